@@ -1,0 +1,149 @@
+//! Moving a level curve from one grid to another without inventing resolution.
+
+use super::Grid;
+use crate::units::{db_to_power, power_to_db};
+
+/// A level curve in dB on `from` brought onto `to`.
+///
+/// Where the source is denser than the target, its points are averaged as power over the
+/// target's cell (the sum of what falls between the half-way points to the neighbours, in log
+/// frequency); where it is sparser, a monotone cubic over log frequency joins the points and
+/// never overshoots them. Nothing is extrapolated: outside the source's range the result is
+/// `None`.
+///
+/// # Panics
+/// When `levels_db` has another length than `from`.
+pub fn resample_db(from: &Grid, levels_db: &[f64], to: &Grid) -> Vec<Option<f64>> {
+    assert_eq!(from.len(), levels_db.len(), "one level per frequency");
+    if from == to {
+        return levels_db.iter().map(|level| Some(*level)).collect();
+    }
+    let x_oct: Vec<f64> = from.freqs_hz().iter().map(|f| f.log2()).collect();
+    let slopes = monotone_slopes(&x_oct, levels_db);
+    let targets_hz = to.freqs_hz();
+    // A frequency within rounding of the end counts as inside.
+    let (low_hz, high_hz) = (
+        from.first_hz() * (1.0 - 1e-9),
+        from.last_hz() * (1.0 + 1e-9),
+    );
+    (0..to.len())
+        .map(|i| {
+            let f_hz = targets_hz[i];
+            if f_hz < low_hz || f_hz > high_hz {
+                return None;
+            }
+            let lower_hz = targets_hz[i.saturating_sub(1)];
+            let upper_hz = targets_hz[(i + 1).min(to.len() - 1)];
+            let cell = from.range((lower_hz * f_hz).sqrt(), (f_hz * upper_hz).sqrt());
+            // Three points at least, or an average of neighbours would only blur.
+            if cell.len() >= 3 {
+                Some(cell_average_db(&x_oct, levels_db, cell))
+            } else {
+                Some(cubic(&x_oct, levels_db, &slopes, f_hz.log2()))
+            }
+        })
+        .collect()
+}
+
+/// Power average over a run of points, each weighted by the octaves it stands for, so that
+/// linearly spaced spectra are not pulled towards the upper edge of the cell.
+fn cell_average_db(x_oct: &[f64], levels_db: &[f64], cell: std::ops::Range<usize>) -> f64 {
+    let (mut sum, mut weights) = (0.0, 0.0);
+    for j in cell {
+        let below = x_oct[j.saturating_sub(1)];
+        let above = x_oct[(j + 1).min(x_oct.len() - 1)];
+        let weight = above - below;
+        sum += weight * db_to_power(levels_db[j]);
+        weights += weight;
+    }
+    power_to_db(sum / weights)
+}
+
+/// Slopes of the monotone piecewise cubic through the points.
+///
+/// Source: Fritsch and Butland 1984, SIAM J. Sci. Stat. Comput. 5, 300-304 (weighted harmonic
+/// mean), with the three-point end formula that keeps the shape.
+fn monotone_slopes(x: &[f64], y: &[f64]) -> Vec<f64> {
+    let n = x.len();
+    let h: Vec<f64> = x.windows(2).map(|p| p[1] - p[0]).collect();
+    let d: Vec<f64> = y
+        .windows(2)
+        .zip(&h)
+        .map(|(p, h)| (p[1] - p[0]) / h)
+        .collect();
+    if n == 2 {
+        return vec![d[0], d[0]];
+    }
+    let mut slopes = vec![0.0; n];
+    for i in 1..n - 1 {
+        if d[i - 1] * d[i] > 0.0 {
+            let w1 = 2.0 * h[i] + h[i - 1];
+            let w2 = h[i] + 2.0 * h[i - 1];
+            slopes[i] = (w1 + w2) / (w1 / d[i - 1] + w2 / d[i]);
+        }
+    }
+    slopes[0] = end_slope(h[0], h[1], d[0], d[1]);
+    slopes[n - 1] = end_slope(h[n - 2], h[n - 3], d[n - 2], d[n - 3]);
+    slopes
+}
+
+fn end_slope(h0: f64, h1: f64, d0: f64, d1: f64) -> f64 {
+    let slope = ((2.0 * h0 + h1) * d0 - h0 * d1) / (h0 + h1);
+    if slope * d0 <= 0.0 {
+        0.0
+    } else if d0 * d1 <= 0.0 && slope.abs() > 3.0 * d0.abs() {
+        3.0 * d0
+    } else {
+        slope
+    }
+}
+
+fn cubic(x: &[f64], y: &[f64], slopes: &[f64], at: f64) -> f64 {
+    let i = x.partition_point(|v| *v <= at).clamp(1, x.len() - 1) - 1;
+    let h = x[i + 1] - x[i];
+    let t = ((at - x[i]) / h).clamp(0.0, 1.0);
+    let (t2, t3) = (t * t, t * t * t);
+    y[i] * (2.0 * t3 - 3.0 * t2 + 1.0)
+        + slopes[i] * h * (t3 - 2.0 * t2 + t)
+        + y[i + 1] * (3.0 * t2 - 2.0 * t3)
+        + slopes[i + 1] * h * (t3 - t2)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_points_themselves_come_back() {
+        let from = Grid::new(vec![20.0, 50.0, 90.0, 400.0]).unwrap();
+        let to = Grid::new(vec![20.0, 50.0, 90.0, 400.0, 500.0]).unwrap();
+        let got = resample_db(&from, &[1.0, -2.0, 5.0, 3.0], &to);
+        for (value, wanted) in got.iter().zip([1.0, -2.0, 5.0, 3.0]) {
+            assert!((value.unwrap() - wanted).abs() < 1e-12);
+        }
+        assert_eq!(got[4], None);
+    }
+
+    #[test]
+    fn a_monotone_run_stays_monotone() {
+        let from = Grid::new(vec![100.0, 200.0, 400.0, 800.0]).unwrap();
+        let to = Grid::logarithmic(100.0, 800.0, 48.0);
+        let got = resample_db(&from, &[0.0, 0.0, 10.0, 10.0], &to);
+        for pair in got.windows(2) {
+            assert!(pair[1].unwrap() >= pair[0].unwrap() - 1e-12);
+        }
+    }
+
+    #[test]
+    fn dense_bins_are_averaged_as_power() {
+        // Bins alternate between 0 and -100 dB: half the power, -3.01 dB.
+        let freqs: Vec<f64> = (1000..=20000).map(f64::from).collect();
+        let levels: Vec<f64> = (1000..=20000)
+            .map(|i| if i % 2 == 0 { 0.0 } else { -100.0 })
+            .collect();
+        let to = Grid::logarithmic(2000.0, 16000.0, 12.0);
+        for value in resample_db(&Grid::new(freqs).unwrap(), &levels, &to) {
+            assert!((value.unwrap() + 3.0103).abs() < 0.1);
+        }
+    }
+}
