@@ -1,0 +1,146 @@
+//! The wanted curve as the solver reads it: one row per frequency with a weight, everything
+//! that does not change during the search worked out once.
+
+use super::Wanted;
+use crate::{Error, Result};
+use std::f64::consts::PI;
+
+/// Rows are padded to a multiple of this with rows of no weight, so that the inner loops run
+/// without a remainder.
+const LANES: usize = 4;
+
+/// The rows of a wanted curve at one rate. Every row counts (rows of weight 0 are left out),
+/// the weights add up to 1.
+#[derive(Debug, Clone)]
+pub(super) struct Rows {
+    /// `tan(w/2)`: where the digital row lies on the axis of the analog prototype.
+    pub tangents: Vec<f64>,
+    /// Its reciprocal.
+    pub cotangents: Vec<f64>,
+    /// Gain in dB that is still wanted.
+    pub wanted_db: Vec<f64>,
+    /// Square root of the weight.
+    pub root_weights: Vec<f64>,
+    /// Lowest and highest frequency that counts, Hz.
+    pub ends_hz: [f64; 2],
+    /// Whether a common level is free.
+    pub level_is_free: bool,
+}
+
+impl Rows {
+    /// Rows of `wanted` at `rate_hz`, or the reason why they cannot be fitted.
+    pub fn new(wanted: &Wanted, rate_hz: f64, level_is_free: bool) -> Result<Rows> {
+        let count = wanted.freqs_hz.len();
+        if wanted.gain_db.len() != count || wanted.weights.len() != count {
+            return Err(Error::call(format!(
+                "the wanted curve has {count} frequencies, {} gains and {} weights; they must be as many",
+                wanted.gain_db.len(),
+                wanted.weights.len()
+            )));
+        }
+        if !(rate_hz.is_finite() && rate_hz > 0.0) {
+            return Err(Error::range(
+                "the rate",
+                format!("{rate_hz} Hz"),
+                "above 0 Hz",
+            ));
+        }
+        let mut last_hz = 0.0;
+        for ((f_hz, gain_db), weight) in wanted
+            .freqs_hz
+            .iter()
+            .zip(wanted.gain_db)
+            .zip(wanted.weights)
+        {
+            if !(*f_hz > last_hz && *f_hz < 0.5 * rate_hz) {
+                return Err(Error::range(
+                    "a frequency of the wanted curve",
+                    format!("{f_hz} Hz"),
+                    format!(
+                        "above {last_hz} Hz, the one before it, and below {} Hz, half the rate",
+                        0.5 * rate_hz
+                    ),
+                ));
+            }
+            if !gain_db.is_finite() {
+                return Err(Error::range(
+                    format!("the wanted gain at {f_hz} Hz"),
+                    format!("{gain_db} dB"),
+                    "a finite number",
+                ));
+            }
+            if !(weight.is_finite() && *weight >= 0.0) {
+                return Err(Error::range(
+                    format!("the weight at {f_hz} Hz"),
+                    weight.to_string(),
+                    "finite and not negative",
+                ));
+            }
+            last_hz = *f_hz;
+        }
+        // Scaled by the largest first: the plain sum of huge weights may overflow.
+        let largest = wanted.weights.iter().copied().fold(0.0, f64::max);
+        if largest <= 0.0 {
+            return Err(Error::call(
+                "no row of the wanted curve has a weight above 0",
+            ));
+        }
+        let sum: f64 = wanted.weights.iter().map(|w| w / largest).sum();
+        let mut rows = Rows {
+            tangents: Vec::with_capacity(count + LANES),
+            cotangents: Vec::with_capacity(count + LANES),
+            wanted_db: Vec::with_capacity(count + LANES),
+            root_weights: Vec::with_capacity(count + LANES),
+            ends_hz: [f64::INFINITY, 0.0],
+            level_is_free,
+        };
+        for ((f_hz, gain_db), weight) in wanted
+            .freqs_hz
+            .iter()
+            .zip(wanted.gain_db)
+            .zip(wanted.weights)
+        {
+            let share = weight / largest / sum;
+            if share > 0.0 {
+                rows.push((PI * f_hz / rate_hz).tan(), *gain_db, share.sqrt());
+                rows.ends_hz = [rows.ends_hz[0].min(*f_hz), rows.ends_hz[1].max(*f_hz)];
+            }
+        }
+        while !rows.len().is_multiple_of(LANES) {
+            rows.push(1.0, 0.0, 0.0);
+        }
+        Ok(rows)
+    }
+
+    fn push(&mut self, tangent: f64, wanted_db: f64, root_weight: f64) {
+        self.tangents.push(tangent);
+        self.cotangents.push(tangent.recip());
+        self.wanted_db.push(wanted_db);
+        self.root_weights.push(root_weight);
+    }
+
+    /// Number of rows, padding included.
+    pub fn len(&self) -> usize {
+        self.tangents.len()
+    }
+
+    /// The same rows with another curve wanted, one value per row.
+    pub fn with_wanted(&self, wanted_db: Vec<f64>) -> Rows {
+        Rows {
+            wanted_db,
+            ..self.clone()
+        }
+    }
+
+    /// The level that leaves least: the weighted mean of `values_db` where it is free, else 0.
+    pub fn level_db(&self, values_db: &[f64]) -> f64 {
+        if !self.level_is_free {
+            return 0.0;
+        }
+        values_db
+            .iter()
+            .zip(&self.root_weights)
+            .map(|(v, s)| s * s * v)
+            .sum()
+    }
+}

@@ -1,0 +1,298 @@
+//! Exact digital magnitude of a cookbook stage in dB, with its derivatives.
+//!
+//! The cookbook's stages are analog prototypes taken through the bilinear transform with the
+//! centre prewarped, so at the digital frequency w the response is exactly that of the prototype
+//! at `Omega = tan(w/2) / tan(w0/2)`. With `r = Omega`, `A = 10^(g/40)` and
+//! `d(x) = (x - 1/x)^2` the squared magnitudes become
+//!
+//! - peaking: `(d(r) + A^2/Q^2) / (d(r) + 1/(A^2 Q^2))`
+//! - lowshelf: `A^2 (d(r/sqrt A) + 1/Q^2) / (d(r sqrt A) + 1/Q^2)`
+//! - highshelf: the lowshelf with numerator and denominator exchanged, times `A^2` again
+//!
+//! Source: R. Bristow-Johnson, Audio EQ Cookbook, W3C Working Group Note, 8 June 2021, the
+//! prototypes H(s); `d` is our rearrangement: numerator and denominator divided by `Omega^2`
+//! (shelves: `A Omega^2`), which needs neither a power nor a trigonometric function per row.
+
+use super::rows::Rows;
+use crate::filter::{Kind, Stage};
+use std::f64::consts::{LN_10, PI};
+
+/// dB per neper of power: `10 / ln 10`.
+const DB_PER_POWER_NEPER: f64 = 10.0 / LN_10;
+
+/// Settings of one stage as the solver moves them: ln of f0 in Hz, gain in dB, ln of Q.
+pub(super) type Settings = [f64; 3];
+
+/// The settings of `stage`.
+pub(super) fn settings_of(stage: &Stage) -> Settings {
+    [stage.f0_hz.ln(), stage.gain_db, stage.q.ln()]
+}
+
+/// The stage of a kind with these settings.
+pub(super) fn stage_of(kind: Kind, settings: &Settings) -> Stage {
+    Stage {
+        kind,
+        f0_hz: settings[0].exp(),
+        gain_db: settings[1],
+        q: settings[2].exp(),
+    }
+}
+
+/// One stage at one rate, ready to be evaluated at many rows.
+///
+/// Numerator and denominator are `d(r/split) + above` and `d(r*split) + below` for all three
+/// kinds, `factor` in front.
+struct Prototype {
+    kind: Kind,
+    /// `tan(w0/2)`.
+    centre: f64,
+    /// `sqrt A` for shelves, 1 for peaking.
+    split: f64,
+    /// Added to d in the numerator.
+    above: f64,
+    /// Added to d in the denominator.
+    below: f64,
+    /// `A^2` for shelves, 1 for peaking.
+    factor: f64,
+    /// d ln tan(w0/2) / d ln f0 = `w0 / sin w0`.
+    warp: f64,
+}
+
+impl Prototype {
+    fn new(kind: Kind, settings: &Settings, rate_hz: f64) -> Prototype {
+        let w0 = 2.0 * PI * settings[0].exp() / rate_hz;
+        let a = (settings[1] * (LN_10 / 40.0)).exp();
+        let per_q2 = (-2.0 * settings[2]).exp();
+        let (split, above, below, factor) = match kind {
+            Kind::LowShelf => (a.sqrt(), per_q2, per_q2, a * a),
+            // The exchange of numerator and denominator is the split turned round.
+            Kind::HighShelf => (a.sqrt().recip(), per_q2, per_q2, a * a),
+            _ => (1.0, a * a * per_q2, per_q2 / (a * a), 1.0),
+        };
+        Prototype {
+            kind,
+            centre: (0.5 * w0).tan(),
+            split,
+            above,
+            below,
+            factor,
+            warp: w0 / w0.sin(),
+        }
+    }
+}
+
+/// `(x - 1/x)^2`, with `1/x` given.
+fn spread(x: f64, inverse: f64) -> f64 {
+    let difference = x - inverse;
+    difference * difference
+}
+
+/// Multiplies the squared magnitude of a stage into `power`, one value per row.
+pub(super) fn multiply_power(
+    kind: Kind,
+    settings: &Settings,
+    rate_hz: f64,
+    rows: &Rows,
+    power: &mut [f64],
+) {
+    let p = Prototype::new(kind, settings, rate_hz);
+    let (up, up_inverse) = ((p.split * p.centre).recip(), p.split * p.centre);
+    let (down, down_inverse) = (p.split / p.centre, p.centre / p.split);
+    for ((t, c), out) in rows.tangents.iter().zip(&rows.cotangents).zip(power) {
+        let numerator = spread(t * up, c * up_inverse) + p.above;
+        let denominator = spread(t * down, c * down_inverse) + p.below;
+        *out *= p.factor * numerator / denominator;
+    }
+}
+
+/// Response of a cascade in dB, one value per row.
+pub(super) fn response_db(kinds: &[Kind], settings: &[f64], rate_hz: f64, rows: &Rows) -> Vec<f64> {
+    /// A power is at most 10^(gain/10): so many stages of 120 dB stay within f64.
+    const STAGES_PER_LOGARITHM: usize = 12;
+    let mut total_db = vec![0.0; rows.len()];
+    let mut power = vec![1.0; rows.len()];
+    let stages: Vec<(Kind, Settings)> = kinds
+        .iter()
+        .zip(settings.chunks_exact(3))
+        .map(|(kind, s)| (*kind, [s[0], s[1], s[2]]))
+        .collect();
+    for group in stages.chunks(STAGES_PER_LOGARITHM) {
+        power.fill(1.0);
+        for (kind, settings) in group {
+            multiply_power(*kind, settings, rate_hz, rows, &mut power);
+        }
+        for (total, p) in total_db.iter_mut().zip(&power) {
+            *total += DB_PER_POWER_NEPER * p.ln();
+        }
+    }
+    total_db
+}
+
+/// Derivatives of a stage's response in dB with regard to its three settings, each row times
+/// its root weight; `columns` holds three columns one after the other.
+pub(super) fn weighted_derivatives(
+    kind: Kind,
+    settings: &Settings,
+    rate_hz: f64,
+    rows: &Rows,
+    columns: &mut [f64],
+) {
+    let p = Prototype::new(kind, settings, rate_hz);
+    let (by_f0, rest) = columns.split_at_mut(rows.len());
+    let (by_gain, by_q) = rest.split_at_mut(rows.len());
+    let (up, up_inverse) = ((p.split * p.centre).recip(), p.split * p.centre);
+    let (down, down_inverse) = (p.split / p.centre, p.centre / p.split);
+    let inputs = rows
+        .tangents
+        .iter()
+        .zip(&rows.cotangents)
+        .zip(&rows.root_weights);
+    let outputs = by_f0.iter_mut().zip(by_gain).zip(by_q);
+    // d(x) for x = e^u has the slope 2 (x^2 - 1/x^2) along u.
+    let f0_scale = -2.0 * DB_PER_POWER_NEPER * p.warp;
+    let q_scale = -2.0 * DB_PER_POWER_NEPER;
+    if p.kind == Kind::Peaking {
+        for (((t, c), s), ((f0, gain), q)) in inputs.zip(outputs) {
+            let (x, y) = (t * up, c * up_inverse);
+            let d = spread(x, y);
+            let per_both = s / ((d + p.above) * (d + p.below));
+            let upper = per_both * (d + p.below);
+            let lower = per_both * (d + p.above);
+            *f0 = f0_scale * (x - y) * (x + y) * (upper - lower);
+            *gain = 0.5 * (p.above * upper + p.below * lower);
+            *q = q_scale * (p.above * upper - p.below * lower);
+        }
+    } else {
+        // ln split moves by +-ln(10)/80 per dB, and the factor A^2 by half a dB per dB.
+        let split_per_db = if p.kind == Kind::LowShelf {
+            LN_10 / 80.0
+        } else {
+            -LN_10 / 80.0
+        };
+        let gain_scale = -2.0 * DB_PER_POWER_NEPER * split_per_db;
+        for (((t, c), s), ((f0, gain), q)) in inputs.zip(outputs) {
+            let (x, y) = (t * up, c * up_inverse);
+            let (v, w) = (t * down, c * down_inverse);
+            let numerator = spread(x, y) + p.above;
+            let denominator = spread(v, w) + p.below;
+            let per_both = s / (numerator * denominator);
+            let upper = per_both * denominator;
+            let lower = per_both * numerator;
+            let upper_slope = (x - y) * (x + y) * upper;
+            let lower_slope = (v - w) * (v + w) * lower;
+            *f0 = f0_scale * (upper_slope - lower_slope);
+            *gain = gain_scale * (upper_slope + lower_slope) + 0.5 * s;
+            *q = q_scale * p.above * (upper - lower);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::fit::Wanted;
+
+    const RATE_HZ: f64 = 48000.0;
+
+    fn rows(freqs_hz: &[f64], level_is_free: bool) -> Rows {
+        let gain_db = vec![0.0; freqs_hz.len()];
+        let weights = vec![1.0; freqs_hz.len()];
+        let wanted = Wanted {
+            freqs_hz,
+            gain_db: &gain_db,
+            weights: &weights,
+        };
+        Rows::new(&wanted, RATE_HZ, level_is_free).unwrap()
+    }
+
+    fn freqs_hz() -> Vec<f64> {
+        (0..400)
+            .map(|i| 5.0 * 4780f64.powf(f64::from(i) / 399.0))
+            .collect()
+    }
+
+    fn stages() -> Vec<Stage> {
+        let mut stages = Vec::new();
+        for kind in [Kind::Peaking, Kind::LowShelf, Kind::HighShelf] {
+            for (f0_hz, gain_db, q) in [
+                (25.0, 6.0, 0.5),
+                (800.0, -11.0, 1.0),
+                (3000.0, 0.001, 4.0),
+                (15000.0, 9.0, 0.8),
+                (22000.0, -4.0, 2.0),
+            ] {
+                stages.push(Stage {
+                    kind,
+                    f0_hz,
+                    gain_db,
+                    q,
+                });
+            }
+        }
+        stages
+    }
+
+    #[test]
+    fn the_prototype_at_the_warped_frequency_is_the_digital_response() {
+        // Against the coefficients of the cookbook, evaluated by another formula.
+        let freqs_hz = freqs_hz();
+        let rows = rows(&freqs_hz, false);
+        for stage in stages() {
+            let by_prototype_db = response_db(&[stage.kind], &settings_of(&stage), RATE_HZ, &rows);
+            let biquad = stage.biquad(RATE_HZ);
+            for (f_hz, value_db) in freqs_hz.iter().zip(by_prototype_db) {
+                let by_biquad_db = biquad.gain_db(2.0 * PI * f_hz / RATE_HZ);
+                assert!(
+                    (value_db - by_biquad_db).abs() < 1e-8,
+                    "{stage:?} at {f_hz} Hz: {value_db} {by_biquad_db}"
+                );
+            }
+        }
+    }
+
+    #[test]
+    fn the_analytic_derivatives_equal_differences() {
+        let freqs_hz = freqs_hz();
+        let rows = rows(&freqs_hz, false);
+        for stage in stages() {
+            let settings = settings_of(&stage);
+            let mut columns = vec![0.0; 3 * rows.len()];
+            weighted_derivatives(stage.kind, &settings, RATE_HZ, &rows, &mut columns);
+            for i in 0..3 {
+                const STEP: f64 = 1e-5;
+                let moved = |by: f64| {
+                    let mut there = settings;
+                    there[i] += by;
+                    response_db(&[stage.kind], &there, RATE_HZ, &rows)
+                };
+                let (up, down) = (moved(STEP), moved(-STEP));
+                for k in 0..rows.len() {
+                    let by_difference = rows.root_weights[k] * (up[k] - down[k]) / (2.0 * STEP);
+                    let analytic = columns[i * rows.len() + k];
+                    // The second-order error of the difference is about the step squared.
+                    assert!(
+                        (by_difference - analytic).abs() < 1e-7 * (1.0 + analytic.abs()),
+                        "{stage:?} setting {i} row {k}: {by_difference} {analytic}"
+                    );
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn a_cascade_is_the_sum_of_its_stages() {
+        let freqs_hz = freqs_hz();
+        let rows = rows(&freqs_hz, false);
+        let many: Vec<Stage> = stages().into_iter().cycle().take(40).collect();
+        let kinds: Vec<Kind> = many.iter().map(|s| s.kind).collect();
+        let settings: Vec<f64> = many.iter().flat_map(settings_of).collect();
+        let total_db = response_db(&kinds, &settings, RATE_HZ, &rows);
+        for (f_hz, value_db) in freqs_hz.iter().zip(total_db) {
+            let sum_db: f64 = many
+                .iter()
+                .map(|s| s.biquad(RATE_HZ).gain_db(2.0 * PI * f_hz / RATE_HZ))
+                .sum();
+            assert!((value_db - sum_db).abs() < 1e-7);
+        }
+    }
+}
