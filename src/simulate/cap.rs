@@ -188,4 +188,51 @@ mod tests {
             assert!((sums(n) / sums(0) - moment).abs() < 1e-6, "order {n}");
         }
     }
+
+    #[test]
+    fn fields_agree_with_an_independent_computation_of_many_digits() {
+        // tests/data/sphere_cap.csv: mpmath, 60 digits; see the README there.
+        let rows = include_str!("../../tests/data/sphere_cap.csv")
+            .lines()
+            .skip(2);
+        let mut count = 0;
+        for row in rows {
+            let v: Vec<f64> = row.split(',').map(|cell| cell.parse().unwrap()).collect();
+            let (kr, half_angle_deg, distance_radii, angle_deg) = (v[0], v[1], v[2], v[3]);
+            let distance_m = (distance_radii > 0.0).then_some(0.2 * distance_radii);
+            let waves = [SphereWaves::new(0.2, hertz_for(kr, 0.2), distance_m)];
+            let cosine = angle_deg.to_radians().cos();
+            let p = cap_fields(half_angle_deg.to_radians(), &[cosine], &waves)[0][0];
+            let expected = Complex64::new(v[4], v[5]);
+            // The series ends 180 dB below its first term; moments of the smallest cap lose
+            // four digits by cancellation.
+            assert!((p - expected).norm() < 1e-8, "{row}: {p}");
+            count += 1;
+        }
+        assert_eq!(count, 36);
+    }
+
+    #[test]
+    fn power_through_a_sphere_is_the_sum_over_the_orders() {
+        // Orthogonality, DLMF 18.3: the mean of P_n^2 over the sphere is 1/(2n+1).
+        let waves = SphereWaves::new(0.2, hertz_for(9.0, 0.2), None);
+        let moments = cap_moments(0.5, waves.orders());
+        let by_order: f64 = waves
+            .factors
+            .iter()
+            .zip(&moments)
+            .enumerate()
+            .map(|(n, (f, u))| f.norm_sqr() * u * u / (2.0 * n as f64 + 1.0))
+            .sum();
+        let steps = 20_000;
+        let cosines: Vec<f64> = (0..steps)
+            .map(|i| -1.0 + 2.0 * (i as f64 + 0.5) / f64::from(steps))
+            .collect();
+        let by_angle = cap_fields(0.5, &cosines, &[waves])
+            .iter()
+            .map(|p| p[0].norm_sqr())
+            .sum::<f64>()
+            / f64::from(steps);
+        assert!((by_angle / by_order - 1.0).abs() < 1e-6);
+    }
 }

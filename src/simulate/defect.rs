@@ -80,7 +80,9 @@ pub struct SecondSource {
     pub azimuth_deg: f64,
     /// Radius of the opening or panel, m.
     pub radius_m: f64,
-    /// Volume acceleration relative to the driver's at the centre of the band.
+    /// Strength at the centre of the band: its pressure as a bare point source relative to the
+    /// driver's pressure on the reference axis. What arrives there is more or less, as the box
+    /// throws its shadow.
     pub level: f64,
     /// Centre of the band, Hz.
     pub f_hz: f64,

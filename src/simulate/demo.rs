@@ -104,12 +104,12 @@ fn lantern_8() -> Result<Speaker> {
         elevation_deg: -15.0,
         azimuth_deg: 180.0,
         radius_m: 0.03,
-        level: 1.2,
+        level: 0.72,
         f_hz: 620.0,
         q: 4.0,
-        // The way through a pipe of 0.3 m.
-        delay_s: 0.88e-3,
-        inverted: false,
+        // The way through a pipe of 0.24 m.
+        delay_s: 0.71e-3,
+        inverted: true,
     };
     let defects = vec![
         Defect {

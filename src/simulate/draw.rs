@@ -95,7 +95,7 @@ fn draw_design(chance: &mut Chance, wide: bool) -> Option<Plan> {
     // A driver that suits its crossover has ka about 1 to 2.3 there: -6 dB beyond 65 degrees.
     let below_top_m = radius_for_m(chance.between(1.0, 2.3), top_crossover_hz).clamp(0.028, 0.1);
     // One that beams: -6 dB within 50 to 30 degrees.
-    let wide_m = wide.then(|| radius_for_m(chance.between(3.0, 5.0), top_crossover_hz));
+    let wide_m = wide.then(|| radius_for_m(chance.between(3.2, 5.8), top_crossover_hz));
     let woofer_m = chance.between(0.07, 0.13);
     let tweeter_m = chance.between(0.0095, 0.017);
     let largest_m = wide_m

@@ -146,17 +146,17 @@ fn aimed(
 ) -> Option<SecondSource> {
     let freqs_hz = [source.f_hz];
     let radiation = Radiation::new(speaker.design(), speaker.defects(), &freqs_hz);
-    let ratio = *radiation.axis_ratio(&source).first()?;
+    let field = *radiation.on_axis(&source).first()?;
     let turn = 2.0 * PI;
     // Phase that delay and polarity have to take away.
-    let surplus = (ratio.arg() - phase_rad).rem_euclid(turn);
+    let surplus = (field.arg() - phase_rad).rem_euclid(turn);
     let (inverted, late_rad) = if surplus >= PI {
         (true, surplus - PI)
     } else {
         (false, surplus)
     };
     Some(SecondSource {
-        level: share / ratio.norm(),
+        level: share / field.norm(),
         delay_s: late_rad / (turn * source.f_hz),
         inverted,
         ..source

@@ -79,6 +79,19 @@ pub fn full_orbits() -> Vec<Direction> {
 }
 
 impl Measurement {
+    /// A random careful measurement of both orbits: 12 to 48 points per octave, 0 to 0.5 dB of
+    /// noise, phase in half of the cases. The same `seed` gives the same one.
+    pub fn draw(seed: u64) -> Self {
+        let mut chance = Chance::new(seed);
+        Measurement {
+            points_per_octave: chance.log_between(12.0, 48.0),
+            noise_db: chance.between(0.0, 0.5),
+            seed,
+            phase: chance.happens(0.5),
+            ..Measurement::default()
+        }
+    }
+
     /// The frequencies.
     ///
     /// # Errors

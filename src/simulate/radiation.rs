@@ -94,8 +94,8 @@ impl<'a> Radiation<'a> {
             .unwrap_or(self.design.drivers[index].radius_m)
     }
 
-    /// What stands between the speaker's input and the pressure of a driver in `towards`, by
-    /// direction and frequency; and the drive alone, by frequency.
+    /// The pressure of a driver by direction and frequency, and the signal that its designer
+    /// wanted on the reference axis, by frequency.
     fn driver_pressures(&self, index: usize, towards: &[Vector]) -> DriverSound {
         let driver = &self.design.drivers[index];
         let radius_m = self.driver_radius_m(index);
@@ -103,10 +103,11 @@ impl<'a> Radiation<'a> {
         with_axis.push(FRONT);
         let mut pressures = self.fields(radius_m, driver.position(), &with_axis);
         let on_axis = pressures.pop().unwrap_or_default();
-        let drive = self.drive(index, driver, &on_axis);
+        let signal = self.signal(index, driver);
+        let voicing = voicing(&on_axis);
         for row in &mut pressures {
-            for (p, d) in row.iter_mut().zip(&drive) {
-                *p *= d;
+            for ((p, signal), voicing) in row.iter_mut().zip(&signal).zip(&voicing) {
+                *p *= signal * voicing;
             }
         }
         for defect in self.defects {
@@ -128,34 +129,26 @@ impl<'a> Radiation<'a> {
                 );
             }
         }
-        DriverSound { drive, pressures }
+        DriverSound { signal, pressures }
     }
 
-    /// Crossover, box, voicing and the defects in this driver's path, by frequency.
-    ///
-    /// The voicing takes out the driver's own diffraction on the reference axis, phase
-    /// included, so that the designer's crossover is what arrives there.
-    fn drive(&self, index: usize, driver: &Driver, on_axis: &[Complex64]) -> Vec<Complex64> {
-        let largest = on_axis.iter().map(|p| p.norm_sqr()).fold(0.0, f64::max);
-        let floor = VOICING_FLOOR * VOICING_FLOOR * largest;
+    /// Crossover, box, level, ripple and the defects in this driver's path, by frequency.
+    fn signal(&self, index: usize, driver: &Driver) -> Vec<Complex64> {
         let level = db_to_amplitude(driver.level_db);
         self.freqs_hz
             .iter()
-            .zip(on_axis)
-            .map(|(f_hz, p)| {
-                let voicing = p.conj() / (p.norm_sqr() + floor);
-                let mut drive = voicing * crossover_part(&self.design.crossovers, index, *f_hz);
-                drive *= level;
+            .map(|f_hz| {
+                let mut signal = level * crossover_part(&self.design.crossovers, index, *f_hz);
                 for filter in &driver.ripple {
-                    drive *= filter.response(*f_hz);
+                    signal *= filter.response(*f_hz);
                 }
                 if index == 0 {
-                    drive *= self.design.tuning.response(*f_hz);
+                    signal *= self.design.tuning.response(*f_hz);
                 }
                 for defect in self.defects {
-                    drive *= path_change(&defect.fault, index, *f_hz);
+                    signal *= path_change(&defect.fault, index, *f_hz);
                 }
-                drive
+                signal
             })
             .collect()
     }
@@ -205,11 +198,11 @@ impl<'a> Radiation<'a> {
         }
     }
 
-    /// Field of a second source, by direction and frequency, for its driver's `drive`.
+    /// Field of a second source, by direction and frequency, for its driver's `signal`.
     fn source_pressures(
         &self,
         source: &SecondSource,
-        drive: &[Complex64],
+        signal: &[Complex64],
         towards: &[Vector],
     ) -> Vec<Vec<Complex64>> {
         let position = place(source.elevation_deg, source.azimuth_deg);
@@ -218,11 +211,11 @@ impl<'a> Radiation<'a> {
         let leak: Vec<Complex64> = self
             .freqs_hz
             .iter()
-            .zip(drive)
-            .map(|(f_hz, drive)| {
+            .zip(signal)
+            .map(|(f_hz, signal)| {
                 let band = band_pass(*f_hz, source.f_hz, source.q);
                 let late = Complex64::from_polar(1.0, -2.0 * PI * f_hz * source.delay_s);
-                drive * band * late * (sign * source.level)
+                signal * band * late * (sign * source.level)
             })
             .collect();
         for row in &mut fields {
@@ -245,7 +238,7 @@ impl<'a> Radiation<'a> {
                 {
                     add(
                         &mut total,
-                        &self.source_pressures(source, &sound.drive, towards),
+                        &self.source_pressures(source, &sound.signal, towards),
                     );
                 }
             }
@@ -270,15 +263,13 @@ impl<'a> Radiation<'a> {
         total
     }
 
-    /// Fields of driver `index` and of a bare second source on the reference axis, by
-    /// frequency: how strong and in which phase a source arrives there for the same volume.
-    pub fn axis_ratio(&self, source: &SecondSource) -> Vec<Complex64> {
-        let driver = &self.design.drivers[source.driver];
-        let radius_m = self.driver_radius_m(source.driver);
-        let own = self.fields(radius_m, driver.position(), &[FRONT]);
+    /// Field of a second source on the reference axis, by frequency, for a signal of 1 and
+    /// level 1, without its own band and delay.
+    pub fn on_axis(&self, source: &SecondSource) -> Vec<Complex64> {
         let position = place(source.elevation_deg, source.azimuth_deg);
-        let other = self.fields(source.radius_m, position, &[FRONT]);
-        own[0].iter().zip(&other[0]).map(|(a, b)| b / a).collect()
+        self.fields(source.radius_m, position, &[FRONT])
+            .pop()
+            .unwrap_or_default()
     }
 
     fn shared_change(&self, f_hz: f64) -> Complex64 {
@@ -317,7 +308,7 @@ impl<'a> Radiation<'a> {
 }
 
 struct DriverSound {
-    drive: Vec<Complex64>,
+    signal: Vec<Complex64>,
     pressures: Vec<Vec<Complex64>>,
 }
 
@@ -327,6 +318,18 @@ fn add(total: &mut [Vec<Complex64>], part: &[Vec<Complex64>]) {
             *sum += p;
         }
     }
+}
+
+/// What the designer does about a driver whose field on the reference axis is `on_axis`, by
+/// frequency: its diffraction is taken out, phase included, so that the crossover as designed
+/// is what arrives there.
+fn voicing(on_axis: &[Complex64]) -> Vec<Complex64> {
+    let largest = on_axis.iter().map(|p| p.norm_sqr()).fold(0.0, f64::max);
+    let floor = VOICING_FLOOR * VOICING_FLOOR * largest;
+    on_axis
+        .iter()
+        .map(|p| p.conj() / (p.norm_sqr() + floor))
+        .collect()
 }
 
 /// What a defect does in the path of driver `index`.
