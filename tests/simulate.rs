@@ -233,7 +233,7 @@ fn a_directivity_step_leaves_the_axis_flat_and_takes_power_below_the_crossover()
 
 #[test]
 fn a_rear_port_cancels_towards_the_front_and_not_towards_the_back() {
-    // A quarter of a period through the pipe and the way round the sphere bring the port out of
+    // A third of a period through the pipe and the way round the sphere bring the port out of
     // phase in front.
     let port = SecondSource {
         driver: 0,

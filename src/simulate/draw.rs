@@ -94,7 +94,7 @@ fn draw_design(chance: &mut Chance, wide: bool) -> Option<Plan> {
     };
     // A driver that suits its crossover has ka about 1 to 2.3 there: -6 dB beyond 65 degrees.
     let below_top_m = radius_for_m(chance.between(1.0, 2.3), top_crossover_hz).clamp(0.028, 0.1);
-    // One that beams: -6 dB within 50 to 30 degrees.
+    // One that beams: -6 dB at 44 to 22 degrees (2 J1(u)/u).
     let wide_m = wide.then(|| radius_for_m(chance.between(3.2, 5.8), top_crossover_hz));
     let woofer_m = chance.between(0.07, 0.13);
     let tweeter_m = chance.between(0.0095, 0.017);
@@ -159,7 +159,7 @@ fn draw_design(chance: &mut Chance, wide: bool) -> Option<Plan> {
         slope: slope(chance),
     });
     let bass_m = drivers[0].radius_m;
-    // Small drivers are tuned high: 35 Hz for 0.13 m, 90 Hz for 0.03 m, within a third.
+    // Small drivers are tuned high: 24 to 43 Hz for 0.13 m, 50 to 90 Hz for 0.03 m.
     let box_hz = 7.8 / bass_m.sqrt() * chance.between(1.1, 2.0);
     let tuning = if chance.happens(0.5) {
         BoxTuning::Sealed {
