@@ -1,3 +1,4 @@
 //! One file per output format.
 
+pub mod filter_list;
 pub mod json;
