@@ -36,9 +36,9 @@
 //! - `end`: how many stages there are and the CRC-32 (IEEE 802.3) of all bytes before the line,
 //!   eight lower-case hexadecimal digits.
 //!
-//! Numbers are written as [`crate::filter_list::shortest`] says: the fewest digits that read back to the same 64-bit
-//! value, an exponent only below 0.00001 and from 1e16 on, `-0` for the negative zero (fixed
-//! formats have one zero, written `0`).
+//! Numbers are written as [`crate::filter_list::shortest`] says: the fewest digits that read back
+//! to the same 64-bit value, an exponent only below 0.00001 and from 1e16 on, `-0` for the
+//! negative zero (fixed formats have one zero, written `0`).
 
 use crate::device::{Coefficient, Device, Feedback, Number};
 use crate::error::{Error, Result};
@@ -140,13 +140,16 @@ fn words(
 ///
 /// # Errors
 /// When a stage lacks the coefficients its number format asks for, one of them is not on that
-/// format's grid, or a number is not finite.
+/// format's grid, a number is not finite, or f0, Q or rate are outside their ranges.
 pub fn write(list: &FilterList, order: &[Coefficient; 5]) -> Result<String> {
     let mut out = format!("{FIRST_LINE}\n");
     for caution in CAUTIONS {
         let _ = writeln!(out, "# {caution}");
     }
     let _ = writeln!(out, "speaker {}", quoted(&list.speaker));
+    if list.rate_hz <= 0.0 {
+        return Err(Error::range("rate_hz", shortest(list.rate_hz), "above 0"));
+    }
     let _ = writeln!(out, "rate_hz {}", finite("rate_hz", list.rate_hz)?);
     let _ = writeln!(out, "equation {}", equation(list.feedback));
     let _ = writeln!(out, "number {}", list.number);
@@ -171,6 +174,12 @@ fn write_stage(
     order: &[Coefficient; 5],
 ) -> Result<()> {
     let stage = &listed.stage;
+    if !(stage.f0_hz > 0.0 && stage.f0_hz < 0.5 * list.rate_hz && stage.q > 0.0) {
+        return Err(Error::call(format!(
+            "stage {index} ({} Hz, Q {}) does not fit a rate of {} Hz",
+            stage.f0_hz, stage.q, list.rate_hz
+        )));
+    }
     let _ = write!(
         out,
         "stage {index} {} f0_hz={}",

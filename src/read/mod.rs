@@ -1,1 +1,3 @@
-//! To be written.
+//! One file per input format.
+
+pub mod filter_list;
