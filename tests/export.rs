@@ -176,3 +176,226 @@ fn random_lists_of_every_number_format_come_back_to_the_bit() {
     }
     assert!(formats.iter().all(|n| *n > 500), "{formats:?}");
 }
+
+/// A list of one stage in the format `fixed 5.27`, feedback added, words in another order than
+/// the usual one.
+fn small_list() -> String {
+    let number = Number::from_name("fixed 5.27").unwrap();
+    let section = Biquad {
+        b0: 1.0,
+        b1: -1.5,
+        b2: 0.5,
+        a1: -1.75,
+        a2: 0.8125,
+    };
+    let stage = |kind, f0_hz| ListedStage {
+        stage: Stage {
+            kind,
+            f0_hz,
+            gain_db: if kind == Kind::Peaking { -3.5 } else { 0.0 },
+            q: 0.7,
+        },
+        biquad: Some(section),
+        words: None,
+    };
+    let list = FilterList {
+        speaker: "Quayside 5".into(),
+        rate_hz: 48000.0,
+        number,
+        feedback: Feedback::Added,
+        gain_db: -2.5,
+        stages: vec![stage(Kind::Peaking, 812.5), stage(Kind::HighPass, 20.0)],
+    };
+    use Coefficient::{A1, A2, B0, B1, B2};
+    write(&list, &[B2, B1, B0, A2, A1]).unwrap()
+}
+
+/// `text` with the right checksum in its end line, so that the reader meets the fault itself.
+fn with_right_sum(text: &str) -> String {
+    let Some(at) = text.rfind("\nend ") else {
+        return text.to_string();
+    };
+    let (body, end) = text.split_at(at + 1);
+    let crc = crc32fast::hash(body.as_bytes());
+    match end.split_once("crc32=") {
+        Some((head, tail)) => format!("{body}{head}crc32={crc:08x}{}", &tail[8..]),
+        None => text.to_string(),
+    }
+}
+
+fn refusal(text: &str) -> String {
+    match parse(Path::new("f.txt"), text) {
+        Ok(list) => panic!("accepted: {list:?}\n{text}"),
+        Err(error) => error.to_string(),
+    }
+}
+
+#[test]
+fn what_is_not_fully_understood_is_refused_with_its_place() {
+    let sound = small_list();
+    assert!(parse(Path::new("f.txt"), &sound).is_ok(), "{sound}");
+    // What to change, into what, and where the message points. The cautions fill lines 2 to 6.
+    let changes = [
+        ("planish-filters 1", "planish-filters 2", "1:1: "),
+        ("planish-filters 1", "\u{feff}planish-filters 1", "1:1: "),
+        ("planish-filters 1\n", "", "1:1: "),
+        ("speaker \"Quayside 5\"\n", "", "7:1: "),
+        ("speaker \"Q", "speaker  \"Q", "7:9: "),
+        ("\"Quayside 5\"", "\"Quayside \"5\"", "7:9: "),
+        ("\"Quayside 5\"", "\"Quayside \\u{41}\"", "7:9: "),
+        ("\"Quayside 5\"", "\"Quayside \\x41\"", "7:9: "),
+        ("\"Quayside 5\"", "Quayside", "7:9: "),
+        ("\"Quayside 5\"", "\"Quayside\t5\"", "7:9: "),
+        ("rate_hz 48000", "rate_hz 0", "8:9: "),
+        ("rate_hz 48000", "rate_hz 1e999", "8:9: "),
+        ("rate_hz 48000", "rate_hz NaN", "8:9: "),
+        ("rate_hz 48000", "rate_hz +48000", "8:9: "),
+        ("rate_hz 48000", "rate_hz 048000", "8:9: "),
+        ("rate_hz 48000", "rate_hz 48000 ", "8:15: "),
+        ("rate_hz 48000", "rate_hz 48000 44100", "8:15: "),
+        ("rate_hz 48000", "rate_hz", "8:8: "),
+        ("rate_hz 48000", "rate 48000", "8:1: "),
+        ("+ a1*y1", "- a1*y1", "9:10: "),
+        ("fixed 5.27", "fixed 5,27", "10:8: "),
+        ("fixed 5.27", "fixed 05.27", "10:8: "),
+        ("fixed 5.27", "fixed 5.60", "10:8: "),
+        ("fixed 5.27", "f64", "16:1: "),
+        ("fixed 5.27", "none", "14:1: "),
+        ("gain_db -2.5\n", "gain_db -.5\n", "11:9: "),
+        ("gain_db -2.5\n", "gain_db -2,5\n", "11:9: "),
+        ("gain_db -2.5\n", "\ngain_db -2.5\n", "11:1: "),
+        ("stage 1", "stage 0", "13:7: "),
+        ("stage 1 peaking", "stage 1 Peaking", "13:9: "),
+        ("f0_hz=812.5", "f0_hz=24000", "13:23: "),
+        ("f0_hz=812.5", "f0_hz=-1", "13:23: "),
+        (
+            "f0_hz=812.5 gain_db=-3.5",
+            "gain_db=-3.5 f0_hz=812.5",
+            "13:17: ",
+        ),
+        ("gain_db=-3.5 q", "q", "13:29: "),
+        ("q=0.7\nb", "q=0\nb", "13:44: "),
+        ("q=0.7\nb", "q=0.7 s=1\nb", "13:48: "),
+        ("q=0.7\nb", "q=0.7\t\nb", "13:44: "),
+        ("q=0.7\nb", "q=0.7\nc", "14:1: "),
+        ("b 1 -1.5 0.5", "b 1 -1.5", "14:9: "),
+        ("b 1 -1.5 0.5", "b 1.1 -1.5 0.5", "14:3: "),
+        ("b 1 -1.5 0.5", "b 16 -1.5 0.5", "14:3: "),
+        ("b 1 -1.5 0.5", "b 1 -1.5 -0", "14:10: "),
+        ("a 1.75 -0.8125", "a 1.75 0.8125", "16:34: "),
+        ("words 04000000", "words 4000000", "16:7: "),
+        ("words 04000000", "words 0x4000000", "16:7: "),
+        ("words 04000000", "words 04000001", "16:7: "),
+        (
+            "words 04000000 f4000000",
+            "words f4000000 f4000000",
+            "16:7: ",
+        ),
+        ("stage 2 highpass f0_hz=20", "stage 3 highpass", "17:7: "),
+        ("f0_hz=20 q", "f0_hz=20 gain_db=0 q", "17:27: "),
+        ("end 2", "end 1", "21:5: "),
+        ("end 2 ", "end  2 ", "21:5: "),
+        ("crc32=", "CRC32=", "21:7: "),
+    ];
+    for (from, to, place) in changes {
+        assert!(sound.contains(from), "{from}");
+        let text = with_right_sum(&sound.replacen(from, to, 1));
+        let message = refusal(&text);
+        assert!(
+            message.starts_with(&format!("f.txt:{place}")),
+            "{to:?}: {message}"
+        );
+    }
+    // Both stages hold the same numbers; the words of the second stand in another order.
+    let (head, tail) = sound.split_at(sound.rfind("words ").unwrap());
+    let swapped = format!(
+        "{head}{}",
+        tail.replacen("04000000 f4000000", "f4000000 04000000", 1)
+    );
+    assert!(refusal(&with_right_sum(&swapped)).starts_with("f.txt:20:7: "));
+}
+
+#[test]
+fn line_ends_of_other_systems_a_cut_file_and_an_addition_are_refused() {
+    let sound = small_list();
+    assert!(refusal(&sound.replace('\n', "\r\n")).starts_with("f.txt:1:18: found a carriage"));
+    assert!(refusal(sound.trim_end()).contains("expected a line end"));
+    assert!(refusal(&format!("{sound}# a comment\n")).starts_with("f.txt:22:1: "));
+    assert!(refusal(&format!("{sound}\n")).starts_with("f.txt:22:1: "));
+    assert!(refusal("").starts_with("f.txt:1:1: "));
+    for (end, _) in sound.char_indices() {
+        refusal(&sound[..end]);
+    }
+}
+
+#[test]
+fn a_comment_may_stand_anywhere_inside_but_counts_for_the_sum() {
+    let sound = small_list();
+    let plain = parse(Path::new("f.txt"), &sound).unwrap();
+    let commented: String = sound
+        .lines()
+        .map(|line| match line.strip_prefix("end") {
+            Some(_) => format!("{line}\n"),
+            None => format!("{line}\n#\n# end 7\n"),
+        })
+        .collect();
+    assert!(refusal(&commented).contains("changed after it was written"));
+    let read = parse(Path::new("f.txt"), &with_right_sum(&commented)).unwrap();
+    assert_eq!(read, plain);
+}
+
+#[test]
+fn any_single_changed_byte_is_noticed() {
+    let sound = small_list();
+    for at in 0..sound.len() {
+        let mut bytes = sound.clone().into_bytes();
+        bytes[at] = if bytes[at] == b'1' { b'2' } else { b'1' };
+        if let Ok(text) = String::from_utf8(bytes) {
+            refusal(&text);
+        }
+    }
+}
+
+#[test]
+fn an_unstable_section_is_read_as_it_stands() {
+    let list = FilterList {
+        speaker: "x".into(),
+        rate_hz: 48000.0,
+        number: Number::F64,
+        feedback: Feedback::Subtracted,
+        gain_db: 0.0,
+        stages: vec![ListedStage {
+            stage: Stage {
+                kind: Kind::Notch,
+                f0_hz: 50.0,
+                gain_db: 0.0,
+                q: 30.0,
+            },
+            biquad: Some(Biquad {
+                a1: -2.5,
+                a2: 1.5,
+                ..Biquad::THROUGH
+            }),
+            words: None,
+        }],
+    };
+    let text = write(&list, &Coefficient::USUAL_ORDER).unwrap();
+    let back = parse(Path::new("f.txt"), &text).unwrap();
+    assert!(!back.stages[0].biquad.unwrap().is_stable());
+}
+
+#[test]
+fn a_file_that_is_no_utf8_is_refused_with_its_place() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("filters.txt");
+    std::fs::write(&path, small_list()).unwrap();
+    assert_eq!(read(&path).unwrap().stages.len(), 2);
+    std::fs::write(&path, b"planish-filters 1\n# \xff\n").unwrap();
+    let message = read(&path).unwrap_err().to_string();
+    assert!(
+        message.contains("filters.txt:2:3: found bytes"),
+        "{message}"
+    );
+    let message = read(&dir.path().join("none.txt")).unwrap_err().to_string();
+    assert!(message.contains("none.txt: cannot read"), "{message}");
+}
