@@ -1,4 +1,5 @@
 //! One file per output format.
 
+pub mod curves;
 pub mod filter_list;
 pub mod json;
