@@ -153,7 +153,7 @@ fn coefficients_agree_with_a_general_purpose_library_over_the_whole_range() {
 
 /// Parameters of the two stages of ITU-R BS.1770 Annex 1 by inverting the bilinear transform:
 /// pole frequency in Hz, gain in dB, Q.
-const SHELF: (f64, f64, f64) = (1681.974_450_955_53, 3.999_843_854, 0.707_175_236_957);
+const SHELF: (f64, f64, f64) = (1_681.974_450_955_53, 3.999_843_854, 0.707_175_236_957);
 const HIGH_PASS: (f64, f64) = (38.135_470_876, 0.500_327_037_325);
 
 /// The shelf as the cookbook parametrises it: its frequency of half the gain is the pole
