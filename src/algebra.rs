@@ -50,6 +50,9 @@ mod tests {
         let (mut m, mut b) = (vec![4.0, 2.0, 2.0, 3.0], vec![8.0, 7.0]);
         assert!(solve_positive_definite(&mut m, &mut b));
         assert!((b[0] - 1.25).abs() < 1e-14 && (b[1] - 1.5).abs() < 1e-14);
-        assert!(!solve_positive_definite(&mut [1.0, 2.0, 2.0, 1.0], &mut [1.0, 1.0]));
+        assert!(!solve_positive_definite(
+            &mut [1.0, 2.0, 2.0, 1.0],
+            &mut [1.0, 1.0]
+        ));
     }
 }

@@ -39,7 +39,10 @@ fn main() -> planish::Result<()> {
         let outcome = run_one(seed, arguments.evidence)?;
         roughest = roughest.max(outcome.worst_change_db);
         if arguments.wrong && outcome.worst_change_db > 0.3 {
-            println!("seed {seed}: a window angle rougher by {:.2} dB", outcome.worst_change_db);
+            println!(
+                "seed {seed}: a window angle rougher by {:.2} dB",
+                outcome.worst_change_db
+            );
         }
         for (score, cause_right) in outcome.scores {
             if arguments.wrong && (!score.right || !cause_right) {
@@ -55,10 +58,16 @@ fn main() -> planish::Result<()> {
                     if cause_right { "" } else { ", cause wrong" },
                 );
             }
-            by_kind.entry(score.kind.name()).or_default().push((score, cause_right));
+            by_kind
+                .entry(score.kind.name())
+                .or_default()
+                .push((score, cause_right));
         }
     }
-    println!("{:<20} {:>5} {:>7} {:>7}   undone: {:>6} {:>6} {:>6}", "kind", "count", "right", "cause", "5 %", "50 %", "95 %");
+    println!(
+        "{:<20} {:>5} {:>7} {:>7}   undone: {:>6} {:>6} {:>6}",
+        "kind", "count", "right", "cause", "5 %", "50 %", "95 %"
+    );
     let (mut count, mut right, mut causes) = (0, 0, 0);
     for (kind, scores) in &by_kind {
         let mut undone: Vec<f64> = scores.iter().map(|s| s.0.undone).collect();

@@ -38,8 +38,16 @@ pub fn measurement(seed: u64, evidence: Evidence) -> Measurement {
         noise_db: 0.5 * part(0.618_033_988_749_895),
         seed: seed ^ 0x5eed,
         phase: part(0.381_966_011_250_105) < 0.5,
-        horizontal: if evidence == Evidence::OneSide { Sides::Positive } else { Sides::Both },
-        vertical: if evidence == Evidence::NoVertical { Sides::Missing } else { Sides::Both },
+        horizontal: if evidence == Evidence::OneSide {
+            Sides::Positive
+        } else {
+            Sides::Both
+        },
+        vertical: if evidence == Evidence::NoVertical {
+            Sides::Missing
+        } else {
+            Sides::Both
+        },
         ..Measurement::default()
     }
 }
@@ -47,11 +55,7 @@ pub fn measurement(seed: u64, evidence: Evidence) -> Measurement {
 /// Draws, measures, plans and scores the speaker of this seed.
 pub fn run_one(seed: u64, evidence: Evidence) -> Result<Outcome> {
     let speaker = Speaker::draw(seed);
-    let response = speaker
-        .measure(&measurement(seed, evidence))
-?
-        .mirrored()
-        .0;
+    let response = speaker.measure(&measurement(seed, evidence))?.mirrored().0;
     let curves = AveragedCurves::from_response(&response, RearWall::default());
     let target = planish::read::target::target("flat")?;
     let device = planish::read::device::device("open-48k")?;
@@ -66,7 +70,11 @@ pub fn run_one(seed: u64, evidence: Evidence) -> Result<Outcome> {
     let plan = planish::run::plan_subject(&subject, "trial", &device, &options)?;
     let text = planish::export::filter_list::write(&plan)?;
     let list = planish::read::filter_list::parse(&text)?;
-    let bank = Bank { rate_hz: list.rate_hz, gain_db: list.gain_db, sections: list.sections() };
+    let bank = Bank {
+        rate_hz: list.rate_hz,
+        gain_db: list.gain_db,
+        sections: list.sections(),
+    };
     let scores = score(&speaker, &bank, 2.2 * plan.audit.corner_hz.unwrap_or(40.0));
     Ok(Outcome {
         scores: scores
@@ -87,7 +95,9 @@ fn names_the_cause(findings: &[Finding], score: &DefectScore) -> bool {
         DefectKind::Resonance => (&[Cause::Resonance], 1.0 / 3.0),
         DefectKind::Balance => (&[Cause::Balance], 2.0),
         DefectKind::ShallowDip => (&[Cause::ShallowDip, Cause::Balance], 0.5),
-        DefectKind::Cancellation | DefectKind::DeepNull | DefectKind::CrossoverPhase => (&[Cause::Cancellation], 0.5),
+        DefectKind::Cancellation | DefectKind::DeepNull | DefectKind::CrossoverPhase => {
+            (&[Cause::Cancellation], 0.5)
+        }
         DefectKind::DirectivityStep => (&[Cause::Directivity], 1.0),
         DefectKind::SingleAxisRipple => (&[Cause::SingleAxis], 0.5),
     };

@@ -43,7 +43,11 @@ struct Truth {
 }
 
 fn window_db(curves: &AveragedCurves) -> &[f64] {
-    &curves.listening_window.as_ref().expect("full orbits give a window").levels_db
+    &curves
+        .listening_window
+        .as_ref()
+        .expect("full orbits give a window")
+        .levels_db
 }
 
 fn difference(a: &[f64], b: &[f64]) -> Vec<f64> {
@@ -60,7 +64,13 @@ pub fn score(speaker: &Speaker, bank: &Bank, from_hz: f64) -> Vec<DefectScore> {
         .cells_oct()
         .iter()
         .zip(grid.freqs_hz())
-        .map(|(cell, f)| if *f < from_hz { 0.0 } else { cell * erb_numbers_per_octave(*f) })
+        .map(|(cell, f)| {
+            if *f < from_hz {
+                0.0
+            } else {
+                cell * erb_numbers_per_octave(*f)
+            }
+        })
         .collect();
     let truth = Truth {
         curves: AveragedCurves::from_response(&response, Default::default()),
@@ -69,7 +79,9 @@ pub fn score(speaker: &Speaker, bank: &Bank, from_hz: f64) -> Vec<DefectScore> {
     };
     let effects: Vec<Effects> = (0..speaker.defects().len())
         .map(|k| {
-            let effect = speaker.effect(k, &truth.grid).expect("k counts the defects");
+            let effect = speaker
+                .effect(k, &truth.grid)
+                .expect("k counts the defects");
             Effects {
                 window_db: effect.listening_window_db,
                 room_db: effect.in_room_db,
@@ -93,10 +105,17 @@ pub fn score(speaker: &Speaker, bank: &Bank, from_hz: f64) -> Vec<DefectScore> {
         .map(|k| {
             let defect = &speaker.defects()[k];
             // The healthy speaker is not flat either; flattening it is right and no fault's share.
-            let mut net_db: Vec<f64> = filters_db.iter().zip(&healthy_db).map(|(f, h)| f + h).collect();
+            let mut net_db: Vec<f64> = filters_db
+                .iter()
+                .zip(&healthy_db)
+                .map(|(f, h)| f + h)
+                .collect();
             for (j, effect) in effects.iter().enumerate() {
                 if j != k && speaker.defects()[j].kind.is_correctable() {
-                    net_db.iter_mut().zip(&effect.window_db).for_each(|(n, e)| *n += e);
+                    net_db
+                        .iter_mut()
+                        .zip(&effect.window_db)
+                        .for_each(|(n, e)| *n += e);
                 }
             }
             judge(&truth, defect.kind, defect.f_hz, &effects[k], &net_db)
@@ -112,7 +131,13 @@ fn judge(
     net_db: &[f64],
 ) -> DefectScore {
     let window = &effects.window_db;
-    let peak = |curve: &[f64]| curve.iter().copied().max_by(|a, b| a.abs().total_cmp(&b.abs())).unwrap_or(0.0);
+    let peak = |curve: &[f64]| {
+        curve
+            .iter()
+            .copied()
+            .max_by(|a, b| a.abs().total_cmp(&b.abs()))
+            .unwrap_or(0.0)
+    };
     let mut score = DefectScore {
         kind,
         f_hz,
@@ -169,7 +194,11 @@ fn judge(
 fn rms(weights: &[f64], values: &[f64]) -> f64 {
     let sum: f64 = weights.iter().sum();
     let mean = weights.iter().zip(values).map(|(w, v)| w * v).sum::<f64>() / sum;
-    let square = weights.iter().zip(values).map(|(w, v)| w * (v - mean).powi(2)).sum::<f64>();
+    let square = weights
+        .iter()
+        .zip(values)
+        .map(|(w, v)| w * (v - mean).powi(2))
+        .sum::<f64>();
     (square / sum).sqrt()
 }
 
@@ -182,8 +211,16 @@ fn neighbourhood(truth: &Truth, effect: &[f64]) -> std::ops::Range<usize> {
         .map(|(e, _)| e.abs())
         .fold(0.0, f64::max);
     let inside = |(e, w): (&f64, &f64)| *w > 0.0 && e.abs() > 0.15 * peak;
-    let first = effect.iter().zip(&truth.weights).position(inside).unwrap_or(0);
-    let last = effect.iter().zip(&truth.weights).rposition(inside).unwrap_or(effect.len() - 1);
+    let first = effect
+        .iter()
+        .zip(&truth.weights)
+        .position(inside)
+        .unwrap_or(0);
+    let last = effect
+        .iter()
+        .zip(&truth.weights)
+        .rposition(inside)
+        .unwrap_or(effect.len() - 1);
     let margin = 24;
     let start = truth.weights.iter().position(|w| *w > 0.0).unwrap_or(0);
     first.saturating_sub(margin).max(start)..(last + margin).min(effect.len())
@@ -192,12 +229,16 @@ fn neighbourhood(truth: &Truth, effect: &[f64]) -> std::ops::Range<usize> {
 /// Minus the regression coefficient of the filters on the effect, level and slope free.
 fn undone(truth: &Truth, effect: &[f64], net_db: &[f64]) -> f64 {
     let range = neighbourhood(truth, effect);
-    let x: Vec<f64> = range.clone().map(|i| truth.grid.freqs_hz()[i].log2()).collect();
+    let x: Vec<f64> = range
+        .clone()
+        .map(|i| truth.grid.freqs_hz()[i].log2())
+        .collect();
     let w = &truth.weights[range.clone()];
     let (e, n) = (&effect[range.clone()], &net_db[range]);
     // Taking level and slope out of both is the same as fitting them along.
     let (e, n) = (without_line(&x, w, e), without_line(&x, w, n));
-    let dot = |a: &[f64], b: &[f64]| -> f64 { a.iter().zip(b).zip(w).map(|((a, b), w)| a * b * w).sum() };
+    let dot =
+        |a: &[f64], b: &[f64]| -> f64 { a.iter().zip(b).zip(w).map(|((a, b), w)| a * b * w).sum() };
     -dot(&e, &n) / dot(&e, &e).max(1e-12)
 }
 
@@ -205,10 +246,18 @@ fn without_line(x: &[f64], w: &[f64], y: &[f64]) -> Vec<f64> {
     let s: f64 = w.iter().sum();
     let mean = |v: &[f64]| v.iter().zip(w).map(|(v, w)| v * w).sum::<f64>() / s;
     let (mx, my) = (mean(x), mean(y));
-    let sxy: f64 = x.iter().zip(y).zip(w).map(|((x, y), w)| w * (x - mx) * (y - my)).sum();
+    let sxy: f64 = x
+        .iter()
+        .zip(y)
+        .zip(w)
+        .map(|((x, y), w)| w * (x - mx) * (y - my))
+        .sum();
     let sxx: f64 = x.iter().zip(w).map(|(x, w)| w * (x - mx).powi(2)).sum();
     let slope = sxy / sxx;
-    x.iter().zip(y).map(|(x, y)| y - my - slope * (x - mx)).collect()
+    x.iter()
+        .zip(y)
+        .map(|(x, y)| y - my - slope * (x - mx))
+        .collect()
 }
 
 fn local_boost_db(truth: &Truth, effect: &[f64], net_db: &[f64]) -> f64 {

@@ -117,7 +117,10 @@ pub(super) fn decompose(
             break;
         };
         chosen.push(next);
-        let columns: Vec<&[f64]> = chosen.iter().map(|k| shapes.values[*k].as_slice()).collect();
+        let columns: Vec<&[f64]> = chosen
+            .iter()
+            .map(|k| shapes.values[*k].as_slice())
+            .collect();
         match solve_amounts(&columns, deviation_db, &weights) {
             Some(solved) => amounts = solved,
             None => {
@@ -126,7 +129,12 @@ pub(super) fn decompose(
             }
         }
         let sum = (0..freqs_hz.len()).map(|i| {
-            deviation_db[i] - columns.iter().zip(&amounts).map(|(c, a)| a * c[i]).sum::<f64>()
+            deviation_db[i]
+                - columns
+                    .iter()
+                    .zip(&amounts)
+                    .map(|(c, a)| a * c[i])
+                    .sum::<f64>()
         });
         left = without_mean(&sum.collect::<Vec<_>>(), &weights);
     }
@@ -185,14 +193,24 @@ impl Shapes {
         let values: Vec<Vec<f64>> = kinds
             .iter()
             .map(|kind| {
-                let unit: Vec<f64> =
-                    kind.shape_db(freqs_hz).iter().map(|v| v / TRIAL_SIZE_DB).collect();
+                let unit: Vec<f64> = kind
+                    .shape_db(freqs_hz)
+                    .iter()
+                    .map(|v| v / TRIAL_SIZE_DB)
+                    .collect();
                 without_mean(&unit, weights)
             })
             .collect();
         let norms = values
             .iter()
-            .map(|shape| shape.iter().zip(weights).map(|(v, w)| w * v * v).sum::<f64>() + RIDGE)
+            .map(|shape| {
+                shape
+                    .iter()
+                    .zip(weights)
+                    .map(|(v, w)| w * v * v)
+                    .sum::<f64>()
+                    + RIDGE
+            })
             .collect();
         Shapes {
             kinds,
@@ -221,7 +239,11 @@ impl Shapes {
 fn solve_amounts(columns: &[&[f64]], wanted: &[f64], weights: &[f64]) -> Option<Vec<f64>> {
     let n = columns.len();
     let product = |a: &[f64], b: &[f64]| -> f64 {
-        a.iter().zip(b).zip(weights).map(|((a, b), w)| w * a * b).sum()
+        a.iter()
+            .zip(b)
+            .zip(weights)
+            .map(|((a, b), w)| w * a * b)
+            .sum()
     };
     let mut normal = vec![0.0; n * n];
     for i in 0..n {
@@ -230,7 +252,10 @@ fn solve_amounts(columns: &[&[f64]], wanted: &[f64], weights: &[f64]) -> Option<
         }
         normal[i * n + i] += RIDGE;
     }
-    let mut amounts: Vec<f64> = columns.iter().map(|column| product(column, wanted)).collect();
+    let mut amounts: Vec<f64> = columns
+        .iter()
+        .map(|column| product(column, wanted))
+        .collect();
     solve_positive_definite(&mut normal, &mut amounts).then_some(amounts)
 }
 

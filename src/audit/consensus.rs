@@ -148,7 +148,10 @@ fn layers(smoothers: &[Smoother], values: &[f64]) -> Vec<Vec<f64>> {
 /// Weighted median of the values, brought towards zero by the scatter beyond the usual.
 fn clear_of_scatter(part: Vec<(f64, f64)>, usual_db: f64) -> f64 {
     let median = weighted_median(part.clone());
-    let scatter = part.into_iter().map(|(v, w)| ((v - median).abs(), w)).collect();
+    let scatter = part
+        .into_iter()
+        .map(|(v, w)| ((v - median).abs(), w))
+        .collect();
     // The median absolute deviation of a normal distribution is its standard deviation / 1.4826.
     let spread = 1.4826 * weighted_median(scatter);
     let unusual = (spread - usual_db).max(0.0);
@@ -194,7 +197,10 @@ mod tests {
 
     #[test]
     fn the_weighted_median_lies_where_half_the_weight_is() {
-        assert_eq!(weighted_median(vec![(3.0, 1.0), (1.0, 1.0), (2.0, 1.0)]), 2.0);
+        assert_eq!(
+            weighted_median(vec![(3.0, 1.0), (1.0, 1.0), (2.0, 1.0)]),
+            2.0
+        );
         assert_eq!(weighted_median(vec![(0.0, 10.0), (5.0, 0.0)]), 0.0);
         assert!((weighted_median(vec![(0.0, 1.0), (1.0, 1.0)]) - 0.5).abs() < 1e-12);
     }

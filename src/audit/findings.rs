@@ -66,8 +66,12 @@ impl Family {
                 who => who == Who::OnAxis,
             })
             .map(|m| {
-                let axis: Vec<f64> =
-                    m.relative_db.iter().zip(&frame.window_db).map(|(r, w)| r + w).collect();
+                let axis: Vec<f64> = m
+                    .relative_db
+                    .iter()
+                    .zip(&frame.window_db)
+                    .map(|(r, w)| r + w)
+                    .collect();
                 search.apply(&axis)
             });
         let local: Vec<Vec<f64>> = frame
@@ -75,7 +79,11 @@ impl Family {
             .iter()
             .map(|m| {
                 let smooth = search.apply(&m.relative_db);
-                smooth.iter().zip(trend.apply(&smooth)).map(|(v, t)| v - t).collect()
+                smooth
+                    .iter()
+                    .zip(trend.apply(&smooth))
+                    .map(|(v, t)| v - t)
+                    .collect()
             })
             .collect();
         let spread = |orbit: Option<Orbit>| -> Vec<f64> {
@@ -172,7 +180,11 @@ fn corrected(
                 q: Some(head.q),
                 spread_db: family.spread_at(frame, i),
                 cause,
-                decision: if soften { Decision::Soften } else { Decision::Correct },
+                decision: if soften {
+                    Decision::Soften
+                } else {
+                    Decision::Correct
+                },
                 share: if soften { share } else { 1.0 },
                 ground: Ground::Shared,
             })
@@ -227,7 +239,11 @@ fn left_alone(frame: &Frame, wish_db: &[f64], dips: DipLimits, family: &Family) 
         let smooth = search.apply(&left);
         // Level is free: the middle of what is left is zero.
         let middle = super::consensus::weighted_median(
-            smooth.iter().copied().zip(frame.weights.iter().copied()).collect(),
+            smooth
+                .iter()
+                .copied()
+                .zip(frame.weights.iter().copied())
+                .collect(),
         );
         smooth.iter().map(|v| v - middle).collect()
     };
@@ -238,12 +254,17 @@ fn left_alone(frame: &Frame, wish_db: &[f64], dips: DipLimits, family: &Family) 
     let mut findings: Vec<Finding> = Vec::new();
     let place = |stretch: &Stretch| {
         let freqs_hz = frame.grid.freqs_hz();
-        let (from_hz, to_hz) = (freqs_hz[stretch.range.start], freqs_hz[stretch.range.end - 1]);
+        let (from_hz, to_hz) = (
+            freqs_hz[stretch.range.start],
+            freqs_hz[stretch.range.end - 1],
+        );
         let width_oct = (to_hz / from_hz).log2().max(1.0 / 48.0);
         (from_hz, to_hz, freqs_hz[stretch.peak], width_oct)
     };
     let free = |findings: &[Finding], peak_hz: f64| {
-        !findings.iter().any(|f| (f.from_hz..=f.to_hz).contains(&peak_hz))
+        !findings
+            .iter()
+            .any(|f| (f.from_hz..=f.to_hz).contains(&peak_hz))
     };
 
     for stretch in stretches(&window_db, band.clone(), WORTH_SAYING_DB) {
@@ -365,7 +386,9 @@ fn low_edge(frame: &Frame) -> Option<Finding> {
 }
 
 fn high_edge(frame: &Frame) -> Option<Finding> {
-    let limit_hz = frame.trusted_to_hz.filter(|limit| *limit < frame.grid.last_hz())?;
+    let limit_hz = frame
+        .trusted_to_hz
+        .filter(|limit| *limit < frame.grid.last_hz())?;
     let last = frame.grid.len() - 1;
     Some(Finding {
         from_hz: limit_hz,
