@@ -6,7 +6,7 @@
 //! Technical University of Denmark (cited from memory): multiplied by
 //! `max(1/3, 1 - (2 rho - 1)^3)` after a step that gained, by 2, 4, 8, ... after steps that did not.
 
-use super::gram::{dot, inner_products, solve_in_place};
+use super::gram::{dot, inner_products, inner_products_with, solve_in_place};
 use argmin::core::{
     ArgminError, Error, IterState, Jacobian, KV, Operator, Problem, Solver, TerminationReason,
     TerminationStatus,
@@ -30,7 +30,9 @@ const LEAST_SCALE: f64 = 1e-9;
 const SMALL_STEPS: usize = 2;
 /// A walk is given up when gains like the last one, so many times over, would not reach what
 /// it has to beat. A search parameter found by trial on the tuning curves.
-const HOPE_STEPS: f64 = 12.0;
+static HOPE_STEPS: std::sync::LazyLock<f64> = std::sync::LazyLock::new(|| std::env::var("HOPE").ok().and_then(|v| v.parse().ok()).unwrap_or(12.0));
+static DEC: std::sync::LazyLock<f64> = std::sync::LazyLock::new(|| std::env::var("DEC").ok().and_then(|v| v.parse().ok()).unwrap_or(0.5));
+static FD: std::sync::LazyLock<f64> = std::sync::LazyLock::new(|| std::env::var("FD").ok().and_then(|v| v.parse().ok()).unwrap_or(0.3));
 
 /// The solver: minimises the sum of squared residuals within a box.
 ///
@@ -64,7 +66,7 @@ impl BoxedDescent {
             high,
             tolerance,
             worth_below,
-            damping: FIRST_DAMPING,
+            damping: *FD,
             growth: 2.0,
             small_steps: 0,
             normal: Vec::new(),
@@ -76,18 +78,10 @@ impl BoxedDescent {
     /// Builds the normal equations from the columns and the residuals.
     fn take_in(&mut self, columns: &[f64], residuals: &[f64]) {
         let (count, len) = (self.low.len(), residuals.len());
-        self.normal = inner_products(columns, count, len);
-        self.gradient = columns
-            .chunks_exact(len)
-            .take(count)
-            .map(|c| dot(c, residuals))
-            .collect();
+        self.normal = inner_products(&columns[..count * len], len);
+        self.gradient = inner_products_with(&columns[..count * len], residuals);
         if let Some(solved) = columns.chunks_exact(len).nth(count) {
-            let along: Vector = columns
-                .chunks_exact(len)
-                .take(count)
-                .map(|c| dot(c, solved))
-                .collect();
+            let along = inner_products_with(&columns[..count * len], solved);
             let square = dot(solved, solved);
             for (row, a) in self.normal.chunks_exact_mut(count).zip(&along) {
                 for (value, b) in row.iter_mut().zip(&along) {
@@ -96,7 +90,7 @@ impl BoxedDescent {
             }
         }
         for (i, scale) in self.scale.iter_mut().enumerate() {
-            *scale = self.normal[i * count + i].max(SCALE_DECAY * *scale);
+            *scale = self.normal[i * count + i].max(*DEC * *scale);
         }
     }
 
@@ -169,7 +163,7 @@ impl BoxedDescent {
         };
         if self.small_steps >= SMALL_STEPS {
             self.end = Some(TerminationReason::SolverConverged);
-        } else if after - HOPE_STEPS * gain > self.worth_below {
+        } else if after - *HOPE_STEPS * gain > self.worth_below {
             self.end = Some(TerminationReason::SolverExit(
                 "no hope of being of use".into(),
             ));

@@ -146,13 +146,17 @@ pub struct Fit {
 pub fn fit(wanted: &Wanted, device: &Device, options: &Options) -> Result<Fit> {
     let rows = Rows::new(wanted, device.rate_hz, options.level_is_free)?;
     let limits = Limits::new(device, options)?;
-    let mut search = Search::new(&rows, &limits);
+    let coarse = rows.thinned(search::ROWS_PER_OCT);
+    let mut search = Search::new(&coarse, &limits);
     search.grow();
-    let settled = search.exchange();
+    let top = search.ladder.len() - 1;
+    search.exchange(top, 1.0);
+    let settled = !search.is_spent();
     let best = search.ladder.len() - 1;
     let mut polished: Vec<Candidate> = Vec::new();
-    for rung in search.ladder.clone() {
-        polished.push(search.finish(rung));
+    for (k, rung) in search.ladder.clone().into_iter().enumerate() {
+        let effort = Effort { tolerance: if k == best { 1e-9 } else { 1e-3 }, steps: if k == best { 100 } else { 10 }, worth_below: f64::INFINITY };
+        polished.push(joint::refine(&rows, limits.rate_hz, rung, effort).0);
     }
     let best_rms_db = polished[best].cost.sqrt();
     let kept = match options.stages {
