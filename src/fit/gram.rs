@@ -15,13 +15,23 @@ const BLOCK: usize = 3;
 ///
 /// The number of columns is a multiple of three, `len` one of [`super::rows::LANES`].
 pub(super) fn inner_products(columns: &[f64], len: usize) -> Vec<f64> {
-    pulp::Arch::new().dispatch(InnerProducts { left: columns, right: columns, len, symmetric: true })
+    pulp::Arch::new().dispatch(InnerProducts {
+        left: columns,
+        right: columns,
+        len,
+        symmetric: true,
+    })
 }
 
 /// Inner products of each of `left` (rows of the outcome) with each of `right`, sizes as in
 /// [`inner_products`].
 pub(super) fn cross_products(left: &[f64], right: &[f64], len: usize) -> Vec<f64> {
-    pulp::Arch::new().dispatch(InnerProducts { left, right, len, symmetric: false })
+    pulp::Arch::new().dispatch(InnerProducts {
+        left,
+        right,
+        len,
+        symmetric: false,
+    })
 }
 
 struct InnerProducts<'a> {
@@ -36,7 +46,12 @@ impl WithSimd for InnerProducts<'_> {
 
     #[inline(always)]
     fn with_simd<S: Simd>(self, simd: S) -> Vec<f64> {
-        let InnerProducts { left, right, len, symmetric } = self;
+        let InnerProducts {
+            left,
+            right,
+            len,
+            symmetric,
+        } = self;
         let (rows, columns) = (left.len() / len, right.len() / len);
         debug_assert!(rows.is_multiple_of(BLOCK) && columns.is_multiple_of(BLOCK));
         let mut products = vec![0.0; rows * columns];
@@ -44,7 +59,8 @@ impl WithSimd for InnerProducts<'_> {
             let above = [i, i + 1, i + 2].map(|k| S::as_simd_f64s(&left[k * len..(k + 1) * len]).0);
             let end = if symmetric { i + BLOCK } else { columns };
             for j in (0..end).step_by(BLOCK) {
-                let beside = [j, j + 1, j + 2].map(|k| S::as_simd_f64s(&right[k * len..(k + 1) * len]).0);
+                let beside =
+                    [j, j + 1, j + 2].map(|k| S::as_simd_f64s(&right[k * len..(k + 1) * len]).0);
                 let block = block_of(simd, above, beside);
                 for (a, row) in block.iter().enumerate() {
                     for (b, value) in row.iter().enumerate() {
@@ -182,7 +198,11 @@ pub(super) fn solve_in_place(matrix: &mut [f64], right: &mut [f64]) -> bool {
     solve_lower_in_place(matrix, n, right);
     for k in (0..n).rev() {
         let row = &matrix[k * n..(k + 1) * n];
-        let known: f64 = row[k + 1..].iter().zip(&right[k + 1..]).map(|(u, x)| u * x).sum();
+        let known: f64 = row[k + 1..]
+            .iter()
+            .zip(&right[k + 1..])
+            .map(|(u, x)| u * x)
+            .sum();
         right[k] = (right[k] - known) / row[k];
     }
     true

@@ -109,7 +109,12 @@ impl Rows {
         {
             let share = weight / largest / sum;
             if share > 0.0 {
-                rows.push((PI * f_hz / rate_hz).tan(), f_hz.log2(), *gain_db, share.sqrt());
+                rows.push(
+                    (PI * f_hz / rate_hz).tan(),
+                    f_hz.log2(),
+                    *gain_db,
+                    share.sqrt(),
+                );
                 rows.ends_hz = [rows.ends_hz[0].min(*f_hz), rows.ends_hz[1].max(*f_hz)];
             }
         }
@@ -150,7 +155,12 @@ impl Rows {
             let end = start + more.max(1);
             let middle = (start + end) / 2;
             let weight: f64 = self.root_weights[start..end].iter().map(|s| s * s).sum();
-            thin.push(self.tangents[middle], self.positions_oct[middle], self.wanted_db[middle], weight.sqrt());
+            thin.push(
+                self.tangents[middle],
+                self.positions_oct[middle],
+                self.wanted_db[middle],
+                weight.sqrt(),
+            );
             start = end;
         }
         thin.pad();

@@ -16,6 +16,9 @@ use super::limits::Limits;
 use super::rows::Rows;
 use super::seeds::{Others, Templates};
 
+// The numbers below that are not explained by their meaning were found by trial on the tuning
+// curves of `examples/fit_multistart.rs`; its judging curves had no say.
+
 /// Rows per octave during the search: enough for the narrowest stage of use (a tenth of an
 /// octave), and half of the usual grid. What is handed out is refined on all rows.
 pub(super) const ROWS_PER_OCT: f64 = 12.0;
@@ -37,6 +40,12 @@ const AT_ONCE: usize = 3;
 const EXCHANGE_RANKS: usize = 2;
 /// Steps in which the others settle after a removal; more would only fill the gap.
 const SETTLE_STEPS: u64 = 3;
+/// Relative gain per step that ends the settling.
+const SETTLE_TOLERANCE: f64 = 1e-2;
+/// How often, of 100, the stages taken away are neighbours, and how often seeds are counted
+/// with the others standing still.
+const NEIGHBOURS_PERCENT: usize = 20;
+const STAND_STILL_PERCENT: usize = 30;
 /// How much worse, relative in cost, an exchange may make things at the start of the budget.
 const FIRST_THRESHOLD: f64 = 1.0;
 /// Exchanges without any use before the walk returns to the best.
@@ -85,7 +94,7 @@ pub(super) struct Search<'a> {
     templates: Templates,
     /// Best set found with so many stages, from none up.
     pub ladder: Vec<Candidate>,
-    /// Best few sets of as many stages as are looked at, best first.
+    /// Best few sets of the last exchange, best first.
     pub elite: Vec<Candidate>,
     choices: Choices,
     spent: u64,
@@ -94,8 +103,16 @@ pub(super) struct Search<'a> {
 
 impl<'a> Search<'a> {
     pub fn new(rows: &'a Rows, limits: &'a Limits) -> Search<'a> {
-        let empty = Candidate { slots: Vec::new(), settings: Vec::new(), cost: f64::INFINITY };
-        let idle = Effort { tolerance: 0.0, steps: 0, worth_below: 0.0 };
+        let empty = Candidate {
+            slots: Vec::new(),
+            settings: Vec::new(),
+            cost: f64::INFINITY,
+        };
+        let idle = Effort {
+            tolerance: 0.0,
+            steps: 0,
+            worth_below: 0.0,
+        };
         let stages = limits.stages as u64;
         Search {
             rows,
@@ -103,9 +120,9 @@ impl<'a> Search<'a> {
             templates: Templates::new(rows, limits),
             ladder: vec![refine(rows, limits.rate_hz, empty, idle).0],
             elite: Vec::new(),
-            choices: Choices(0x243f_6a88_85a3_08d3 ^ env("PS", 0.0) as u64 * 7919),
+            choices: Choices(0x243f_6a88_85a3_08d3),
             spent: 0,
-            budget: (env("BUD", 1.0) * BUDGET as f64) as u64 * stages.max(BUDGET_STAGES).pow(2) / BUDGET_STAGES.pow(2),
+            budget: BUDGET * stages.max(BUDGET_STAGES).pow(2) / BUDGET_STAGES.pow(2),
         }
     }
 
@@ -114,9 +131,24 @@ impl<'a> Search<'a> {
         self.spent >= self.budget
     }
 
-    fn refine(&mut self, start: Candidate, tolerance: f64, steps: u64, worth_below: f64) -> Candidate {
+    fn refine(
+        &mut self,
+        start: Candidate,
+        tolerance: f64,
+        steps: u64,
+        worth_below: f64,
+    ) -> Candidate {
         let work = step_work(start.len());
-        let (outcome, steps) = refine(self.rows, self.limits.rate_hz, start, Effort { tolerance, steps, worth_below });
+        let (outcome, steps) = refine(
+            self.rows,
+            self.limits.rate_hz,
+            start,
+            Effort {
+                tolerance,
+                steps,
+                worth_below,
+            },
+        );
         self.spent += (steps + 1) * work;
         self.note(&outcome);
         outcome
@@ -133,8 +165,18 @@ impl<'a> Search<'a> {
     }
 
     /// `base` with one stage more, not yet refined together, for each of the seeds of `ranks`.
-    fn extensions(&mut self, base: &Candidate, others: Others, ranks: std::ops::Range<usize>) -> Vec<Candidate> {
-        let left_db = remainder_db(self.rows, self.limits.rate_hz, &base.kinds(), &base.settings);
+    fn extensions(
+        &mut self,
+        base: &Candidate,
+        others: Others,
+        ranks: std::ops::Range<usize>,
+    ) -> Vec<Candidate> {
+        let left_db = remainder_db(
+            self.rows,
+            self.limits.rate_hz,
+            &base.kinds(),
+            &base.settings,
+        );
         self.spent += SCORING_WORK_PER_STAGE * (1 + base.len() as u64);
         self.templates
             .seeds(self.rows, self.limits, base, &left_db, others, ranks)
@@ -168,7 +210,9 @@ impl<'a> Search<'a> {
     /// Exchanges stages of the best set of `stages` stages until `share` of the whole budget is
     /// spent on it.
     pub fn exchange(&mut self, stages: usize, share: f64) {
-        let Some(mut best) = self.ladder.get(stages).cloned() else { return };
+        let Some(mut best) = self.ladder.get(stages).cloned() else {
+            return;
+        };
         let allowance = ((self.budget as f64 * share) as u64).max(1);
         let begun = self.spent;
         let mut here = best.clone();
@@ -176,8 +220,10 @@ impl<'a> Search<'a> {
         self.elite = vec![best.clone()];
         while best.cost > NOTHING_LEFT && !best.slots.is_empty() && self.spent - begun < allowance {
             let left = 1.0 - (self.spent - begun) as f64 / allowance as f64;
-            let aim = best.cost * (1.0 + env("T", FIRST_THRESHOLD) * left);
-            let Some(there) = self.rebuilt(&here, aim) else { break };
+            let aim = best.cost * (1.0 + FIRST_THRESHOLD * left);
+            let Some(there) = self.rebuilt(&here, aim) else {
+                break;
+            };
             if there.cost < best.cost * (1.0 - EXCHANGE_GAIN) {
                 best = there.clone();
                 here = there.clone();
@@ -193,7 +239,8 @@ impl<'a> Search<'a> {
             }
             self.elite.push(there);
             self.elite.sort_by(|a, b| a.cost.total_cmp(&b.cost));
-            self.elite.dedup_by(|b, a| b.cost < a.cost * (1.0 + SAME_COST));
+            self.elite
+                .dedup_by(|b, a| b.cost < a.cost * (1.0 + SAME_COST));
             self.elite.truncate(ELITE);
         }
     }
@@ -201,12 +248,16 @@ impl<'a> Search<'a> {
     /// `from` with some stages exchanged and all refined, given up where it cannot get below
     /// `aim`. `None` when no stage can be put at all.
     fn rebuilt(&mut self, from: &Candidate, aim: f64) -> Option<Candidate> {
-        let count = (1 + self.choices.below(env("MOST", AT_ONCE as f64) as usize)).min(from.len());
+        let count = (1 + self.choices.below(AT_ONCE)).min(from.len());
         let mut base = self.thinned_out(from, count);
         for _ in 0..count {
-            base = self.refine(base, 1e-2, env("PRE", SETTLE_STEPS as f64) as u64, f64::INFINITY);
-            let others = if self.choices.in_percent(env("PLAIN", 30.0) as usize) { Others::StandStill } else { Others::GiveWay };
-            let rank = self.choices.below(env("KR", EXCHANGE_RANKS as f64) as usize);
+            base = self.refine(base, SETTLE_TOLERANCE, SETTLE_STEPS, f64::INFINITY);
+            let others = if self.choices.in_percent(STAND_STILL_PERCENT) {
+                Others::StandStill
+            } else {
+                Others::GiveWay
+            };
+            let rank = self.choices.below(EXCHANGE_RANKS);
             let found = self.extensions(&base, others, rank..rank + 1).pop();
             base = found.or_else(|| self.extensions(&base, others, 0..1).pop())?;
         }
@@ -217,15 +268,17 @@ impl<'a> Search<'a> {
     fn thinned_out(&mut self, from: &Candidate, count: usize) -> Candidate {
         let mut order: Vec<usize> = (0..from.len()).collect();
         order.sort_by(|a, b| from.settings[3 * a].total_cmp(&from.settings[3 * b]));
-        let mut away: Vec<usize> = if self.choices.in_percent(env("NEAR", 20.0) as usize) {
+        let mut away: Vec<usize> = if self.choices.in_percent(NEIGHBOURS_PERCENT) {
             let first = self.choices.below(order.len() - count + 1);
             order[first..first + count].to_vec()
         } else {
-            (0..count).map(|_| order.swap_remove(self.choices.below(order.len()))).collect()
+            (0..count)
+                .map(|_| order.swap_remove(self.choices.below(order.len())))
+                .collect()
         };
         away.sort_unstable();
-        away.into_iter().rev().fold(from.clone(), |less, i| less.without(i))
+        away.into_iter()
+            .rev()
+            .fold(from.clone(), |less, i| less.without(i))
     }
 }
-
-fn env(name: &str, default: f64) -> f64 { std::env::var(name).ok().and_then(|v| v.parse().ok()).unwrap_or(default) }

@@ -5,7 +5,9 @@
 //! still, and with the others giving way as far as their derivatives allow. The second finds
 //! pairs that only work together (a wide boost with a narrow cut in it), the first does not.
 
-use super::gram::{cross_products, dot, factor_in_place, inner_products, inner_products_with, solve_lower_in_place};
+use super::gram::{
+    cross_products, dot, factor_in_place, inner_products, inner_products_with, solve_lower_in_place,
+};
 use super::joint::{Candidate, Effort, refine};
 use super::limits::Limits;
 use super::rows::Rows;
@@ -32,7 +34,11 @@ const GIVE_WAY_DAMPING: f64 = 1e-2;
 /// something that they can do themselves.
 const LEAST_OWN_SHARE: f64 = 1e-3;
 /// Steps of the refinement of one seed on its own.
-const ALONE: Effort = Effort { tolerance: 1e-2, steps: 12, worth_below: f64::INFINITY };
+const ALONE: Effort = Effort {
+    tolerance: 1e-2,
+    steps: 12,
+    worth_below: f64::INFINITY,
+};
 
 /// What the other stages do while the saving of a seed is counted.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -70,11 +76,20 @@ pub(super) struct Templates {
 
 impl Templates {
     pub fn new(rows: &Rows, limits: &Limits) -> Templates {
-        let mut templates = Templates { all: Vec::new(), shapes: Vec::new() };
+        let mut templates = Templates {
+            all: Vec::new(),
+            shapes: Vec::new(),
+        };
         let beyond = BEYOND_ROWS_OCT.exp2();
         for kind in limits.kinds() {
-            let Some(slot) = limits.slot(kind, -1.0).or(limits.slot(kind, 1.0)) else { continue };
-            let qs: &[f64] = if kind == Kind::Peaking { &PEAKING_QS } else { &[SHELF_Q] };
+            let Some(slot) = limits.slot(kind, -1.0).or(limits.slot(kind, 1.0)) else {
+                continue;
+            };
+            let qs: &[f64] = if kind == Kind::Peaking {
+                &PEAKING_QS
+            } else {
+                &[SHELF_Q]
+            };
             let low_hz = (rows.ends_hz[0] / beyond).clamp(slot.low[0].exp(), slot.high[0].exp());
             let high_hz = (rows.ends_hz[1] * beyond).clamp(low_hz, slot.high[0].exp().max(low_hz));
             let width_oct = (high_hz / low_hz).log2();
@@ -95,12 +110,19 @@ impl Templates {
                 let steps = (width_oct / spacing_oct).ceil().clamp(1.0, 1000.0) as usize;
                 for i in 0..=steps {
                     let f0_hz = low_hz * (width_oct * i as f64 / steps as f64).exp2();
-                    templates.add(kind, [f0_hz.ln(), TEMPLATE_GAIN_DB, ln_q], rows, limits.rate_hz);
+                    templates.add(
+                        kind,
+                        [f0_hz.ln(), TEMPLATE_GAIN_DB, ln_q],
+                        rows,
+                        limits.rate_hz,
+                    );
                 }
             }
         }
         let flat = templates.all.len().next_multiple_of(3) - templates.all.len();
-        templates.shapes.extend(std::iter::repeat_n(0.0, flat * rows.len()));
+        templates
+            .shapes
+            .extend(std::iter::repeat_n(0.0, flat * rows.len()));
         templates
     }
 
@@ -111,7 +133,11 @@ impl Templates {
         rows.take_level_out(shape);
         let square = dot(shape, shape);
         if square > 0.0 {
-            self.all.push(Template { kind, settings, square });
+            self.all.push(Template {
+                kind,
+                settings,
+                square,
+            });
             self.shapes.extend_from_slice(shape);
         }
     }
@@ -128,7 +154,11 @@ impl Templates {
         others: Others,
         ranks: std::ops::Range<usize>,
     ) -> Vec<Candidate> {
-        let mut left: Vec<f64> = left_db.iter().zip(&rows.root_weights).map(|(l, s)| s * l).collect();
+        let mut left: Vec<f64> = left_db
+            .iter()
+            .zip(&rows.root_weights)
+            .map(|(l, s)| s * l)
+            .collect();
         rows.take_level_out(&mut left);
         let mut scored = self.scored(rows, limits, base, &left, others);
         let rest = rows.with_wanted(left_db.to_vec());
@@ -141,14 +171,25 @@ impl Templates {
                     top = Some(*one);
                 }
             }
-            let Some(Scored { template, gain_db, .. }) = top else { break };
+            let Some(Scored {
+                template, gain_db, ..
+            }) = top
+            else {
+                break;
+            };
             scored.retain(|s| !template.is_near(s.template));
-            let Some(slot) = limits.slot(template.kind, gain_db) else { continue };
+            let Some(slot) = limits.slot(template.kind, gain_db) else {
+                continue;
+            };
             if !ranks.contains(&rank) {
                 continue;
             }
             let settings = slot.clamp(&[template.settings[0], gain_db, template.settings[2]]);
-            let seed = Candidate { slots: vec![slot], settings: settings.to_vec(), cost: f64::INFINITY };
+            let seed = Candidate {
+                slots: vec![slot],
+                settings: settings.to_vec(),
+                cost: f64::INFINITY,
+            };
             chosen.push(match others {
                 Others::StandStill => refine(&rest, limits.rate_hz, seed, ALONE).0,
                 Others::GiveWay => seed,
@@ -158,7 +199,14 @@ impl Templates {
     }
 
     /// All templates that save something, with their gains.
-    fn scored(&self, rows: &Rows, limits: &Limits, base: &Candidate, left: &[f64], others: Others) -> Vec<Scored<'_>> {
+    fn scored(
+        &self,
+        rows: &Rows,
+        limits: &Limits,
+        base: &Candidate,
+        left: &[f64],
+        others: Others,
+    ) -> Vec<Scored<'_>> {
         let mut along = inner_products_with(&self.shapes, left);
         let mut square: Vec<f64> = self.all.iter().map(|t| t.square).collect();
         if others == Others::GiveWay {
@@ -173,7 +221,11 @@ impl Templates {
                 let slot = limits.slot(template.kind, *along)?;
                 let gain_db = (along / square).clamp(slot.low[1], slot.high[1]);
                 let saving = gain_db * (2.0 * along - gain_db * square);
-                (saving > 0.0).then_some(Scored { template, gain_db, saving })
+                (saving > 0.0).then_some(Scored {
+                    template,
+                    gain_db,
+                    saving,
+                })
             })
             .collect()
     }
@@ -195,7 +247,13 @@ impl Templates {
         }
         let mut columns = vec![0.0; n * len];
         for (i, three) in columns.chunks_exact_mut(3 * len).enumerate() {
-            weighted_derivatives(base.slots[i].kind, &base.stage(i), limits.rate_hz, rows, three);
+            weighted_derivatives(
+                base.slots[i].kind,
+                &base.stage(i),
+                limits.rate_hz,
+                rows,
+                three,
+            );
         }
         // A setting on its bound gives no way.
         for (i, column) in columns.chunks_exact_mut(len).enumerate() {
@@ -207,7 +265,9 @@ impl Templates {
             }
         }
         let mut factor = inner_products(&columns, len);
-        let largest = (0..n).map(|i| factor[i * n + i]).fold(f64::MIN_POSITIVE, f64::max);
+        let largest = (0..n)
+            .map(|i| factor[i * n + i])
+            .fold(f64::MIN_POSITIVE, f64::max);
         for i in 0..n {
             factor[i * n + i] += GIVE_WAY_DAMPING * factor[i * n + i] + f64::EPSILON * largest;
         }

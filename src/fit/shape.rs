@@ -101,7 +101,11 @@ impl WithSimd for MultiplyPower<'_> {
 
     #[inline(always)]
     fn with_simd<S: Simd>(self, simd: S) {
-        let MultiplyPower { prototype: p, rows, power } = self;
+        let MultiplyPower {
+            prototype: p,
+            rows,
+            power,
+        } = self;
         let all = |value: f64| simd.splat_f64s(value);
         let (up, up_inverse) = (all((p.split * p.centre).recip()), all(p.split * p.centre));
         let (down, down_inverse) = (all(p.split / p.centre), all(p.centre / p.split));
@@ -136,7 +140,11 @@ pub(super) fn response_db(kinds: &[Kind], settings: &[f64], rate_hz: f64, rows: 
         power.fill(1.0);
         for (kind, settings) in group {
             let prototype = &Prototype::new(*kind, settings, rate_hz);
-            arch.dispatch(MultiplyPower { prototype, rows, power: &mut power });
+            arch.dispatch(MultiplyPower {
+                prototype,
+                rows,
+                power: &mut power,
+            });
         }
         for (total, p) in total_db.iter_mut().zip(&power) {
             *total += DB_PER_POWER_NEPER * p.ln();
@@ -155,7 +163,11 @@ pub(super) fn weighted_derivatives(
     columns: &mut [f64],
 ) {
     let prototype = &Prototype::new(kind, settings, rate_hz);
-    pulp::Arch::new().dispatch(Derivatives { prototype, rows, columns });
+    pulp::Arch::new().dispatch(Derivatives {
+        prototype,
+        rows,
+        columns,
+    });
 }
 
 /// The derivatives of one stage, column by column.
@@ -170,7 +182,11 @@ impl WithSimd for Derivatives<'_> {
 
     #[inline(always)]
     fn with_simd<S: Simd>(self, simd: S) {
-        let Derivatives { prototype: p, rows, columns } = self;
+        let Derivatives {
+            prototype: p,
+            rows,
+            columns,
+        } = self;
         let all = |value: f64| simd.splat_f64s(value);
         let mul = |a: S::f64s, b: S::f64s| simd.mul_f64s(a, b);
         let add = |a: S::f64s, b: S::f64s| simd.add_f64s(a, b);
