@@ -51,7 +51,7 @@ impl Speaker {
         let folder = crate::read::folder::read_speaker(path)?;
         let curves = match &folder.measured {
             Measured::Angles(response) => AveragedCurves::from_response(response, rear_wall),
-            Measured::Curves(curves) => curves.clone(),
+            Measured::Curves(curves) => (**curves).clone(),
         };
         Ok(Speaker { folder, curves })
     }

@@ -4,7 +4,6 @@ use crate::score::{DefectScore, score};
 use planish::Result;
 use planish::audit::{Cause, Finding, Subject};
 use planish::average::{AveragedCurves, RearWall};
-use planish::filter::Bank;
 use planish::simulate::{DefectKind, Measurement, Sides, Speaker};
 
 /// What is measured of each speaker.
@@ -68,13 +67,9 @@ pub fn run_one(seed: u64, evidence: Evidence) -> Result<Outcome> {
     };
     let options = planish::run::PlanOptions::default();
     let plan = planish::run::plan_subject(&subject, "trial", &device, &options)?;
-    let text = planish::export::filter_list::write(&plan)?;
-    let list = planish::read::filter_list::parse(&text)?;
-    let bank = Bank {
-        rate_hz: list.rate_hz,
-        gain_db: list.gain_db,
-        sections: list.sections(),
-    };
+    let list = planish::export::filter_list::from_plan(&plan)?;
+    let text = planish::export::filter_list::write(&list, &device.word_order)?;
+    let bank = planish::read::filter_list::parse("trial".as_ref(), &text)?.bank();
     let scores = score(&speaker, &bank, 2.2 * plan.audit.corner_hz.unwrap_or(40.0));
     Ok(Outcome {
         scores: scores

@@ -29,6 +29,9 @@ pub struct DefectScore {
     pub right: bool,
 }
 
+/// A swing chased by less than this is not chased: no one hears it, dB.
+const INAUDIBLE_DB: f64 = 0.3;
+
 /// What one defect alone changes, dB.
 struct Effects {
     window_db: Vec<f64>,
@@ -39,7 +42,6 @@ struct Effects {
 struct Truth {
     grid: Grid,
     weights: Vec<f64>,
-    curves: AveragedCurves,
 }
 
 fn window_db(curves: &AveragedCurves) -> &[f64] {
@@ -50,16 +52,9 @@ fn window_db(curves: &AveragedCurves) -> &[f64] {
         .levels_db
 }
 
-fn difference(a: &[f64], b: &[f64]) -> Vec<f64> {
-    a.iter().zip(b).map(|(a, b)| a - b).collect()
-}
-
 /// Scores every defect of `speaker` under `bank`.
 pub fn score(speaker: &Speaker, bank: &Bank, from_hz: f64) -> Vec<DefectScore> {
     let grid = Grid::logarithmic(40.0, 14000.0, 48.0);
-    let response = speaker
-        .response(&grid, &planish::simulate::full_orbits())
-        .expect("a drawn speaker is finite in every direction");
     let weights = grid
         .cells_oct()
         .iter()
@@ -72,11 +67,7 @@ pub fn score(speaker: &Speaker, bank: &Bank, from_hz: f64) -> Vec<DefectScore> {
             }
         })
         .collect();
-    let truth = Truth {
-        curves: AveragedCurves::from_response(&response, Default::default()),
-        weights,
-        grid,
-    };
+    let truth = Truth { weights, grid };
     let effects: Vec<Effects> = (0..speaker.defects().len())
         .map(|k| {
             let effect = speaker
@@ -163,7 +154,8 @@ fn judge(
         DefectKind::DirectivityStep => {
             // On axis and in the window it hardly shows; the swing is in the room.
             score.undone = undone(truth, &effects.room_db, net_db);
-            score.right = score.undone < 0.35;
+            let chased_db = score.undone * peak(&effects.room_db).abs();
+            score.right = score.undone < 0.35 || chased_db < INAUDIBLE_DB;
         }
         DefectKind::Resonance => {
             score.undone = undone(truth, window, net_db);

@@ -80,6 +80,10 @@ const MOST: usize = 12;
 /// and half an octave has about ten times as much.
 const LEAST_EXPLAINED_DB2: f64 = 0.003;
 
+/// Components smaller than this are dropped again, dB: no one hears them, and they would cost the
+/// plan a stage. Half of what is worth saying.
+const LEAST_SIZE_DB: f64 = 0.5;
+
 /// Keeps shapes that overlap from fighting: what a shape explains is weighed against this times
 /// its squared amount.
 const RIDGE: f64 = 0.002;
@@ -110,37 +114,27 @@ pub(super) fn decompose(
         &weights,
     );
     let mut chosen: Vec<usize> = Vec::new();
-    let mut amounts: Vec<f64> = Vec::new();
-    let mut left = without_mean(deviation_db, &weights);
-    while chosen.len() < MOST {
-        let Some(next) = shapes.best(&left, &weights, dips) else {
-            break;
-        };
+    let mut solution = shapes.solve(&chosen, deviation_db, &weights);
+    while let Some(next) = shapes.best(&solution.left_db, &weights, dips)
+        && chosen.len() < MOST
+    {
         chosen.push(next);
-        let columns: Vec<&[f64]> = chosen
-            .iter()
-            .map(|k| shapes.values[*k].as_slice())
-            .collect();
-        match solve_amounts(&columns, deviation_db, &weights) {
-            Some(solved) => amounts = solved,
-            None => {
-                chosen.pop();
-                break;
-            }
-        }
-        let sum = (0..freqs_hz.len()).map(|i| {
-            deviation_db[i]
-                - columns
-                    .iter()
-                    .zip(&amounts)
-                    .map(|(c, a)| a * c[i])
-                    .sum::<f64>()
-        });
-        left = without_mean(&sum.collect::<Vec<_>>(), &weights);
+        solution = shapes.solve(&chosen, deviation_db, &weights);
+    }
+    while let Some((smallest, size_db)) = solution
+        .amounts_db
+        .iter()
+        .map(|a| a.abs())
+        .enumerate()
+        .min_by(|a, b| a.1.total_cmp(&b.1))
+        && size_db < LEAST_SIZE_DB
+    {
+        chosen.remove(smallest);
+        solution = shapes.solve(&chosen, deviation_db, &weights);
     }
     chosen
         .into_iter()
-        .zip(amounts)
+        .zip(solution.amounts_db)
         .map(|(k, amount)| Component {
             size_db: amount.max(-dips.depth_at_most_db),
             ..shapes.kinds[k]
@@ -164,6 +158,11 @@ struct Shapes {
     kinds: Vec<Component>,
     values: Vec<Vec<f64>>,
     norms: Vec<f64>,
+}
+
+struct Solution {
+    amounts_db: Vec<f64>,
+    left_db: Vec<f64>,
 }
 
 impl Shapes {
@@ -219,6 +218,46 @@ impl Shapes {
         }
     }
 
+    /// Amounts of the chosen shapes, all solved for together, and what they leave.
+    fn solve(&self, chosen: &[usize], deviation_db: &[f64], weights: &[f64]) -> Solution {
+        let n = chosen.len();
+        let product = |a: &[f64], b: &[f64]| -> f64 {
+            a.iter()
+                .zip(b)
+                .zip(weights)
+                .map(|((a, b), w)| w * a * b)
+                .sum()
+        };
+        let columns: Vec<&[f64]> = chosen.iter().map(|k| self.values[*k].as_slice()).collect();
+        let mut normal = vec![0.0; n * n];
+        for i in 0..n {
+            for j in 0..n {
+                normal[i * n + j] = product(columns[i], columns[j]);
+            }
+            normal[i * n + i] += RIDGE;
+        }
+        let mut amounts_db: Vec<f64> = columns.iter().map(|c| product(c, deviation_db)).collect();
+        // The ridge makes the matrix positive definite whatever the shapes are.
+        if !solve_positive_definite(&mut normal, &mut amounts_db) {
+            amounts_db = vec![0.0; n];
+        }
+        let left: Vec<f64> = deviation_db
+            .iter()
+            .enumerate()
+            .map(|(i, d)| {
+                d - columns
+                    .iter()
+                    .zip(&amounts_db)
+                    .map(|(c, a)| a * c[i])
+                    .sum::<f64>()
+            })
+            .collect();
+        Solution {
+            amounts_db,
+            left_db: without_mean(&left, weights),
+        }
+    }
+
     /// The shape that explains most of `left`, if it explains enough.
     fn best(&self, left: &[f64], weights: &[f64], dips: DipLimits) -> Option<usize> {
         let weighted: Vec<f64> = left.iter().zip(weights).map(|(l, w)| l * w).collect();
@@ -234,29 +273,6 @@ impl Shapes {
         best.filter(|(_, explained)| *explained >= LEAST_EXPLAINED_DB2)
             .map(|(k, _)| k)
     }
-}
-
-fn solve_amounts(columns: &[&[f64]], wanted: &[f64], weights: &[f64]) -> Option<Vec<f64>> {
-    let n = columns.len();
-    let product = |a: &[f64], b: &[f64]| -> f64 {
-        a.iter()
-            .zip(b)
-            .zip(weights)
-            .map(|((a, b), w)| w * a * b)
-            .sum()
-    };
-    let mut normal = vec![0.0; n * n];
-    for i in 0..n {
-        for j in 0..n {
-            normal[i * n + j] = product(columns[i], columns[j]);
-        }
-        normal[i * n + i] += RIDGE;
-    }
-    let mut amounts: Vec<f64> = columns
-        .iter()
-        .map(|column| product(column, wanted))
-        .collect();
-    solve_positive_definite(&mut normal, &mut amounts).then_some(amounts)
 }
 
 #[cfg(test)]

@@ -36,9 +36,16 @@ const LEAST_TRUST: f64 = 1e-4;
 /// An orbit of fewer members has no say.
 const LEAST_MEMBERS: usize = 3;
 
-/// From this layer on (an octave and wider) a deviation counts as far as the reference axis has
-/// it: on the axis a directivity step is voiced flat and shows only beside it.
-const BROAD_LAYER: usize = 4;
+/// What is broader than this is the broad part of a deviation, octaves: the trend's width.
+const BROAD_OCT: f64 = super::frame::TREND_OCT;
+
+/// The broad part may exceed that near the axis by this much, dB: what healthy speakers show
+/// between axis and window.
+const BROAD_SLACK_DB: f64 = 0.3;
+
+/// From this layer on (half an octave and wider) a dip counts as far as it is there near the
+/// axis: a directivity step is voiced flat on the axis and shows only beside it.
+const DIP_LAYER: usize = 3;
 
 /// Members within this angle of the axis stand for it, degrees; the axis alone is one noisy
 /// measurement with ripples of its own.
@@ -110,6 +117,8 @@ fn trust(frame: &Frame, window: &[Vec<f64>], members: &[Vec<Vec<f64>>]) -> Vec<f
         .collect()
 }
 
+/// The deviation as far as it is there near the axis: its broad part, and its wider dips. One
+/// that is not is a matter of directivity.
 fn near_axis(
     frame: &Frame,
     deviation_db: &[f64],
@@ -122,14 +131,43 @@ fn near_axis(
             who => who == Who::OnAxis,
         })
         .collect();
-    let mut limited_db = deviation_db.to_vec();
     if near.is_empty() {
-        return limited_db;
+        return deviation_db.to_vec();
     }
-    for (layer, values) in window.iter().enumerate().skip(BROAD_LAYER) {
-        for (i, value) in values.iter().enumerate() {
-            let relative: f64 = near.iter().map(|m| members[*m][layer][i]).sum();
-            let on_axis = value + relative / near.len() as f64;
+    let mean =
+        |of: &dyn Fn(usize) -> f64| near.iter().map(|m| of(*m)).sum::<f64>() / near.len() as f64;
+    let axis: Vec<f64> = deviation_db
+        .iter()
+        .enumerate()
+        .map(|(i, d)| d + mean(&|m| frame.members[m].relative_db[i]))
+        .collect();
+    let smoother = Smoother::new(&frame.grid, BROAD_OCT);
+    let broad = |values: &[f64]| -> Vec<f64> {
+        let smooth = smoother.apply(values);
+        let middle = weighted_median(
+            smooth
+                .iter()
+                .copied()
+                .zip(frame.weights.iter().copied())
+                .collect(),
+        );
+        smooth.iter().map(|v| v - middle).collect()
+    };
+    let mut limited_db: Vec<f64> = broad(deviation_db)
+        .into_iter()
+        .zip(broad(&axis))
+        .zip(deviation_db)
+        .map(|((window, axis), whole)| {
+            let (low, high) = (
+                axis.min(0.0) - BROAD_SLACK_DB,
+                axis.max(0.0) + BROAD_SLACK_DB,
+            );
+            whole - window + window.clamp(low, high)
+        })
+        .collect();
+    for (layer, values) in window.iter().enumerate().skip(DIP_LAYER) {
+        for (i, value) in values.iter().enumerate().filter(|(_, v)| **v < 0.0) {
+            let on_axis = value + mean(&|m| members[m][layer][i]);
             limited_db[i] += agreed([*value, on_axis].into_iter()) - value;
         }
     }
