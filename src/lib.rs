@@ -26,20 +26,26 @@
 
 pub mod audit;
 pub mod average;
-pub mod cli;
+// pub mod cli; (comes with a merge)
 pub mod curve;
 pub mod device;
 pub mod error;
-pub mod export;
-pub mod filter;
-pub mod fit;
-pub mod predict;
-pub mod read;
-pub mod report;
-pub mod response;
-pub mod run;
-pub mod simulate;
-pub mod target;
 pub mod units;
+pub mod curve;
+pub mod filter;
+pub mod response;
+pub mod average;
+pub mod rating;
+pub mod target;
+pub mod device;
+pub mod fit;
+pub mod audit;
+pub mod predict;
+pub mod simulate;
+pub mod read;
+pub mod export;
+pub mod report;
+// pub mod run;
+// pub mod cli;
 
 pub use error::{Error, Result};

@@ -1,1 +1,194 @@
-//! To be written.
+//! The whole chain: the only room that knows every other.
+
+use crate::audit::{self, Subject};
+use crate::average::{AveragedCurves, RearWall};
+use crate::device::Device;
+use crate::error::{Error, Result};
+use crate::fit::{self, Fit, Wanted};
+use crate::predict::{Plan, predict};
+use crate::read::folder::{Measured, SpeakerFolder};
+use crate::response::Response;
+use crate::target::Target;
+use std::path::{Path, PathBuf};
+
+/// What a plan was asked for; names as typed.
+#[derive(Debug, Clone, Default)]
+pub struct PlanOptions {
+    /// Device by name or path; the default device when not given.
+    pub device: Option<String>,
+    /// Target by name or path; flat when not given.
+    pub target: Option<String>,
+    /// At most this many stages; as many as pay when not given.
+    pub stages: Option<usize>,
+    /// Limits of the audit.
+    pub audit: audit::Options,
+    /// How the rear wall enters the early reflections.
+    pub rear_wall: RearWall,
+}
+
+/// The device used unless another one is named.
+pub const DEFAULT_DEVICE: &str = "open-48k";
+
+/// The target used unless another one is named.
+pub const DEFAULT_TARGET: &str = "flat";
+
+/// A speaker as read, with its averaged curves.
+#[derive(Debug)]
+pub struct Speaker {
+    /// What was read.
+    pub folder: SpeakerFolder,
+    /// Its averaged curves.
+    pub curves: AveragedCurves,
+}
+
+impl Speaker {
+    /// Reads a speaker folder and averages its angles.
+    ///
+    /// # Errors
+    /// When the folder cannot be read or understood.
+    pub fn read(path: &Path, rear_wall: RearWall) -> Result<Speaker> {
+        let folder = crate::read::folder::read_speaker(path)?;
+        let curves = match &folder.measured {
+            Measured::Angles(response) => AveragedCurves::from_response(response, rear_wall),
+            Measured::Curves(curves) => curves.clone(),
+        };
+        Ok(Speaker { folder, curves })
+    }
+
+    /// All angles, where they were measured.
+    pub fn response(&self) -> Option<&Response> {
+        match &self.folder.measured {
+            Measured::Angles(response) => Some(response),
+            Measured::Curves(_) => None,
+        }
+    }
+}
+
+/// Audits a speaker, fits the filters and predicts what they do.
+///
+/// # Errors
+/// When a name is not known, the options contradict each other or the measurement, or the
+/// device cannot hold the filters.
+pub fn plan(speaker: &Speaker, options: &PlanOptions) -> Result<Plan> {
+    let device = device(options.device.as_deref())?;
+    let target = crate::read::target::target(options.target.as_deref().unwrap_or(DEFAULT_TARGET))?;
+    plan_for(speaker, &device, &target, options)
+}
+
+/// [`plan`] with device and target at hand; their names in `options` are not looked at.
+///
+/// # Errors
+/// As [`plan`].
+pub fn plan_for(
+    speaker: &Speaker,
+    device: &Device,
+    target: &Target,
+    options: &PlanOptions,
+) -> Result<Plan> {
+    let subject = Subject {
+        response: speaker.response(),
+        curves: &speaker.curves,
+        target,
+        trusted_from_hz: speaker.folder.trusted_from_hz,
+        trusted_to_hz: speaker.folder.trusted_to_hz,
+    };
+    plan_subject(&subject, &speaker.folder.name, device, options)
+}
+
+/// [`plan_for`] for anything that can be audited, read from files or not; `name` is the
+/// speaker's.
+///
+/// # Errors
+/// As [`plan`].
+pub fn plan_subject(
+    subject: &Subject,
+    name: &str,
+    device: &Device,
+    options: &PlanOptions,
+) -> Result<Plan> {
+    let audit = audit::audit(subject, &options.audit)?;
+    let end = audit
+        .grid
+        .freqs_hz()
+        .partition_point(|f| *f < HIGHEST_SHARE_OF_RATE * device.rate_hz);
+    let fit = fit::fit(
+        &Wanted {
+            freqs_hz: &audit.grid.freqs_hz()[..end],
+            gain_db: &audit.wish_db[..end],
+            weights: &audit.fit_weights[..end],
+        },
+        device,
+        &fit::Options {
+            stages: options.stages,
+            boost_at_most_db: Some(options.audit.boost_at_most_db),
+            boost_q_at_most: Some(BOOST_Q_AT_MOST),
+            ..fit::Options::default()
+        },
+    )?;
+    let prediction = predict(subject, &audit, &fit.stages, device)?;
+    Ok(Plan {
+        speaker: name.to_string(),
+        curves: subject.curves.clone(),
+        target: subject.target.clone(),
+        device: device.clone(),
+        audit,
+        fit,
+        prediction,
+    })
+}
+
+/// Rows nearer to half the rate than this are not fitted: the digital response is bent there.
+const HIGHEST_SHARE_OF_RATE: f64 = 0.49;
+
+/// No boost of the plan is narrower than this Q; a narrow boost is a ring. Our own judgement.
+const BOOST_Q_AT_MOST: f64 = 3.0;
+
+/// Fits a wanted EQ curve from a file.
+///
+/// # Errors
+/// When the file cannot be read, or the device cannot be had.
+pub fn fit_curve(
+    curve: &Path,
+    device_name: Option<&str>,
+    options: &fit::Options,
+) -> Result<(Fit, Device)> {
+    let device = device(device_name)?;
+    let wanted = crate::read::wanted::read(curve)?;
+    if let Some(last) = wanted.freqs_hz.last()
+        && *last >= 0.5 * device.rate_hz
+    {
+        return Err(Error::call(format!(
+            "the curve reaches {last} Hz but {} stops at {} Hz, half its rate",
+            device.name,
+            0.5 * device.rate_hz
+        ))
+        .with_hint("leave those rows out or choose a device with a higher rate"));
+    }
+    let fitted = fit::fit(
+        &Wanted {
+            freqs_hz: &wanted.freqs_hz,
+            gain_db: &wanted.gain_db,
+            weights: &wanted.weights,
+        },
+        &device,
+        options,
+    )?;
+    Ok((fitted, device))
+}
+
+/// A device by name or path; the default one when none is named.
+///
+/// # Errors
+/// When there is none of that name.
+pub fn device(name: Option<&str>) -> Result<Device> {
+    crate::read::device::device(name.unwrap_or(DEFAULT_DEVICE))
+}
+
+/// Where a plan is written unless told otherwise: `plan` inside the speaker folder.
+pub fn default_out(speaker: &Path) -> PathBuf {
+    if speaker.is_dir() {
+        speaker.join("plan")
+    } else {
+        speaker.parent().unwrap_or(Path::new(".")).join("plan")
+    }
+}

@@ -1,1 +1,242 @@
-//! To be written.
+//! What EQ can mend and what it must leave alone, with the evidence: findings and the wish.
+//!
+//! One filter moves every angle by the same amount. So the audit asks of every bump and dip of
+//! the listening window whether all the sound the speaker sends into the room has it.
+
+mod census;
+mod component;
+mod energy;
+mod finding;
+mod frame;
+mod judge;
+
+pub use energy::Deviations;
+pub use finding::{Cause, Decision, Finding, Ground, spoken_hz};
+
+use crate::average::AveragedCurves;
+use crate::curve::{Grid, Smoother};
+use crate::error::Result;
+use crate::response::Response;
+use crate::target::Target;
+use frame::Frame;
+use judge::rising;
+
+/// What is audited.
+#[derive(Debug, Clone, Copy)]
+pub struct Subject<'a> {
+    /// All angles; `None` when only averaged curves are at hand.
+    pub response: Option<&'a Response>,
+    /// The averaged curves.
+    pub curves: &'a AveragedCurves,
+    /// The wanted curve.
+    pub target: &'a Target,
+    /// Lower end of the range in which the measurement is to be trusted, Hz.
+    pub trusted_from_hz: Option<f64>,
+    /// Upper end of that range, Hz.
+    pub trusted_to_hz: Option<f64>,
+}
+
+/// What the user limits.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Options {
+    /// Nothing is corrected below, Hz.
+    pub from_hz: Option<f64>,
+    /// Nothing is corrected above, Hz.
+    pub to_hz: Option<f64>,
+    /// Largest boost of the wish, dB.
+    pub boost_at_most_db: f64,
+}
+
+/// Largest boost unless told otherwise, dB: a boost of 4 dB takes two and a half times the
+/// power. Our own judgement.
+pub const BOOST_AT_MOST_DB: f64 = 4.0;
+
+impl Default for Options {
+    fn default() -> Self {
+        Options {
+            from_hz: None,
+            to_hz: None,
+            boost_at_most_db: BOOST_AT_MOST_DB,
+        }
+    }
+}
+
+/// The result of an audit. All curves lie on `grid`.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Audit {
+    /// The audit's frequencies, logarithmic.
+    pub grid: Grid,
+    /// What is worth speaking of, by ascending frequency.
+    pub findings: Vec<Finding>,
+    /// EQ curve in dB that the audit allows.
+    pub wish_db: Vec<f64>,
+    /// Weight of each frequency in a fit of the wish: what hearing gives it within the judged
+    /// band, less outside where the filters must only not stray.
+    pub fit_weights: Vec<f64>,
+    /// The shared part of the deviation, dB: the family's weighted mean of local deviations.
+    pub shared_db: Vec<f64>,
+    /// The family's weighted standard deviation of local deviations, dB; zero without angles.
+    pub spread_db: Vec<f64>,
+    /// Deviations from target with their weights.
+    pub deviations: Deviations,
+    /// The in-room response's target relative to the listening window's, dB.
+    pub judged_from_hz: f64,
+    /// Upper end of the judged band, Hz.
+    pub judged_to_hz: f64,
+    /// Where the listening window has fallen by 6 dB at the low end, Hz, if within the data.
+    pub corner_hz: Option<f64>,
+    /// Level of the listening window over its target, dB.
+    pub level_db: f64,
+    /// Share of the audible deviation energy that the wish itself would remove.
+    pub reach: Option<f64>,
+    /// True when only averaged curves were at hand, which makes the evidence weaker.
+    pub averages_only: bool,
+}
+
+/// Components smaller than this in listening window and room alike are corrected where shared
+/// but not spoken of, dB. About half the just noticeable difference of everyday listening
+/// (1 dB, handbook figure, from memory).
+const WORTH_SAYING_DB: f64 = 0.6;
+
+/// Weight of frequencies outside the judged band against those inside: enough to keep the
+/// filters from straying, too little to cost them anything inside. Our own judgement.
+const OUTSIDE_WEIGHT: f64 = 0.1;
+
+/// Audits a measurement.
+///
+/// # Errors
+/// When there is no listening window, or the band to judge is narrower than an octave.
+pub fn audit(subject: &Subject, options: &Options) -> Result<Audit> {
+    let frame = Frame::new(subject, options)?;
+    let freqs_hz = frame.grid.freqs_hz();
+    let deviation_db = without_roll_off(&frame);
+    let components = component::decompose(&frame, &deviation_db)?;
+    let censuses = census::take(&frame, &components);
+    let mut wish_db = vec![0.0; freqs_hz.len()];
+    let mut findings = Vec::new();
+    for (component, census) in components.iter().zip(&censuses) {
+        let verdict = judge::judge(&frame, component, census);
+        if verdict.share > 0.0 {
+            for (wish, shape) in wish_db.iter_mut().zip(component.shape_db(freqs_hz)) {
+                *wish -= verdict.share * shape;
+            }
+        }
+        if component.size_db.abs().max(census.mean_db.abs()) < WORTH_SAYING_DB {
+            continue;
+        }
+        let half_width = (0.5 * component.width_oct()).exp2();
+        findings.push(Finding {
+            from_hz: (component.f0_hz / half_width).max(frame.grid.first_hz()),
+            to_hz: (component.f0_hz * half_width).min(frame.grid.last_hz()),
+            peak_hz: component.f0_hz,
+            size_db: component.size_db,
+            in_room_size_db: frame.in_room_known.then_some(census.mean_db),
+            q: Some(component.q),
+            spread_db: (!frame.members.is_empty()).then_some(census.spread_db),
+            cause: verdict.cause,
+            decision: verdict.decision,
+            share: verdict.share,
+            ground: verdict.ground,
+        });
+    }
+    if let Some(finding) = low_edge(&frame) {
+        findings.push(finding);
+    }
+    findings.sort_by(|a, b| a.peak_hz.total_cmp(&b.peak_hz));
+    limit_boost(&frame, &mut wish_db, options.boost_at_most_db);
+    let (shared_db, spread_db) = shared_and_spread(&frame);
+    let deviations = Deviations {
+        weights: frame.weights.clone(),
+        window_db: frame.window_db.clone(),
+        in_room_db: frame.in_room_db.clone(),
+    };
+    Ok(Audit {
+        reach: deviations.share_removed(&wish_db),
+        fit_weights: fit_weights(&frame),
+        findings,
+        wish_db,
+        shared_db,
+        spread_db,
+        deviations,
+        judged_from_hz: freqs_hz[frame.judged.start],
+        judged_to_hz: freqs_hz[frame.judged.end - 1],
+        corner_hz: frame.corner_hz,
+        level_db: frame.level_db,
+        averages_only: frame.averages_only,
+        grid: frame.grid,
+    })
+}
+
+/// Share of a low deviation that is not roll-off: 0 at the corner, 1 an octave above, where a
+/// second- or fourth-order box has come up to within 0.6 dB of its level.
+fn above_roll_off(frame: &Frame, f_hz: f64) -> f64 {
+    frame
+        .corner_hz
+        .map_or(1.0, |corner_hz| rising((f_hz / corner_hz).log2(), (0.0, 1.0)))
+}
+
+/// The listening window's deviation without what is only the low end's roll-off.
+fn without_roll_off(frame: &Frame) -> Vec<f64> {
+    frame
+        .grid
+        .freqs_hz()
+        .iter()
+        .zip(&frame.window_db)
+        .map(|(f, d)| if *d < 0.0 { d * above_roll_off(frame, *f) } else { *d })
+        .collect()
+}
+
+fn limit_boost(frame: &Frame, wish_db: &mut [f64], boost_at_most_db: f64) {
+    for (f, wish) in frame.grid.freqs_hz().iter().zip(wish_db.iter_mut()) {
+        *wish = wish.min(boost_at_most_db);
+        if *wish > 0.0 {
+            *wish *= above_roll_off(frame, *f);
+        }
+    }
+}
+
+fn fit_weights(frame: &Frame) -> Vec<f64> {
+    let usual = frame.weights.iter().copied().fold(0.0, f64::max);
+    frame
+        .weights
+        .iter()
+        .map(|w| if *w > 0.0 { *w } else { OUTSIDE_WEIGHT * usual })
+        .collect()
+}
+
+fn low_edge(frame: &Frame) -> Option<Finding> {
+    let corner_hz = frame.corner_hz?;
+    Some(Finding {
+        from_hz: frame.grid.first_hz(),
+        to_hz: corner_hz,
+        peak_hz: frame.grid.first_hz(),
+        size_db: frame.window_db[0],
+        in_room_size_db: frame.in_room_known.then(|| frame.in_room_db[0]),
+        q: None,
+        spread_db: None,
+        cause: Cause::BandEdge,
+        decision: Decision::Leave,
+        share: 0.0,
+        ground: Ground::BelowCorner { corner_hz },
+    })
+}
+
+/// Weighted mean and standard deviation of the members' local deviations.
+fn shared_and_spread(frame: &Frame) -> (Vec<f64>, Vec<f64>) {
+    let trend = Smoother::new(&frame.grid, frame::TREND_OCT);
+    let local = |values: &[f64]| -> Vec<f64> {
+        values.iter().zip(trend.apply(values)).map(|(v, t)| v - t).collect()
+    };
+    let window_local = local(&frame.window_db);
+    let members: Vec<Vec<f64>> = frame.members.iter().map(|m| local(&m.relative_db)).collect();
+    (0..frame.grid.len())
+        .map(|i| {
+            let part: Vec<(f64, f64)> = members
+                .iter()
+                .zip(&frame.members)
+                .map(|(local, m)| (window_local[i] + local[i], m.shares[i]))
+                .collect();
+            census::mean_and_spread(&part).unwrap_or((window_local[i], 0.0))
+        })
+        .unzip()
+}

@@ -1,1 +1,3 @@
-//! To be written.
+//! One file per output format.
+
+pub mod json;

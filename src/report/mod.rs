@@ -1,1 +1,4 @@
-//! To be written.
+//! Wording and drawing of what was computed above. No new numbers.
+
+pub mod statement;
+pub mod text;
