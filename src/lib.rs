@@ -24,11 +24,6 @@
 //! The modules stand in the order in which data walks through them; a room uses only rooms
 //! above it. `tests/rooms.rs` reads this list and the imports and refuses a step upward.
 
-pub mod audit;
-pub mod average;
-// pub mod cli; (comes with a merge)
-pub mod curve;
-pub mod device;
 pub mod error;
 pub mod units;
 pub mod curve;
