@@ -5,6 +5,7 @@
 
 mod census;
 mod component;
+mod consensus;
 mod energy;
 mod finding;
 mod frame;
@@ -110,35 +111,9 @@ pub fn audit(subject: &Subject, options: &Options) -> Result<Audit> {
     let frame = Frame::new(subject, options)?;
     let freqs_hz = frame.grid.freqs_hz();
     let deviation_db = without_roll_off(&frame);
-    let components = component::decompose(&frame, &deviation_db)?;
-    let censuses = census::take(&frame, &components);
-    let mut wish_db = vec![0.0; freqs_hz.len()];
-    let mut findings = Vec::new();
-    for (component, census) in components.iter().zip(&censuses) {
-        let verdict = judge::judge(&frame, component, census);
-        if verdict.share > 0.0 {
-            for (wish, shape) in wish_db.iter_mut().zip(component.shape_db(freqs_hz)) {
-                *wish -= verdict.share * shape;
-            }
-        }
-        if component.size_db.abs().max(census.mean_db.abs()) < WORTH_SAYING_DB {
-            continue;
-        }
-        let half_width = (0.5 * component.width_oct()).exp2();
-        findings.push(Finding {
-            from_hz: (component.f0_hz / half_width).max(frame.grid.first_hz()),
-            to_hz: (component.f0_hz * half_width).min(frame.grid.last_hz()),
-            peak_hz: component.f0_hz,
-            size_db: component.size_db,
-            in_room_size_db: frame.in_room_known.then_some(census.mean_db),
-            q: Some(component.q),
-            spread_db: (!frame.members.is_empty()).then_some(census.spread_db),
-            cause: verdict.cause,
-            decision: verdict.decision,
-            share: verdict.share,
-            ground: verdict.ground,
-        });
-    }
+    let shared = consensus::shared_db(&frame, &deviation_db);
+    let mut wish_db: Vec<f64> = shared.iter().map(|s| -s).collect();
+    let mut findings: Vec<Finding> = Vec::new();
     if let Some(finding) = low_edge(&frame) {
         findings.push(finding);
     }
