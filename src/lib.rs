@@ -33,6 +33,7 @@ pub mod average;
 pub mod rating;
 pub mod target;
 pub mod device;
+pub mod filter_list;
 pub mod fit;
 pub mod audit;
 pub mod predict;

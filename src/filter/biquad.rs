@@ -43,17 +43,20 @@ impl Biquad {
 
     /// Magnitude in dB at `omega_rad` radians per sample; minus infinity at an exact zero.
     ///
-    /// Written in `sin^2(omega/2)`, which keeps all digits at low frequencies where the plain
-    /// polynomial in `z` cancels: with `p = sin^2(omega/2)`,
-    /// `|b|^2 = (b0+b1+b2)^2 - 4 p (b0 b1 + 4 b0 b2 + b1 b2) + 16 b0 b2 p^2`.
+    /// Turned by `e^{j omega}` the numerator is `(b0+b2) cos(omega) + b1 + j (b0-b2) sin(omega)`,
+    /// and with `s, c` for sine and cosine of `omega/2` the square of its magnitude becomes
+    /// `(b0+b1+b2 - 2 s^2 (b0+b2))^2 + (2 s c (b0-b2))^2`: a sum of squares, which keeps its
+    /// digits at low frequencies and near poles, where forms with differences of squares lose
+    /// half of them.
     pub fn gain_db(&self, omega_rad: f64) -> f64 {
-        let p = (0.5 * omega_rad).sin().powi(2);
+        let (s, c) = (0.5 * omega_rad).sin_cos();
+        let (p, r) = (2.0 * s * s, 2.0 * s * c);
         let square = |c0: f64, c1: f64, c2: f64| {
-            let sum = c0 + c1 + c2;
-            sum * sum - 4.0 * p * (c0 * c1 + 4.0 * c0 * c2 + c1 * c2) + 16.0 * c0 * c2 * p * p
+            let (even, odd) = (c0 + c1 + c2 - p * (c0 + c2), r * (c0 - c2));
+            even * even + odd * odd
         };
         let power = square(self.b0, self.b1, self.b2) / square(1.0, self.a1, self.a2);
-        10.0 * power.max(0.0).log10()
+        10.0 * power.log10()
     }
 
     /// Whether both poles lie inside the unit circle.

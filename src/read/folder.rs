@@ -496,8 +496,7 @@ fn averaged_curves(folder: &mut Folder, root: &Section) -> Result<AveragedCurves
         curves[at] = Some(table.columns[i].clone());
     }
     if curves[0].is_none() && curves[1].is_none() {
-        return Err(Error::in_file(
-            &table.source.file,
+        return Err(table.wrong_header(
             "neither on_axis nor listening_window",
             "at least one of the two",
         ));

@@ -152,11 +152,7 @@ fn add_phase(levels: &Table, phase: &Table, orbit: Orbit, members: &mut [Member]
         return Err(if row < phase.freqs_hz.len() {
             phase.wrong(row, 0, &expected)
         } else {
-            Error::in_file(
-                &phase.source.file,
-                format!("{} frequencies", phase.freqs_hz.len()),
-                expected,
-            )
+            phase.wrong_end(format!("{} frequencies", phase.freqs_hz.len()), expected)
         });
     }
     let angles = header_angles(phase, orbit)?;
@@ -171,8 +167,7 @@ fn add_phase(levels: &Table, phase: &Table, orbit: Orbit, members: &mut [Member]
         member.phase_deg = Some(unwrapped(phase.columns[i].clone()));
     }
     match members.iter().find(|m| m.phase_deg.is_none()) {
-        Some(member) => Err(Error::in_file(
-            &phase.source.file,
+        Some(member) => Err(phase.wrong_header(
             format!("no column for {} degrees", member.direction.angle_deg()),
             format!("the angles of {level_file}"),
         )),

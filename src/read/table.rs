@@ -3,8 +3,8 @@
 //! Fields stand between commas, semicolons, tabs or blanks; where the separator is not a comma,
 //! the decimal sign may be one. Skipped are empty lines, comment lines (they begin with `#`,
 //! `;`, `*`, `"`, `//` or `%`), unit lines (`Hz,dB,dB`) and words above the first row of
-//! numbers. The last of those that names the frequency in its first field is the header. A
-//! line that begins with a whole field in quotes followed by a separator is a row of quoted
+//! numbers. The last of those that names the frequency in its first field is the header; where
+//! a header is needed and none stands there, a comment line that does so will do. A line that begins with a whole field in quotes followed by a separator is a row of quoted
 //! fields, not a comment. The end of a line may be LF, CRLF or CR; a separator at the end of a
 //! line closes its last field. Rows may come in any order and are sorted.
 
@@ -303,8 +303,10 @@ impl Table {
     /// The table in a text.
     pub fn parse(source: Source, shape: &Shape) -> Result<Table> {
         if source.text.trim().is_empty() {
-            return Err(Error::in_file(
+            return Err(Error::at(
                 &source.file,
+                1,
+                1,
                 "an empty file",
                 "a table with frequencies in its first column",
             ));
@@ -315,14 +317,23 @@ impl Table {
             shape,
             separator,
             header: None,
+            commented_header: None,
             values: Vec::new(),
             places: Vec::new(),
             width: None,
             decimal_sign: None,
         };
         let mut fields = Vec::new();
+        let mut last_line = 1;
         for line in text::lines(&source.text) {
-            if line.text.trim().is_empty() || is_comment(line.text) {
+            last_line = line.number;
+            if is_comment(line.text) {
+                if rows.places.is_empty() {
+                    rows.commented_heading(line, &mut fields);
+                }
+                continue;
+            }
+            if line.text.trim().is_empty() {
                 continue;
             }
             split(line.text, separator, &mut fields);
@@ -335,7 +346,7 @@ impl Table {
                 rows.row(line, &fields)?;
             }
         }
-        let (header, values, places, width) = rows.finish()?;
+        let (header, values, places, width) = rows.finish(last_line)?;
         sorted(source, shape, separator, header, values, places, width)
     }
 
@@ -365,6 +376,18 @@ impl Table {
         Error::at(&self.source.file, line, name.column, found, expected)
     }
 
+    /// An error about the columns as a whole, placed at the header.
+    pub fn wrong_header(&self, found: impl Into<String>, expected: impl Into<String>) -> Error {
+        let line = self.header.as_ref().map_or(1, |header| header.line);
+        Error::at(&self.source.file, line, 1, found, expected)
+    }
+
+    /// An error about the rows as a whole, placed at the last in order.
+    pub fn wrong_end(&self, found: impl Into<String>, expected: impl Into<String>) -> Error {
+        let line = self.rows.last().map_or(1, |(line, _)| *line);
+        Error::at(&self.source.file, line, 1, found, expected)
+    }
+
     /// The column, 0 for the first after the frequency, whose name in the header holds one of
     /// `words`; `None` without a header or such a name.
     pub fn column_named(&self, words: &[&str]) -> Option<usize> {
@@ -385,6 +408,8 @@ struct Rows<'a> {
     shape: &'a Shape,
     separator: Separator,
     header: Option<Header>,
+    /// A comment line that would do as header where no other is.
+    commented_header: Option<Header>,
     values: Vec<f64>,
     places: Vec<(usize, usize)>,
     width: Option<usize>,
@@ -423,18 +448,23 @@ impl Rows<'_> {
             return Err(error(fields[0], FREQUENCY.what));
         }
         if is_frequency {
-            self.header = Some(Header {
-                line: line.number,
-                names: fields
-                    .iter()
-                    .map(|field| Name {
-                        text: field.of(line.text).to_string(),
-                        column: text::column(line.text, field.start),
-                    })
-                    .collect(),
-            });
+            self.header = Some(header(line, fields));
         }
         Ok(())
+    }
+
+    /// A comment line above the first row of numbers: kept when it names columns.
+    fn commented_heading(&mut self, line: text::Line, fields: &mut Vec<Field>) {
+        let marks = |c: char| c.is_whitespace() || "#;*%/".contains(c);
+        let start = line.text.len() - line.text.trim_start_matches(marks).len();
+        split(&line.text[start..], self.separator, fields);
+        for field in fields.iter_mut() {
+            field.start += start;
+            field.end += start;
+        }
+        if fields.len() > 1 && names_frequency(fields[0].of(line.text)) {
+            self.commented_header = Some(header(line, fields));
+        }
     }
 
     fn row(&mut self, line: text::Line, fields: &[Field]) -> Result<()> {
@@ -476,6 +506,9 @@ impl Rows<'_> {
 
     /// The number of fields that all rows must have.
     fn first_width(&mut self, line: text::Line, fields: &[Field]) -> Result<usize> {
+        if self.header.is_none() && self.shape.named {
+            self.header = self.commented_header.take();
+        }
         let (least, most) = self.shape.width;
         let width = match &self.header {
             Some(header) if self.shape.named => header.names.len(),
@@ -554,15 +587,30 @@ impl Rows<'_> {
         Ok(value)
     }
 
-    fn finish(self) -> Result<Finished> {
+    fn finish(self, last_line: usize) -> Result<Finished> {
         match self.width {
             Some(width) => Ok((self.header, self.values, self.places, width)),
-            None => Err(Error::in_file(
+            None => Err(Error::at(
                 self.file,
-                "no row of numbers",
+                last_line,
+                1,
+                "no row of numbers up to here",
                 "a table with frequencies in its first column",
             )),
         }
+    }
+}
+
+fn header(line: text::Line, fields: &[Field]) -> Header {
+    Header {
+        line: line.number,
+        names: fields
+            .iter()
+            .map(|field| Name {
+                text: field.of(line.text).to_string(),
+                column: text::column(line.text, field.start),
+            })
+            .collect(),
     }
 }
 
@@ -641,11 +689,14 @@ fn sorted(
         return Err(error);
     }
     if table.rows.len() < LEAST_ROWS {
-        return Err(Error::in_file(
+        let last_line = places.last().map_or(1, |(line, _)| *line);
+        return Err(Error::at(
             &table.source.file,
+            last_line,
+            1,
             match table.rows.len() {
-                1 => "1 row of numbers".to_string(),
-                count => format!("{count} rows of numbers"),
+                1 => "1 row of numbers up to here".to_string(),
+                count => format!("{count} rows of numbers up to here"),
             },
             format!("at least {LEAST_ROWS} with different frequencies"),
         ));
