@@ -149,7 +149,11 @@ impl FilterList {
             return wrong("rate".into(), self.rate_hz, "a number of Hz above 0");
         }
         if !self.gain_db.is_finite() {
-            return wrong("gain in front".into(), self.gain_db, "a finite number of dB");
+            return wrong(
+                "gain in front".into(),
+                self.gain_db,
+                "a finite number of dB",
+            );
         }
         for (i, listed) in self.stages.iter().enumerate() {
             let at = format!("stage {}", i + 1);

@@ -390,20 +390,30 @@ fn what_a_list_should_not_hold_is_refused_with_its_place() {
             "10:5: found \"2\", expected 1, the number of stages above",
         ),
         (
-            &*fixed,
+            fixed,
             "number fixed 5.23",
             "number fixed 5.22",
-            "8:3: found \"0.992",
+            "9:42: found \"0.97",
         ),
-        (&*fixed, "words 8", "words 9", "10:7: found \"9"),
-        (&*fixed, "words 8", "words G", "10:7: found \"G"),
+        (
+            fixed,
+            "words f8378f5",
+            "words e8378f5",
+            "11:7: found \"e8378f5\", expected f8378f5, the word of a2 above",
+        ),
+        (
+            fixed,
+            "words f8378f5",
+            "words F8378f5",
+            "11:7: found \"F8378f5\", expected a word of 7 hexadecimal digits, lower case",
+        ),
     ] {
         assert!(text.contains(from), "{from}");
         let changed = sealed(&text.replacen(from, to, 1));
         let error = reader::parse(Path::new("list"), &changed)
             .expect_err(to)
             .to_string();
-        // The three that are about long numbers are told by their beginning.
+        // The one that is about a long number is told by its beginning.
         let wanted = format!("list:{wanted}");
         let compared = match wanted.contains("expected") {
             true => &error[..],

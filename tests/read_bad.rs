@@ -364,3 +364,99 @@ fn wrong_speaker_folders_are_refused_with_their_place() {
         .collect();
     assert_eq!(in_folder("tests/data/bad/speakers", ".toml"), listed);
 }
+
+/// SplitMix64. Source: Steele, Lea, Flood 2014, OOPSLA, fig. 17.
+fn next(state: &mut u64) -> usize {
+    *state = state.wrapping_add(0x9E37_79B9_7F4A_7C15);
+    let z = (*state ^ (*state >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+    let z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+    ((z ^ (z >> 31)) >> 1) as usize
+}
+
+/// A few random cuts, doublings and changed bytes.
+fn damaged(text: &str, state: &mut u64) -> Vec<u8> {
+    const SPICE: &[u8] = b"\n\r,;\t .\"#-+0e9[]={}\\nN\xFF\xB0";
+    let mut bytes = text.as_bytes().to_vec();
+    for _ in 0..=next(state) % 4 {
+        let at = next(state) % bytes.len().max(1);
+        let to = (at + next(state) % 20).min(bytes.len());
+        match next(state) % 4 {
+            0 => drop(bytes.drain(at.min(to)..to)),
+            1 => {
+                let piece = bytes[at.min(to)..to].to_vec();
+                bytes.splice(at.min(to)..at.min(to), piece);
+            }
+            2 => bytes.insert(at.min(bytes.len()), SPICE[next(state) % SPICE.len()]),
+            _ => {
+                if let Some(byte) = bytes.get_mut(at) {
+                    *byte = SPICE[next(state) % SPICE.len()];
+                }
+            }
+        }
+    }
+    bytes
+}
+
+#[test]
+fn damaged_folders_are_read_or_refused_but_never_break_the_reader() {
+    let header = "freq_hz,-10,0,10,180\n";
+    let rows: String = (1..12)
+        .map(|i| format!("{}00,{i}.5,-{i},0,1\n", i))
+        .collect();
+    let files = [
+        (
+            "speaker.toml",
+            "[speaker]\nname = \"S\"\n[measured]\ntrusted_from_hz = 200\n[orbits]\nhorizontal = \"h.csv\"\nvertical = \"v.csv\"\nvertical_phase = \"p.csv\"\n".to_string(),
+        ),
+        ("h.csv", format!("# a remark\n{header}{rows}")),
+        ("v.csv", format!("{header}{rows}").replace(',', ";").replace('.', ",")),
+        ("p.csv", format!("{header}Hz,deg,deg,deg,deg\n{rows}").replace(',', "\t")),
+    ];
+    let mut state = 8;
+    let (mut read, mut refused) = (0, 0);
+    for round in 0..1000 {
+        let dir = tempfile::tempdir().unwrap();
+        for (i, (name, text)) in files.iter().enumerate() {
+            let bytes = if i == round % files.len() {
+                damaged(text, &mut state)
+            } else {
+                text.clone().into_bytes()
+            };
+            std::fs::write(dir.path().join(name), bytes).unwrap();
+        }
+        match read_speaker(dir.path()) {
+            Ok(speaker) => {
+                assert!(!speaker.understood.to_string().is_empty());
+                read += 1;
+            }
+            Err(error) => {
+                // Every refusal names a place but those about a whole file.
+                assert!(error.to_string().contains(": found "), "{error}");
+                refused += 1;
+            }
+        }
+    }
+    assert!(
+        read > 25 && refused > 250,
+        "{read} read, {refused} refused"
+    );
+}
+
+#[test]
+fn damaged_filter_lists_are_refused() {
+    let text = include_str!("data/filter_list_fixed.txt");
+    let mut state = 5;
+    for _ in 0..20_000 {
+        let bytes = damaged(text, &mut state);
+        if bytes == text.as_bytes() {
+            continue;
+        }
+        let Ok(changed) = String::from_utf8(bytes) else {
+            continue;
+        };
+        assert!(
+            planish::read::filter_list::parse(Path::new("list"), &changed).is_err(),
+            "{changed}"
+        );
+    }
+}

@@ -75,8 +75,7 @@ pub fn files(
         toml.push_str(&format!("{} = \"{levels_name}\"\n", orbit.name()));
         let levels: Vec<&[f64]> = members.iter().map(|m| m.levels_db.as_slice()).collect();
         tables.push((levels_name, table(response, &members, &levels, level)));
-        let phases: Option<Vec<&[f64]>> =
-            members.iter().map(|m| m.phase_deg.as_deref()).collect();
+        let phases: Option<Vec<&[f64]>> = members.iter().map(|m| m.phase_deg.as_deref()).collect();
         if let Some(phases) = phases {
             toml.push_str(&format!("{}_phase = \"{phases_name}\"\n", orbit.name()));
             let phase = |value: f64| format!("{value:.2}");

@@ -43,16 +43,20 @@ impl Biquad {
 
     /// Magnitude in dB at `omega_rad` radians per sample; minus infinity at an exact zero.
     ///
-    /// Turned by `e^{j omega}` the numerator is `(b0+b2) cos(omega) + b1 + j (b0-b2) sin(omega)`,
-    /// and with `s, c` for sine and cosine of `omega/2` the square of its magnitude becomes
-    /// `(b0+b1+b2 - 2 s^2 (b0+b2))^2 + (2 s c (b0-b2))^2`: a sum of squares, which keeps its
-    /// digits at low frequencies and near poles, where forms with differences of squares lose
-    /// half of them.
+    /// Turned by `e^{j omega}` the numerator is `(b0+b2) cos(omega) + b1 + j (b0-b2) sin(omega)`.
+    /// With `s, c` for sine and cosine of `omega/2` its real part is
+    /// `(b0+b1+b2) - 2 s^2 (b0+b2)`, or `2 c^2 (b0+b2) - (b0-b1+b2)`: each keeps its digits at
+    /// its end of the axis. The magnitude is then a sum of squares; forms with differences of
+    /// squares lose half of their digits near poles.
     pub fn gain_db(&self, omega_rad: f64) -> f64 {
         let (s, c) = (0.5 * omega_rad).sin_cos();
-        let (p, r) = (2.0 * s * s, 2.0 * s * c);
         let square = |c0: f64, c1: f64, c2: f64| {
-            let (even, odd) = (c0 + c1 + c2 - p * (c0 + c2), r * (c0 - c2));
+            let even = if s * s < 0.5 {
+                c0 + c1 + c2 - 2.0 * s * s * (c0 + c2)
+            } else {
+                2.0 * c * c * (c0 + c2) - (c0 - c1 + c2)
+            };
+            let odd = 2.0 * s * c * (c0 - c2);
             even * even + odd * odd
         };
         let power = square(self.b0, self.b1, self.b2) / square(1.0, self.a1, self.a2);

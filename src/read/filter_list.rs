@@ -72,7 +72,11 @@ fn parse_source(source: &Source) -> Result<FilterList> {
     };
     let mut orders = word_orders();
     loop {
-        let expected = format!("stage {} or end {}", list.stages.len() + 1, list.stages.len());
+        let expected = format!(
+            "stage {} or end {}",
+            list.stages.len() + 1,
+            list.stages.len()
+        );
         let line = lines.take(&expected)?;
         if line.text.starts_with("end") {
             end(source, &line, list.stages.len())?;
@@ -87,7 +91,13 @@ fn parse_source(source: &Source) -> Result<FilterList> {
             _ => Some(biquad(&mut lines, number, feedback)?),
         };
         if let (Some(biquad), Number::Fixed { .. }) = (&biquad, number) {
-            words(&lines.after("words")?, number, feedback, biquad, &mut orders)?;
+            words(
+                &lines.after("words")?,
+                number,
+                feedback,
+                biquad,
+                &mut orders,
+            )?;
         }
         list.stages.push(ListedStage { stage, biquad });
     }
@@ -242,8 +252,7 @@ impl<'a> Piece<'a> {
         if let Some(extra) = all.get(COUNT) {
             return Err(extra.wrong("the end of the line"));
         }
-        all.try_into()
-            .map_err(|_| self.at_end().wrong(expected))
+        all.try_into().map_err(|_| self.at_end().wrong(expected))
     }
 
     /// The empty piece behind this one.
@@ -462,18 +471,26 @@ fn words(
             .ok()
             .filter(|_| plain)
             .ok_or_else(|| {
-                field.wrong(&format!("a word of {digits} hexadecimal digits, lower case"))
+                field.wrong(&format!(
+                    "a word of {digits} hexadecimal digits, lower case"
+                ))
             })?;
     }
     let agrees = |order: &[Coefficient; 5], i: usize| {
         word(number, numbers[order[i] as usize]) == Some(found[i])
     };
-    let first = orders[0];
-    orders.retain(|order| (0..5).all(|i| agrees(order, i)));
+    // The order under which the most words agree tells which word is to blame.
+    let agreeing = |order: &[Coefficient; 5]| (0..5).filter(|i| agrees(order, *i)).count();
+    let best = orders
+        .iter()
+        .copied()
+        .rev()
+        .max_by_key(agreeing)
+        .unwrap_or(Coefficient::USUAL_ORDER);
+    orders.retain(|order| agreeing(order) == 5);
     if orders.is_empty() {
-        // The order that fitted so far tells which word is to blame.
-        let wrong = (0..5).find(|i| !agrees(&first, *i)).unwrap_or(0);
-        let coefficient = first[wrong];
+        let wrong = (0..5).find(|i| !agrees(&best, *i)).unwrap_or(0);
+        let coefficient = best[wrong];
         let wanted = word(number, numbers[coefficient as usize]).unwrap_or(0);
         return Err(fields[wrong].wrong(&format!(
             "{wanted:0digits$x}, the word of {} above",
