@@ -222,7 +222,7 @@ fn sealed(text: &str) -> String {
     format!(
         "{}end {count} crc32={:08x}\n",
         &text[..at],
-        crc32fast::hash(text[..at].as_bytes())
+        crc32fast::hash(&text.as_bytes()[..at])
     )
 }
 

@@ -421,7 +421,7 @@ fn averaged_curves_are_read_and_the_rest_derived() {
 #[test]
 fn evidence_and_the_second_unit_are_read() {
     let rows = |row: &dyn Fn(i32) -> String| -> String { (1..12).map(row).collect() };
-    let speaker = folder(&[
+    let dir = folder(&[
         (
             "speaker.toml",
             &format!(
@@ -444,12 +444,10 @@ fn evidence_and_the_second_unit_are_read() {
         ),
         ("unit_b/h.csv", &wide(&[0, 10], 4, 4)),
     ]);
-    let speaker = read_speaker(speaker.path()).map(|s| {
-        let other = s.read_second_unit().unwrap().unwrap();
-        assert_eq!(other.name, "Other");
-        s
-    });
-    let evidence = speaker.unwrap().evidence;
+    let speaker = read_speaker(dir.path()).unwrap();
+    let other = speaker.read_second_unit().unwrap().unwrap();
+    assert_eq!(other.name, "Other");
+    let evidence = speaker.evidence;
     assert_eq!(evidence.impedance.unwrap().phase_deg.unwrap()[0], -30.0);
     let distortion = evidence.distortion.unwrap();
     assert_eq!(distortion.freqs_hz[..2], [20.0, 20.0]);

@@ -436,10 +436,7 @@ fn damaged_folders_are_read_or_refused_but_never_break_the_reader() {
             }
         }
     }
-    assert!(
-        read > 25 && refused > 250,
-        "{read} read, {refused} refused"
-    );
+    assert!(read > 25 && refused > 250, "{read} read, {refused} refused");
 }
 
 #[test]

@@ -20,6 +20,10 @@ pub use super::understood::{OrbitFound, Understood};
 
 /// What was measured.
 #[derive(Debug, Clone, PartialEq)]
+#[expect(
+    clippy::large_enum_variant,
+    reason = "one per speaker, and never stored in numbers"
+)]
 pub enum Measured {
     /// Levels by direction.
     Angles(Response),
