@@ -1,29 +1,36 @@
-//! The filter list, format 1, as a value: what `read` makes of a text and `export` makes a text
-//! of. The format itself is described in DESIGN, section 6.
+//! A filter list: what stands in the text file that goes to the device, and the small rules of
+//! its notation that the writer and the reader share.
 
-use crate::device::{Coefficient, Device, Feedback, Number};
-use crate::error::{Error, Result};
+use crate::device::{Coefficient, Feedback, Number};
 use crate::filter::{Bank, Biquad, Stage};
 
-/// First line of a list.
+/// First line of every filter list of this format.
 pub const FIRST_LINE: &str = "planish-filters 1";
 
-/// A list of filters for one rate and one number format.
+/// The cautions that go with every filter list, one sentence each.
+///
+/// Common practice; local occupational rules and the makers' limits come first.
+pub const CAUTIONS: [&str; 5] = [
+    "Start at a low level and listen for distortion before you turn up.",
+    "Keep the stated gain in front of the stages, or full-scale signals will clip.",
+    "Add no boost below the speaker's tuning; the makers' limits for drivers and amplifier come first.",
+    "Prolonged high levels harm hearing; follow local occupational rules.",
+    "Mains-powered amplifiers are opened by qualified people only.",
+];
+
+/// The filters of one speaker for one device at one rate.
 #[derive(Debug, Clone, PartialEq)]
 pub struct FilterList {
     /// Name of the speaker.
     pub speaker: String,
-    /// Sampling rate in Hz, above 0; for `number none` the one the prediction assumed.
+    /// Sampling rate in Hz, above 0; with [`Number::None`] the rate the prediction assumed.
     pub rate_hz: f64,
-    /// Number format.
+    /// How the device holds coefficients.
     pub number: Number,
-    /// Sign convention of the `a` numbers in the text; [`ListedStage::biquad`] always has the
-    /// inner one.
+    /// Sign convention of the `a` numbers in the file.
     pub feedback: Feedback,
     /// Level in front of the stages, dB.
     pub gain_db: f64,
-    /// Order of the words of a stage; of meaning only for fixed-point formats.
-    pub word_order: [Coefficient; 5],
     /// The stages in the order the signal meets them.
     pub stages: Vec<ListedStage>,
 }
@@ -31,13 +38,34 @@ pub struct FilterList {
 /// One stage of a list.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ListedStage {
-    /// Its parameters.
+    /// Its parameters: `0 < f0_hz < rate_hz / 2`, q above 0.
     pub stage: Stage,
-    /// Its coefficients with the inner sign convention; `None` exactly for `number none`.
+    /// Its coefficients as the device holds them, in the library's own sign convention whatever
+    /// the file's; `None` with [`Number::None`].
     pub biquad: Option<Biquad>,
+    /// With a fixed format the same coefficients as words, in the device's order and sign
+    /// convention; otherwise `None`.
+    pub words: Option<[u64; 5]>,
 }
 
-/// The `equation` line's text for a sign convention.
+impl FilterList {
+    /// The filters as they sound: the listed coefficients, or where there are none the exact ones
+    /// of the parameters at `rate_hz`.
+    pub fn bank(&self) -> Bank {
+        let section = |listed: &ListedStage| {
+            listed
+                .biquad
+                .unwrap_or_else(|| listed.stage.biquad(self.rate_hz))
+        };
+        Bank {
+            rate_hz: self.rate_hz,
+            gain_db: self.gain_db,
+            sections: self.stages.iter().map(section).collect(),
+        }
+    }
+}
+
+/// The equation that states the sign convention of the `a` numbers.
 pub fn equation(feedback: Feedback) -> &'static str {
     match feedback {
         Feedback::Subtracted => "y0 = b0*x0 + b1*x1 + b2*x2 - a1*y1 - a2*y2",
@@ -45,17 +73,24 @@ pub fn equation(feedback: Feedback) -> &'static str {
     }
 }
 
-/// The five numbers of a section in the usual order, the `a` numbers with the device's sign.
-pub fn device_numbers(biquad: &Biquad, feedback: Feedback) -> [f64; 5] {
-    let Biquad { b0, b1, b2, a1, a2 } = *biquad;
-    match feedback {
-        Feedback::Subtracted => [b0, b1, b2, a1, a2],
-        Feedback::Added => [b0, b1, b2, -a1, -a2],
+/// The coefficient of `section` as a device with this sign convention takes it.
+pub fn in_convention(section: &Biquad, coefficient: Coefficient, feedback: Feedback) -> f64 {
+    let signed = |value: f64| match feedback {
+        Feedback::Subtracted => value,
+        Feedback::Added => -value,
+    };
+    match coefficient {
+        Coefficient::B0 => section.b0,
+        Coefficient::B1 => section.b1,
+        Coefficient::B2 => section.b2,
+        Coefficient::A1 => signed(section.a1),
+        Coefficient::A2 => signed(section.a2),
     }
 }
 
-/// The two's complement word of `value` in a fixed-point format; `None` when the value is not
-/// on the format's grid or outside its range, or the format is not fixed-point.
+/// The two's complement word of `value` in a fixed format, in the lowest bits, those above the
+/// format's width 0. `None` when the value is not exactly on the grid or outside the range, and
+/// for formats that are not fixed.
 pub fn word(number: Number, value: f64) -> Option<u64> {
     let Number::Fixed {
         integer_bits,
@@ -65,19 +100,17 @@ pub fn word(number: Number, value: f64) -> Option<u64> {
         return None;
     };
     let width = integer_bits + fraction_bits;
+    // Exact: the factor is a power of two.
     let scaled = value * f64::from(fraction_bits).exp2();
-    if !scaled.is_finite() || scaled.fract() != 0.0 || !(1..=64).contains(&width) {
-        return None;
-    }
-    // Within 127 bits for certain: the cast saturates, and the range is asked next.
-    let whole = scaled as i128;
-    let half = 1i128 << (width - 1);
-    (-half..half)
-        .contains(&whole)
-        .then_some((whole & ((1i128 << width) - 1)) as u64)
+    let limit = (f64::from(width) - 1.0).exp2();
+    let fits = scaled.fract() == 0.0 && scaled >= -limit && scaled < limit;
+    fits.then(|| {
+        let mask = u64::MAX >> (64 - width.clamp(1, 64));
+        (scaled as i64) as u64 & mask
+    })
 }
 
-/// Hexadecimal digits of a word: the fewest that hold its bits. 0 for other formats.
+/// Hexadecimal digits that hold a word of a fixed format; 0 for formats that are not fixed.
 pub fn word_digits(number: Number) -> usize {
     match number {
         Number::Fixed {
@@ -88,186 +121,136 @@ pub fn word_digits(number: Number) -> usize {
     }
 }
 
-/// Whether the number format holds `value` exactly.
-pub fn holds(number: Number, value: f64) -> bool {
-    match number {
-        Number::F64 | Number::None => value.is_finite(),
-        Number::F32 => value.is_finite() && f64::from(value as f32) == value,
-        Number::Fixed { .. } => word(number, value).is_some(),
+/// Numbers nearer to 0 than this are written with an exponent: the digits would vanish behind
+/// zeros. Where most languages change over, too.
+const EXPONENT_BELOW: f64 = 1e-5;
+
+/// Numbers from this on are written with an exponent: plain digits would pretend to a precision
+/// that 64 bits no longer have.
+const EXPONENT_FROM: f64 = 1e16;
+
+/// A finite number with the fewest digits that read back to the same 64-bit value.
+///
+/// Plain decimals (`48000`, `-0.5`); with an exponent (`2.72e-6`, `1e16`) where the magnitude is
+/// below 0.00001 or from 1e16 on. The negative zero, a value of its own, is `-0`.
+pub fn shortest(value: f64) -> String {
+    let magnitude = value.abs();
+    if magnitude == 0.0 || (EXPONENT_BELOW..EXPONENT_FROM).contains(&magnitude) {
+        format!("{value}")
+    } else {
+        format!("{value:e}")
     }
 }
 
-impl FilterList {
-    /// The list of `stages`, whose rounded sections are those of `bank`, for a device.
-    ///
-    /// # Errors
-    /// When stages and sections are not equally many, or a number is not one that the device
-    /// holds: sections come rounded, this does not round them.
-    pub fn for_device(
-        speaker: &str,
-        device: &Device,
-        stages: &[Stage],
-        bank: &Bank,
-    ) -> Result<FilterList> {
-        if stages.len() != bank.sections.len() {
-            return Err(Error::call(format!(
-                "{} stages but {} sections",
-                stages.len(),
-                bank.sections.len()
-            )));
-        }
-        let listed = stages
-            .iter()
-            .zip(&bank.sections)
-            .map(|(stage, section)| ListedStage {
-                stage: *stage,
-                biquad: (device.number != Number::None).then_some(*section),
-            })
-            .collect();
-        let list = FilterList {
-            speaker: speaker.to_string(),
-            rate_hz: bank.rate_hz,
-            number: device.number,
-            feedback: device.feedback,
-            gain_db: bank.gain_db,
-            word_order: device.word_order,
-            stages: listed,
-        };
-        list.check()?;
-        Ok(list)
-    }
-
-    /// Whether the list keeps what its fields promise.
-    ///
-    /// # Errors
-    /// Naming the first number that does not.
-    pub fn check(&self) -> Result<()> {
-        let wrong = |what: String, value: f64, range: &str| {
-            Err(Error::range(what, value.to_string(), range))
-        };
-        if !(self.rate_hz.is_finite() && self.rate_hz > 0.0) {
-            return wrong("rate".into(), self.rate_hz, "a number of Hz above 0");
-        }
-        if !self.gain_db.is_finite() {
-            return wrong(
-                "gain in front".into(),
-                self.gain_db,
-                "a finite number of dB",
-            );
-        }
-        for (i, listed) in self.stages.iter().enumerate() {
-            let at = format!("stage {}", i + 1);
-            let Stage {
-                kind,
-                f0_hz,
-                gain_db,
-                q,
-            } = listed.stage;
-            if !(f0_hz > 0.0 && f0_hz < 0.5 * self.rate_hz) {
-                return wrong(
-                    format!("f0 of {at}"),
-                    f0_hz,
-                    "above 0 Hz and below half the rate",
-                );
+/// A text in double quotes on one line.
+///
+/// `"` and `\` stand behind a `\`; newline, tab and return are `\n`, `\t` and `\r`; other control
+/// characters and the two separators that some programs take for line ends are `\u{..}` with
+/// lower-case hexadecimal digits. Everything else stands for itself.
+pub fn quoted(text: &str) -> String {
+    let mut out = String::from("\"");
+    for c in text.chars() {
+        match c {
+            '"' => out.push_str("\\\""),
+            '\\' => out.push_str("\\\\"),
+            '\n' => out.push_str("\\n"),
+            '\t' => out.push_str("\\t"),
+            '\r' => out.push_str("\\r"),
+            c if c.is_control() || c == '\u{2028}' || c == '\u{2029}' => {
+                out.push_str(&format!("\\u{{{:x}}}", u32::from(c)));
             }
-            if !(q.is_finite() && q > 0.0) {
-                return wrong(format!("q of {at}"), q, "a number above 0");
-            }
-            if !gain_db.is_finite() || (!kind.has_gain() && gain_db != 0.0) {
-                return wrong(
-                    format!("gain of {at}"),
-                    gain_db,
-                    "a finite number of dB, 0 for a type without gain",
-                );
-            }
-            match (&listed.biquad, self.number) {
-                (None, Number::None) => {}
-                (Some(biquad), number) if number != Number::None => {
-                    let numbers = device_numbers(biquad, self.feedback);
-                    for (value, coefficient) in numbers.into_iter().zip(Coefficient::USUAL_ORDER) {
-                        if !holds(number, value) {
-                            let range = format!("a number that {number} holds exactly");
-                            return wrong(format!("{} of {at}", coefficient.name()), value, &range);
-                        }
-                    }
-                }
-                _ => {
-                    return Err(Error::call(format!(
-                        "{at} has coefficients exactly when the number format is not none"
-                    )));
-                }
-            }
-        }
-        Ok(())
-    }
-
-    /// The words of a stage in [`FilterList::word_order`]; `None` for formats without words.
-    pub fn words(&self, stage: &ListedStage) -> Option<[u64; 5]> {
-        let numbers = device_numbers(stage.biquad.as_ref()?, self.feedback);
-        let mut words = [0; 5];
-        for (slot, coefficient) in words.iter_mut().zip(self.word_order) {
-            *slot = word(self.number, numbers[coefficient as usize])?;
-        }
-        Some(words)
-    }
-
-    /// What the list does: its sections, or for knobs those of the cookbook at the assumed
-    /// rate, with the level in front.
-    pub fn bank(&self) -> Bank {
-        Bank {
-            rate_hz: self.rate_hz,
-            gain_db: self.gain_db,
-            sections: self
-                .stages
-                .iter()
-                .map(|listed| {
-                    listed
-                        .biquad
-                        .unwrap_or_else(|| listed.stage.biquad(self.rate_hz))
-                })
-                .collect(),
+            c => out.push(c),
         }
     }
+    out.push('"');
+    out
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::filter::Kind;
 
-    const FIXED: Number = Number::Fixed {
+    const Q5_27: Number = Number::Fixed {
         integer_bits: 5,
-        fraction_bits: 23,
+        fraction_bits: 27,
     };
 
     #[test]
-    fn words_are_twos_complement_of_the_formats_width() {
-        // By hand: 1.0 is 2^23, -1.0 is 2^28 - 2^23, one step is 1.
-        assert_eq!(word(FIXED, 1.0), Some(0x080_0000));
-        assert_eq!(word(FIXED, -1.0), Some(0xF80_0000));
-        assert_eq!(word(FIXED, -(2f64.powi(-23))), Some(0xFFF_FFFF));
-        assert_eq!(word(FIXED, -16.0), Some(0x800_0000));
-        assert_eq!(word(FIXED, 16.0), None);
-        assert_eq!(word(FIXED, 2f64.powi(-24)), None);
-        assert_eq!(word_digits(FIXED), 7);
-        let widest = Number::Fixed {
-            integer_bits: 1,
-            fraction_bits: 63,
-        };
-        assert_eq!(word(widest, -0.5), Some(0xC000_0000_0000_0000));
+    fn numbers_are_written_short_and_read_back_to_the_bit() {
+        for (value, text) in [
+            (48000.0, "48000"),
+            (-2.5, "-2.5"),
+            (0.1 + 0.2, "0.30000000000000004"),
+            (1e-5, "0.00001"),
+            (2.5e-6, "2.5e-6"),
+            (1e15, "1000000000000000"),
+            (1e16, "1e16"),
+            (0.0, "0"),
+            (-0.0, "-0"),
+            (f64::MIN_POSITIVE, "2.2250738585072014e-308"),
+        ] {
+            assert_eq!(shortest(value), text);
+            assert_eq!(text.parse::<f64>().unwrap().to_bits(), value.to_bits());
+        }
     }
 
     #[test]
-    fn the_a_numbers_carry_the_devices_sign() {
-        let biquad = Biquad {
-            b0: 1.0,
-            b1: 2.0,
-            b2: 3.0,
-            a1: -1.5,
-            a2: 0.5,
+    fn words_are_twos_complement_of_the_formats_width() {
+        assert_eq!(word(Q5_27, 1.0), Some(0x0800_0000));
+        assert_eq!(word(Q5_27, -1.0), Some(0xf800_0000));
+        assert_eq!(word(Q5_27, -16.0), Some(0x8000_0000));
+        assert_eq!(word(Q5_27, -0.0), Some(0));
+        assert_eq!(word(Q5_27, 16.0), None, "outside the range");
+        assert_eq!(word(Q5_27, 0.1), None, "off the grid");
+        assert_eq!(word(Number::F64, 1.0), None);
+        let widest = Number::Fixed {
+            integer_bits: 2,
+            fraction_bits: 62,
         };
+        assert_eq!(word(widest, -2.0), Some(1 << 63));
+        assert_eq!(word(widest, 2.0), None);
+    }
+
+    #[test]
+    fn a_word_has_as_many_digits_as_its_width_needs() {
+        let digits = |integer_bits, fraction_bits| {
+            word_digits(Number::Fixed {
+                integer_bits,
+                fraction_bits,
+            })
+        };
+        assert_eq!((digits(5, 27), digits(5, 23), digits(2, 23)), (8, 7, 7));
+    }
+
+    #[test]
+    fn control_characters_and_quotes_are_escaped() {
         assert_eq!(
-            device_numbers(&biquad, Feedback::Added),
-            [1.0, 2.0, 3.0, 1.5, -0.5]
+            quoted("a \"b\" \\ c\n\t\r\u{7f}\u{2028}é"),
+            "\"a \\\"b\\\" \\\\ c\\n\\t\\r\\u{7f}\\u{2028}é\""
         );
+    }
+
+    #[test]
+    fn a_list_without_coefficients_sounds_as_its_parameters() {
+        let stage = Stage {
+            kind: Kind::Peaking,
+            f0_hz: 1000.0,
+            gain_db: -3.0,
+            q: 1.0,
+        };
+        let list = FilterList {
+            speaker: "Quayside 5".into(),
+            rate_hz: 48000.0,
+            number: Number::None,
+            feedback: Feedback::Subtracted,
+            gain_db: -1.0,
+            stages: vec![ListedStage {
+                stage,
+                biquad: None,
+                words: None,
+            }],
+        };
+        assert!((list.bank().gain_at_db(1000.0) + 4.0).abs() < 1e-9);
     }
 }

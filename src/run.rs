@@ -4,6 +4,7 @@ use crate::audit::{self, Subject};
 use crate::average::{AveragedCurves, RearWall};
 use crate::device::Device;
 use crate::error::{Error, Result};
+use crate::export;
 use crate::fit::{self, Fit, Wanted};
 use crate::predict::{Plan, predict};
 use crate::read::folder::{Measured, SpeakerFolder};
@@ -50,7 +51,7 @@ impl Speaker {
         let folder = crate::read::folder::read_speaker(path)?;
         let curves = match &folder.measured {
             Measured::Angles(response) => AveragedCurves::from_response(response, rear_wall),
-            Measured::Curves(curves) => curves.clone(),
+            Measured::Curves(curves) => (**curves).clone(),
         };
         Ok(Speaker { folder, curves })
     }
@@ -191,4 +192,62 @@ pub fn default_out(speaker: &Path) -> PathBuf {
     } else {
         speaker.parent().unwrap_or(Path::new(".")).join("plan")
     }
+}
+
+/// Writes `filters.txt`, `plan.json` and `curves.csv` of a plan into `out`, each whole or not at
+/// all; the paths written.
+///
+/// # Errors
+/// When the device's numbers cannot be listed or the system refuses.
+pub fn write_plan(plan: &Plan, out: &Path) -> Result<Vec<PathBuf>> {
+    let list = export::filter_list::from_plan(plan)?;
+    let filters = export::filter_list::write(&list, &plan.device.word_order)?;
+    let json = export::json::plan(plan);
+    let curves = export::curves::table(&plan.curves, Some(&plan.prediction.curves_after))?;
+    export::files::write_all(
+        out,
+        &[
+            ("filters.txt", filters.as_bytes()),
+            ("plan.json", json.as_bytes()),
+            ("curves.csv", curves.as_bytes()),
+        ],
+    )
+}
+
+/// Writes the demo speakers as folders into `dir`; the folders written.
+///
+/// # Errors
+/// When the system refuses.
+pub fn write_demo(dir: &Path) -> Result<Vec<PathBuf>> {
+    let mut folders = Vec::new();
+    for (folder, files) in demo_files()? {
+        let files: Vec<(&str, &[u8])> = files
+            .iter()
+            .map(|(name, text)| (name.as_str(), text.as_bytes()))
+            .collect();
+        let folder = dir.join(folder);
+        export::files::write_all(&folder, &files)?;
+        folders.push(folder);
+    }
+    Ok(folders)
+}
+
+/// Name and text of a file.
+pub type NamedText = (String, String);
+
+/// The demo speakers as they stand in files: folder, and its files.
+///
+/// # Errors
+/// None as long as the demo designs fit together.
+pub fn demo_files() -> Result<Vec<(&'static str, Vec<NamedText>)>> {
+    let speakers = crate::simulate::demo_speakers()?;
+    speakers
+        .into_iter()
+        .map(|(folder, speaker, measurement)| {
+            let response = speaker.measure(&measurement)?;
+            let about = "Simulated for planish: an invented speaker from an invented workshop.";
+            let files = export::folder::speaker_files(speaker.name(), &response, None, about);
+            Ok((folder, files))
+        })
+        .collect()
 }

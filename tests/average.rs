@@ -1,390 +1,385 @@
-//! CTA-2034-A averages against closed-form sources and against a plain second computation.
+//! The averaged curves of CTA-2034-A against closed-form sources and against the definitions
+//! written out plainly.
 
-use planish::average::{AveragedCurves, RearWall, in_room_shares, sound_power_weight};
+use planish::average::{
+    Average, AveragedCurves, LEAST_COMPLETENESS, RearWall, in_room_shares, sound_power_weight,
+};
 use planish::curve::Grid;
-use planish::read::folder::{Measured, read_speaker};
 use planish::response::{Direction, Member, Orbit, Response};
-use std::f64::consts::PI;
-use std::fs;
-use std::path::Path;
+use std::collections::{BTreeMap, HashMap};
 
-/// Any grid will do for sources without frequency.
-fn grid() -> Grid {
-    Grid::logarithmic(100.0, 1000.0, 3.0)
+/// The rows of a table in `tests/data` by the names of its columns; its first line is a comment.
+fn rows(name: &str) -> Vec<HashMap<String, String>> {
+    let text = std::fs::read_to_string(format!("tests/data/{name}")).unwrap();
+    let mut reader = csv::ReaderBuilder::new()
+        .comment(Some(b'#'))
+        .from_reader(text.as_bytes());
+    reader.deserialize().map(Result::unwrap).collect()
 }
 
-/// Both orbits in full, 36 angles each, the level at `(orbit, angle, row)` from a formula.
-fn both_orbits(grid: &Grid, level_db: impl Fn(Orbit, f64, usize) -> f64) -> Response {
-    let mut members = Vec::new();
-    for orbit in [Orbit::Horizontal, Orbit::Vertical] {
-        for step in -17..=18 {
-            let angle_deg = 10.0 * f64::from(step);
-            members.push(Member {
-                direction: Direction::new(orbit, angle_deg),
-                levels_db: (0..grid.len())
-                    .map(|i| level_db(orbit, angle_deg, i))
-                    .collect(),
-                phase_deg: None,
-                mirrored: false,
-            });
-        }
-    }
-    Response::new(grid.clone(), members).unwrap()
+/// Levels in dB by orbit (`H`, `V`) and angle.
+type Levels = BTreeMap<(char, i32), Vec<f64>>;
+
+fn response(levels: &Levels) -> Response {
+    let count = levels.values().next().unwrap().len();
+    let freqs_hz = (0..count).map(|i| 100.0 * 2f64.powi(i as i32)).collect();
+    let members = levels
+        .iter()
+        .map(|((orbit, angle), levels_db)| Member {
+            direction: Direction::new(
+                match orbit {
+                    'H' => Orbit::Horizontal,
+                    _ => Orbit::Vertical,
+                },
+                f64::from(*angle),
+            ),
+            levels_db: levels_db.clone(),
+            phase_deg: None,
+            mirrored: false,
+        })
+        .collect();
+    Response::new(Grid::new(freqs_hz).unwrap(), members).unwrap()
 }
 
-/// Pressure of a closed-form far-field source, on-axis 1. Source: textbook directivities; the
-/// vertical pair is two equal in-phase points above one another, `spacing` in wavelengths.
-fn pressure(source: &str, orbit: Orbit, angle_deg: f64) -> f64 {
-    let (sin, cos) = (angle_deg * PI / 180.0).sin_cos();
-    let pair = |spacing: f64| match orbit {
-        Orbit::Horizontal => 1.0,
-        Orbit::Vertical => (PI * spacing * sin).cos(),
-    };
+/// Both orbits in full, -170 to 180 degrees.
+fn both_orbits(mut level: impl FnMut(char, i32) -> Vec<f64>) -> Levels {
+    let angles = (-17..=18).map(|i| 10 * i);
+    angles
+        .flat_map(|angle| [('H', angle), ('V', angle)])
+        .map(|(orbit, angle)| ((orbit, angle), level(orbit, angle)))
+        .collect()
+}
+
+/// Pressure of a closed-form source. The angle to the axis is the same on both orbits; the
+/// vertical pairs are two equal points in phase, half a wave or a wave apart.
+fn pressure(source: &str, orbit: char, angle_deg: i32) -> f64 {
+    let angle_rad = f64::from(angle_deg).to_radians();
+    let (cos, sin) = (angle_rad.cos(), angle_rad.sin());
+    let path = std::f64::consts::PI * if orbit == 'V' { sin } else { 0.0 };
     match source {
         "monopole" => 1.0,
         "dipole" => cos,
-        "cardioid" => 0.5 + 0.5 * cos,
-        "hypercardioid" => 0.25 + 0.75 * cos,
-        "cardioid_cubed" => (0.5 + 0.5 * cos).powi(3),
-        "vertical_pair_half_wave" => pair(0.5),
-        "vertical_pair_one_wave" => pair(1.0),
+        "cardioid" => 0.5 * (1.0 + cos),
+        "hypercardioid" => 0.25 * (1.0 + 3.0 * cos),
+        "cardioid_cubed" => (0.5 * (1.0 + cos)).powi(3),
+        "vertical_pair_half_wave" => (0.5 * path).cos(),
+        "vertical_pair_one_wave" => path.cos(),
         other => panic!("{other}"),
     }
 }
 
-/// The table prints six decimals.
+/// The reference is printed with six decimals.
 const PRINTED_DB: f64 = 1e-6;
 
-/// Source: `tests/data/cta2034_analytic_sources.csv`, computed with NumPy from the closed-form
-/// directivities; our early reflections are the mean of the five zone means.
 #[test]
-fn closed_form_sources_give_the_reference_curves_in_both_readings() {
-    let text = fs::read_to_string("tests/data/cta2034_analytic_sources.csv").unwrap();
-    let mut lines = text.lines().filter(|line| !line.starts_with('#'));
-    let names: Vec<&str> = lines.next().unwrap().split(',').collect();
-    let mut checked = 0;
-    for line in lines {
-        let fields: Vec<&str> = line.split(',').collect();
-        let wanted = |name: &str| -> f64 {
-            let column = names.iter().position(|n| *n == name).unwrap();
-            fields[column].parse().unwrap()
-        };
-        let response = both_orbits(&grid(), |orbit, angle_deg, _| {
-            // A perfect null has no level; 300 dB down it adds nothing that is printed.
-            let p = pressure(fields[0], orbit, angle_deg).abs().max(1e-15);
-            20.0 * p.log10()
+fn closed_form_sources_give_the_reference_curves_in_both_readings_of_the_rear_wall() {
+    let rows = rows("cta2034_analytic_sources.csv");
+    assert_eq!(rows.len(), 7);
+    for row in rows {
+        let levels = both_orbits(|orbit, angle| {
+            // An exact null has no level; 400 dB down it adds nothing.
+            let p = pressure(&row["source"], orbit, angle).abs().max(1e-20);
+            vec![20.0 * p.log10(); 2]
         });
+        let response = response(&levels);
+        let near = |curve: &Option<Average>, column: &str| {
+            let curve = curve.as_ref().unwrap();
+            let wanted: f64 = row[column].parse().unwrap();
+            for got in &curve.levels_db {
+                assert!(
+                    (got - wanted).abs() < PRINTED_DB,
+                    "{} {column} {got} {wanted}",
+                    row["source"]
+                );
+            }
+            assert!((curve.completeness - 1.0).abs() < 1e-12);
+        };
         let three = AveragedCurves::from_response(&response, RearWall::ThreePoints);
+        near(&three.on_axis, "on_axis_db");
+        near(&three.listening_window, "listening_window_db");
+        near(&three.early_reflections, "er_zone_mean_rear3_db");
+        near(&three.sound_power, "sp_normalised_db");
+        near(&three.sound_power_di, "sp_di_db");
+        near(&three.early_reflections_di, "er_di_zone3_db");
+        near(&three.in_room, "pir_power_domain_db");
         let arc = AveragedCurves::from_response(&response, RearWall::FullArc);
-        for (curve, name) in [
-            (&three.on_axis, "on_axis_db"),
-            (&three.listening_window, "listening_window_db"),
-            (&three.early_reflections, "er_zone_mean_rear3_db"),
-            (&arc.early_reflections, "er_zone_mean_rear19_db"),
-            (&three.sound_power, "sp_normalised_db"),
-            (&arc.sound_power, "sp_normalised_db"),
-            (&three.sound_power_di, "sp_di_db"),
-            (&three.early_reflections_di, "er_di_zone3_db"),
-            (&three.in_room, "pir_power_domain_db"),
-        ] {
-            let got_db = curve.as_ref().unwrap().levels_db[0];
-            assert!(
-                (got_db - wanted(name)).abs() < PRINTED_DB,
-                "{} {name}: {got_db}, not {}",
-                fields[0],
-                wanted(name)
-            );
-            checked += 1;
-        }
+        near(&arc.early_reflections, "er_zone_mean_rear19_db");
+        near(&arc.sound_power, "sp_normalised_db");
     }
-    assert_eq!(checked, 63);
 }
 
-/// Source: `tests/data/cta2034_weights.csv`: areas of square pyramids in closed form, and the
-/// published nine digits (from memory).
 #[test]
 fn sound_power_weights_are_the_published_ones() {
-    let text = fs::read_to_string("tests/data/cta2034_weights.csv").unwrap();
-    let (mut sum, mut count) = (0.0, 0);
-    for line in text.lines().skip(2) {
-        let fields: Vec<f64> = line.split(',').map(|f| f.parse().unwrap()).collect();
-        let [angle_deg, derived, published, points] = fields[..] else {
-            panic!("{line}");
-        };
-        let got = sound_power_weight(angle_deg);
-        assert!((got - derived).abs() < 1e-15, "{line}: {got}");
-        assert!((got - published).abs() < 1e-9, "{line}: {got}");
-        sum += points * got;
-        count += 1;
+    let mut sum = 0.0;
+    for row in rows("cta2034_weights.csv") {
+        let column = |name: &str| row[name].parse::<f64>().unwrap();
+        let got = sound_power_weight(column("angle_deg"));
+        assert!((got - column("w_derived")).abs() < 1e-15, "{row:?}");
+        // Nine printed decimals.
+        assert!((got - column("w_published_9dp")).abs() < 1e-9, "{row:?}");
+        sum += column("points_in_70") * got;
     }
-    assert_eq!(count, 19);
-    // Source: the 70 weights add up to this and not to 1.
+    // Not 1: each pole counts once, where the whole sphere asks for four times.
     assert!((sum - 0.996_373_083).abs() < 1e-9, "{sum}");
 }
 
-/// A level that no two directions share and that changes with frequency.
-fn rough(orbit: Orbit, angle_deg: f64, row: usize) -> f64 {
-    let shift = match orbit {
-        Orbit::Horizontal => 0.3,
-        Orbit::Vertical => 1.7,
+/// One curve by its definition: level in dB at each frequency, and how complete it is.
+type Plain = Option<(Vec<f64>, f64)>;
+
+/// All curves by their definitions, for one frequency after another, angle lists and weights
+/// from the reference tables. In the order of `AveragedCurves::named`.
+fn by_definition(levels: &Levels, rear: &str) -> [Plain; 7] {
+    let count = levels.values().next().unwrap().len();
+    // The axis and its back belong to both orbits.
+    let at = |orbit: char, angle: i32| {
+        levels.get(&(orbit, angle)).or_else(|| {
+            let other = if orbit == 'H' { 'V' } else { 'H' };
+            levels.get(&(other, angle)).filter(|_| angle % 180 == 0)
+        })
     };
-    85.0 - 0.08 * angle_deg.abs() + 2.5 * (0.37 * angle_deg + shift + 0.9 * row as f64).sin()
+    let power = |orbit, angle, i: usize| at(orbit, angle).map(|l| 10f64.powf(l[i] / 10.0));
+    let sets = rows("cta2034_angles.csv");
+    // Mean power over the held angles of a set at one frequency, and the share that is held.
+    let set = |name: &str, i: usize| {
+        let (mut sum, mut held, mut asked) = (0.0, 0.0, 0.0);
+        for row in sets.iter().filter(|row| row["set"] == name) {
+            asked += 1.0;
+            let orbit = row["orbit"].chars().next().unwrap();
+            if let Some(p) = power(orbit, row["angle_deg"].parse().unwrap(), i) {
+                sum += p;
+                held += 1.0;
+            }
+        }
+        assert!(asked > 0.0, "{name}");
+        (held > 0.0).then(|| (sum / held, held / asked))
+    };
+    let curve = |at_one: &dyn Fn(usize) -> Option<(f64, f64)>| -> Plain {
+        let all: Option<Vec<(f64, f64)>> = (0..count).map(at_one).collect();
+        let all = all?;
+        let completeness = all[0].1;
+        let levels_db = all.iter().map(|(p, _)| 10.0 * p.log10()).collect();
+        (completeness >= LEAST_COMPLETENESS).then_some((levels_db, completeness))
+    };
+    let on_axis = at('H', 0).map(|l| (l.clone(), 1.0));
+    let window = curve(&|i| set("listening_window", i));
+    let reflections = curve(&|i| {
+        let zones = [
+            "floor_bounce",
+            "ceiling_bounce",
+            "front_wall",
+            "side_wall",
+            rear,
+        ];
+        let present: Vec<(f64, f64)> = zones.iter().filter_map(|zone| set(zone, i)).collect();
+        let mean = present.iter().map(|z| z.0).sum::<f64>() / present.len() as f64;
+        let completeness = present.iter().map(|z| z.1).sum::<f64>() / 5.0;
+        (!present.is_empty()).then_some((mean, completeness))
+    });
+    let weights = rows("cta2034_weights.csv");
+    let sound_power = curve(&|i| {
+        let (mut sum, mut held, mut asked) = (0.0, 0.0, 0.0);
+        for row in &weights {
+            let angle: i32 = row["angle_deg"].parse().unwrap();
+            let weight: f64 = row["w_derived"].parse().unwrap();
+            let points: &[(char, i32)] = match angle {
+                0 | 180 => &[('H', angle)],
+                _ => &[('H', angle), ('H', -angle), ('V', angle), ('V', -angle)],
+            };
+            for (orbit, angle) in points {
+                asked += weight;
+                if let Some(p) = power(*orbit, *angle, i) {
+                    sum += weight * p;
+                    held += weight;
+                }
+            }
+        }
+        (held > 0.0).then(|| (sum / held, held / asked))
+    });
+    let minus = |a: &Plain, b: &Plain| -> Plain {
+        let ((a, share_a), (b, share_b)) = (a.as_ref()?, b.as_ref()?);
+        let levels_db = a.iter().zip(b).map(|(a, b)| a - b).collect();
+        Some((levels_db, share_a.min(*share_b)))
+    };
+    let in_room = || -> Plain {
+        let parts = [
+            (0.12, window.as_ref()?),
+            (0.44, reflections.as_ref()?),
+            (0.44, sound_power.as_ref()?),
+        ];
+        let level_db = |i: usize| {
+            let power: f64 = parts
+                .iter()
+                .map(|(w, c)| w * 10f64.powf(c.0[i] / 10.0))
+                .sum();
+            10.0 * power.log10()
+        };
+        let completeness = parts.iter().map(|(w, c)| w * c.1).sum();
+        Some(((0..count).map(level_db).collect(), completeness))
+    };
+    let (er_di, sp_di, in_room) = (
+        minus(&window, &reflections),
+        minus(&window, &sound_power),
+        in_room(),
+    );
+    [
+        on_axis,
+        window,
+        reflections,
+        sound_power,
+        er_di,
+        sp_di,
+        in_room,
+    ]
 }
 
-/// All curves of one row, computed plainly: every set of angles is written out again, every
-/// average is a loop. `has` says which directions exist.
-///
-/// Source: ANSI/CTA-2034-A (2015), angle sets and weights as restated in the project's reference
-/// sheet; a missing angle leaves its average, the remaining weights renormalised.
-fn plainly(
-    level_db: &dyn Fn(Orbit, f64) -> f64,
-    has: &dyn Fn(Orbit, f64) -> bool,
-    full_arc: bool,
-) -> [Option<f64>; 4] {
-    use Orbit::{Horizontal as H, Vertical as V};
-    let mean_power = |angles: &[(Orbit, f64)]| -> Option<f64> {
-        let mut sum = 0.0;
-        let mut count = 0;
-        for (orbit, angle_deg) in angles {
-            if has(*orbit, *angle_deg) {
-                sum += 10f64.powf(level_db(*orbit, *angle_deg) / 10.0);
-                count += 1;
-            }
-        }
-        (count > 0).then(|| sum / f64::from(count))
-    };
-    let window = mean_power(&[
-        (H, -30.0),
-        (H, -20.0),
-        (H, -10.0),
-        (H, 0.0),
-        (H, 10.0),
-        (H, 20.0),
-        (H, 30.0),
-        (V, -10.0),
-        (V, 10.0),
-    ]);
-    let mut rear = vec![(H, -90.0), (H, 90.0), (H, 180.0)];
-    if full_arc {
-        for angle in [100.0, 110.0, 120.0, 130.0, 140.0, 150.0, 160.0, 170.0] {
-            rear.push((H, angle));
-            rear.push((H, -angle));
-        }
-    }
-    let zones = [
-        mean_power(&[(V, -20.0), (V, -30.0), (V, -40.0)]),
-        mean_power(&[(V, 40.0), (V, 50.0), (V, 60.0)]),
-        mean_power(&[
-            (H, 0.0),
-            (H, 10.0),
-            (H, -10.0),
-            (H, 20.0),
-            (H, -20.0),
-            (H, 30.0),
-            (H, -30.0),
-        ]),
-        mean_power(&[
-            (H, 40.0),
-            (H, -40.0),
-            (H, 50.0),
-            (H, -50.0),
-            (H, 60.0),
-            (H, -60.0),
-            (H, 70.0),
-            (H, -70.0),
-            (H, 80.0),
-            (H, -80.0),
-        ]),
-        mean_power(&rear),
-    ];
-    let present: Vec<f64> = zones.into_iter().flatten().collect();
-    let reflections =
-        (!present.is_empty()).then(|| present.iter().sum::<f64>() / present.len() as f64);
-    // Weights as published, nine digits.
-    let weights = [
-        0.000604486,
-        0.004730189,
-        0.008955027,
-        0.012387354,
-        0.014989611,
-        0.016868154,
-        0.018165962,
-        0.019006744,
-        0.019477787,
-        0.019629373,
-    ];
-    let (mut sum, mut used) = (0.0, 0.0);
-    for orbit in [H, V] {
-        for step in -17..=18i32 {
-            let angle_deg = 10.0 * f64::from(step);
-            // The axis and its back are one direction each and count once.
-            if orbit == V && (step == 0 || step == 18) {
-                continue;
-            }
-            if has(orbit, angle_deg) {
-                let off = step.unsigned_abs() as usize;
-                let weight = weights[off.min(18 - off)];
-                sum += weight * 10f64.powf(level_db(orbit, angle_deg) / 10.0);
-                used += weight;
-            }
-        }
-    }
-    let power = (used > 0.0).then(|| sum / used);
-    let in_room = match (window, reflections, power) {
-        (Some(w), Some(r), Some(p)) => Some(0.12 * w + 0.44 * r + 0.44 * p),
-        _ => None,
-    };
-    [window, reflections, power, in_room].map(|power| power.map(|p| 10.0 * p.log10()))
-}
+/// Two ways of ordering the same double arithmetic.
+const ORDER_OF_ARITHMETIC: f64 = 1e-9;
 
-/// The plain computation uses weights of nine digits.
-const NINE_DIGITS_DB: f64 = 1e-6;
-
-fn compare(
-    response: &Response,
-    level_db: &dyn Fn(Orbit, f64, usize) -> f64,
-    has: &dyn Fn(Orbit, f64) -> bool,
-) {
-    for (rear_wall, full_arc) in [(RearWall::ThreePoints, false), (RearWall::FullArc, true)] {
+/// Compares with the definitions in both readings of the rear wall; how many curves were there.
+fn compare(levels: &Levels, response: &Response) -> usize {
+    let mut present = 0;
+    for (rear_wall, name) in [
+        (RearWall::ThreePoints, "rear_3"),
+        (RearWall::FullArc, "rear_19"),
+    ] {
         let curves = AveragedCurves::from_response(response, rear_wall);
-        for row in 0..response.grid().len() {
-            let wanted = plainly(&|o, a| level_db(o, a, row), has, full_arc);
-            let got = [
-                &curves.listening_window,
-                &curves.early_reflections,
-                &curves.sound_power,
-                &curves.in_room,
-            ];
-            for (i, (got, wanted)) in got.into_iter().zip(wanted).enumerate() {
-                let got_db = got.as_ref().map(|curve| curve.levels_db[row]).unwrap();
-                assert!(
-                    (got_db - wanted.unwrap()).abs() < NINE_DIGITS_DB,
-                    "curve {i}, row {row}: {got_db} {wanted:?}"
-                );
+        for ((name, got), wanted) in curves.named().into_iter().zip(by_definition(levels, name)) {
+            assert_eq!(got.is_some(), wanted.is_some(), "{name}");
+            let (Some(got), Some((levels_db, completeness))) = (got, wanted) else {
+                continue;
+            };
+            present += 1;
+            assert!(
+                (got.completeness - completeness).abs() < ORDER_OF_ARITHMETIC,
+                "{name}"
+            );
+            for (a, b) in got.levels_db.iter().zip(&levels_db) {
+                assert!((a - b).abs() < ORDER_OF_ARITHMETIC, "{name} {a} {b}");
             }
         }
     }
+    present
 }
 
-fn without(response: &Response, leave_out: &dyn Fn(Orbit, f64) -> bool) -> Response {
-    let members = response
-        .members()
-        .iter()
-        .filter(|m| !leave_out(m.direction.orbit(), m.direction.angle_deg()))
-        .cloned()
-        .collect();
-    Response::new(response.grid().clone(), members).unwrap()
-}
+/// A seeded generator for the tests. Source: Steele, Lea and Flood 2014, Fast Splittable
+/// Pseudorandom Number Generators, OOPSLA, figure 17 (the SplitMix64 mix).
+struct Chance(u64);
 
-#[test]
-fn the_full_orbits_agree_with_the_plain_computation() {
-    let response = both_orbits(&grid(), rough);
-    compare(&response, &rough, &|_, _| true);
-    let curves = AveragedCurves::from_response(&response, RearWall::ThreePoints);
-    for (name, curve) in curves.named() {
-        assert!((curve.unwrap().completeness - 1.0).abs() < 1e-12, "{name}");
-    }
-    for row in 0..response.grid().len() {
-        let di_db = curves.sound_power_di.as_ref().unwrap().levels_db[row];
-        let lw_db = curves.listening_window.as_ref().unwrap().levels_db[row];
-        let sp_db = curves.sound_power.as_ref().unwrap().levels_db[row];
-        assert_eq!(di_db, lw_db - sp_db);
+impl Chance {
+    /// From 0 to below 1.
+    fn next(&mut self) -> f64 {
+        self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
+        let mut z = self.0;
+        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+        ((z ^ (z >> 31)) >> 11) as f64 / (1u64 << 53) as f64
     }
 }
 
-#[test]
-fn without_the_vertical_orbit_the_rest_is_renormalised() {
-    let full = both_orbits(&grid(), rough);
-    let response = without(&full, &|orbit, _| orbit == Orbit::Vertical);
-    compare(&response, &rough, &|orbit, _| orbit == Orbit::Horizontal);
-    let curves = AveragedCurves::from_response(&response, RearWall::ThreePoints);
-    let share = |curve: &Option<planish::average::Average>| curve.as_ref().unwrap().completeness;
-    // By counting: 7 of 9 angles, 3 of 5 zones.
-    assert!((share(&curves.listening_window) - 7.0 / 9.0).abs() < 1e-12);
-    assert!((share(&curves.early_reflections) - 0.6).abs() < 1e-12);
-    assert!((share(&curves.sound_power) - 0.5).abs() < 1e-3);
+fn random_levels(chance: &mut Chance) -> Levels {
+    both_orbits(|_, _| (0..5).map(|_| 60.0 + 40.0 * chance.next()).collect())
 }
 
 #[test]
-fn missing_angles_leave_their_averages() {
-    let gone = |orbit: Orbit, angle_deg: f64| match orbit {
-        Orbit::Horizontal => [20.0, -70.0, 130.0, 180.0].contains(&angle_deg),
-        // The floor has one angle left, the ceiling none.
-        Orbit::Vertical => [-20.0, -40.0, 40.0, 50.0, 60.0, 10.0, 180.0].contains(&angle_deg),
-    };
-    let response = without(&both_orbits(&grid(), rough), &gone);
-    compare(&response, &rough, &|orbit, angle| !gone(orbit, angle));
-    let curves = AveragedCurves::from_response(&response, RearWall::ThreePoints);
-    // By counting: floor 1/3, ceiling 0, front 6/7, side 9/10, rear 2/3, of five zones.
-    let wanted = (1.0 / 3.0 + 6.0 / 7.0 + 0.9 + 2.0 / 3.0) / 5.0;
-    let share = curves.early_reflections.unwrap().completeness;
-    assert!((share - wanted).abs() < 1e-12, "{share}");
-}
-
-#[test]
-fn a_missing_side_counts_as_its_mirror_image() {
-    let one_sided = without(&both_orbits(&grid(), rough), &|_, angle_deg| {
-        angle_deg < 0.0
-    });
-    let (response, filled) = one_sided.mirrored();
-    assert_eq!(filled.len(), 2);
-    compare(&response, &|o, a, row| rough(o, a.abs(), row), &|_, _| true);
-}
-
-#[test]
-fn the_axis_of_the_vertical_orbit_stands_in_for_the_horizontal() {
-    let response = without(&both_orbits(&grid(), rough), &|orbit, angle_deg| {
-        orbit == Orbit::Horizontal && (angle_deg == 0.0 || angle_deg == 180.0)
-    });
-    let stand_in = |orbit: Orbit, angle_deg: f64, row: usize| match angle_deg {
-        0.0 | 180.0 => rough(Orbit::Vertical, angle_deg, row),
-        _ => rough(orbit, angle_deg, row),
-    };
-    compare(&response, &stand_in, &|_, _| true);
-}
-
-#[test]
-fn with_too_little_left_a_curve_is_absent() {
-    let front = without(&both_orbits(&grid(), rough), &|orbit, angle_deg| {
-        orbit == Orbit::Vertical || angle_deg.abs() > 30.0
-    });
-    let curves = AveragedCurves::from_response(&front, RearWall::ThreePoints);
-    assert!(curves.on_axis.is_some() && curves.listening_window.is_some());
-    assert!(curves.early_reflections.is_none() && curves.sound_power.is_none());
-    assert!(curves.in_room.is_none() && curves.sound_power_di.is_none());
-}
-
-/// The share of a member is what one part in a million of more power there adds to the in-room
-/// response of members that are all equally loud.
-#[test]
-fn in_room_shares_are_the_derivative_of_the_in_room_response() {
-    let response = both_orbits(&grid(), |_, _, _| 0.0);
-    let shares = in_room_shares(&response, RearWall::ThreePoints);
-    assert!((shares.iter().sum::<f64>() - 1.0).abs() < 1e-12);
-    let in_room_power = |response: &Response| {
-        let curves = AveragedCurves::from_response(response, RearWall::ThreePoints);
-        10f64.powf(curves.in_room.unwrap().levels_db[0] / 10.0)
-    };
-    for (i, share) in shares.iter().enumerate() {
-        let mut members = response.members().to_vec();
-        members[i].levels_db[0] = 10.0 * 1.001f64.log10();
-        let louder = Response::new(response.grid().clone(), members).unwrap();
-        let derivative = (in_room_power(&louder) - 1.0) / 0.001;
-        assert!(
-            (derivative - share).abs() < 1e-9,
-            "{i}: {derivative} {share}"
-        );
+fn random_responses_average_as_the_definitions_say() {
+    let mut chance = Chance(1);
+    for _ in 0..20 {
+        let levels = random_levels(&mut chance);
+        assert_eq!(compare(&levels, &response(&levels)), 14);
     }
 }
 
 #[test]
-fn the_measured_speaker_agrees_with_the_plain_computation() {
-    let speaker = read_speaker(Path::new("tests/data/measured_a")).unwrap();
-    let Measured::Angles(response) = &speaker.measured else {
-        panic!("orbits were given");
+fn missing_angles_are_left_out_and_a_curve_with_too_little_left_is_absent() {
+    let mut chance = Chance(2);
+    let mut seen = Vec::new();
+    for _ in 0..200 {
+        let kept = chance.next();
+        let mut levels = random_levels(&mut chance);
+        levels.retain(|_, _| chance.next() < kept);
+        if !levels.is_empty() {
+            seen.push(compare(&levels, &response(&levels)));
+        }
+    }
+    // The cases reach from hardly any curve to all seven in both readings.
+    assert!(
+        seen.iter().any(|n| *n <= 2) && seen.contains(&14),
+        "{seen:?}"
+    );
+}
+
+#[test]
+fn without_the_vertical_orbit_the_curves_stand_on_the_horizontal_one_and_say_so() {
+    let mut levels = random_levels(&mut Chance(3));
+    levels.retain(|(orbit, _), _| *orbit == 'H');
+    let response = response(&levels);
+    assert_eq!(compare(&levels, &response), 14);
+    let curves = AveragedCurves::from_response(&response, RearWall::ThreePoints);
+    let completeness = |curve: &Option<Average>| curve.as_ref().unwrap().completeness;
+    assert!((completeness(&curves.listening_window) - 7.0 / 9.0).abs() < 1e-12);
+    // Three of five zones.
+    assert!((completeness(&curves.early_reflections) - 0.6).abs() < 1e-12);
+    assert!((completeness(&curves.sound_power) - 0.5).abs() < 1e-3);
+}
+
+#[test]
+fn a_missing_side_is_its_mirror_image() {
+    let full = random_levels(&mut Chance(4));
+    let mut half = full.clone();
+    half.retain(|(orbit, angle), _| *orbit == 'V' || *angle >= 0);
+    let mut image = half.clone();
+    for ((orbit, angle), levels_db) in &half {
+        if *orbit == 'H' && *angle > 0 && *angle < 180 {
+            image.insert((*orbit, -angle), levels_db.clone());
+        }
+    }
+    let (mirrored, orbits) = response(&half).mirrored();
+    assert_eq!(orbits, [Orbit::Horizontal]);
+    assert_eq!(compare(&image, &mirrored), 14);
+    let curves = AveragedCurves::from_response(&mirrored, RearWall::ThreePoints);
+    assert!((curves.sound_power.unwrap().completeness - 1.0).abs() < 1e-12);
+}
+
+#[test]
+fn an_axis_measured_on_the_vertical_orbit_alone_serves_both() {
+    let mut levels = random_levels(&mut Chance(5));
+    levels.retain(|(orbit, angle), _| *orbit == 'V' || angle % 180 != 0);
+    assert_eq!(compare(&levels, &response(&levels)), 14);
+}
+
+#[test]
+fn shares_of_the_angles_in_the_in_room_response_rebuild_it() {
+    // Were all angles equally loud, raising one by a little raises the in-room power by its share.
+    let level = |raised: Option<(char, i32)>| {
+        both_orbits(|orbit, angle| {
+            let is_raised = raised == Some((orbit, angle));
+            vec![
+                if is_raised {
+                    10.0 * 1.001f64.log10()
+                } else {
+                    0.0
+                };
+                2
+            ]
+        })
     };
-    let level_db = |orbit: Orbit, angle_deg: f64, row: usize| {
-        response.at(orbit, angle_deg).unwrap().levels_db[row]
-    };
-    compare(response, &level_db, &|_, _| true);
+    let plain = response(&level(None));
+    for rear_wall in [RearWall::ThreePoints, RearWall::FullArc] {
+        let shares = in_room_shares(&plain, rear_wall);
+        assert!((shares.iter().sum::<f64>() - 1.0).abs() < 1e-12);
+        for (member, share) in plain.members().iter().zip(shares) {
+            let angle = member.direction.angle_deg().round() as i32;
+            let orbit = match member.direction.orbit() {
+                Orbit::Horizontal => 'H',
+                Orbit::Vertical => 'V',
+            };
+            let raised = response(&level(Some((orbit, angle))));
+            let in_room = AveragedCurves::from_response(&raised, rear_wall).in_room;
+            let power = 10f64.powf(in_room.unwrap().levels_db[0] / 10.0);
+            assert!(
+                (power - 1.0 - 0.001 * share).abs() < 1e-12,
+                "{orbit} {angle}"
+            );
+        }
+    }
 }

@@ -438,22 +438,3 @@ fn damaged_folders_are_read_or_refused_but_never_break_the_reader() {
     }
     assert!(read > 25 && refused > 250, "{read} read, {refused} refused");
 }
-
-#[test]
-fn damaged_filter_lists_are_refused() {
-    let text = include_str!("data/filter_list_fixed.txt");
-    let mut state = 5;
-    for _ in 0..20_000 {
-        let bytes = damaged(text, &mut state);
-        if bytes == text.as_bytes() {
-            continue;
-        }
-        let Ok(changed) = String::from_utf8(bytes) else {
-            continue;
-        };
-        assert!(
-            planish::read::filter_list::parse(Path::new("list"), &changed).is_err(),
-            "{changed}"
-        );
-    }
-}

@@ -1,521 +1,570 @@
-//! The filter list, format 1 (DESIGN, section 6), read strictly: what is not fully understood
-//! is refused with its place.
+//! The filter list, format 1, read back. The format stands in [`crate::filter_list`] and, line by
+//! line, at the top of the writer in `export`.
+//!
+//! Strict: what is not fully understood is refused with its line and column. Reading is not
+//! judging, though: a list whose sections are not stable, or whose coefficients do another thing
+//! than their parameters say, is read as it stands.
 
-use super::text::{Source, column, shown};
 use crate::device::{Coefficient, Feedback, Number};
 use crate::error::{Error, Result};
 use crate::filter::{Biquad, Kind, Stage};
 use crate::filter_list::{
-    FIRST_LINE, FilterList, ListedStage, device_numbers, equation, holds, word, word_digits,
+    FIRST_LINE, FilterList, ListedStage, equation, in_convention, quoted, word, word_digits,
 };
 use std::path::Path;
 
-/// More stages than any box has; keeps a hostile list small in memory.
-const MOST_STAGES: usize = 10_000;
-
-/// Reads a filter list.
+/// Reads the filter list in the file at `path`.
 ///
 /// # Errors
-/// When the file cannot be read, or at the first place that is not as the format says.
-pub fn read(file: &Path) -> Result<FilterList> {
-    parse_source(&Source::read(file)?)
+/// When the file cannot be read or [`parse`] refuses it.
+pub fn read(path: &Path) -> Result<FilterList> {
+    let bytes = super::text::read_bytes(path)?;
+    match std::str::from_utf8(&bytes) {
+        Ok(text) => parse(path, text),
+        Err(error) => {
+            let sound = String::from_utf8_lossy(&bytes[..error.valid_up_to()]);
+            let (line, column) = place(&sound, sound.len());
+            Err(Error::at(
+                path,
+                line,
+                column,
+                "bytes that are no UTF-8",
+                "UTF-8 text",
+            ))
+        }
+    }
 }
 
-/// The list in a text that came from `file`.
+/// Understands `text` as a filter list; `file` is named in the errors.
+///
+/// Numbers are taken in any notation that JSON allows, not only in the shortest one; words in
+/// upper or lower case. The words of all stages must stand in one order, whichever it is: the
+/// comment that names it is not read.
 ///
 /// # Errors
-/// As [`read`].
+/// At the first place that is not as the format wants it.
 pub fn parse(file: &Path, text: &str) -> Result<FilterList> {
-    parse_source(&Source::from_bytes(file, text.as_bytes().to_vec())?)
-}
-
-fn parse_source(source: &Source) -> Result<FilterList> {
-    let text = &source.text;
-    if source.bytes != text.len() as u64 {
-        return Err(Error::at(
-            &source.file,
-            1,
-            1,
-            "a byte order mark",
-            format!("the line \"{FIRST_LINE}\""),
-        ));
-    }
-    let mut lines = Lines {
-        source,
-        next: 0,
-        number: 0,
+    let mut lines = Lines::new(file, text)?;
+    first_line(&lines.first()?)?;
+    let speaker = speaker(&lines.next("the line of the speaker")?)?;
+    let rate_hz = {
+        let line = lines.next("the line of the rate")?;
+        let [field] = line.fields("rate_hz")?;
+        let rate_hz = line.number(field)?;
+        line.positive(field, rate_hz, "a rate above 0 Hz")?;
+        rate_hz
     };
-    let first = lines.take(&format!("the line \"{FIRST_LINE}\""))?;
-    if first.text != FIRST_LINE {
-        return Err(first.wrong_line(&format!("the line \"{FIRST_LINE}\"")));
-    }
-    let speaker = speaker(&lines.after("speaker")?)?;
-    let rate = lines.after("rate_hz")?;
-    let rate_hz = rate.number()?;
-    if rate_hz <= 0.0 {
-        return Err(rate.wrong("a rate above 0 Hz"));
-    }
-    let feedback = feedback(&lines.after("equation")?)?;
-    let number_field = lines.after("number")?;
-    let number = Number::from_name(number_field.text)
-        .filter(|number| number.to_string() == number_field.text)
-        .ok_or_else(|| number_field.wrong("f64, f32, fixed I.F or none"))?;
-    let gain_db = lines.after("gain_db")?.number()?;
-    let mut list = FilterList {
-        speaker,
-        rate_hz,
-        number,
-        feedback,
-        gain_db,
-        word_order: Coefficient::USUAL_ORDER,
-        stages: Vec::new(),
+    let feedback = feedback(&lines.next("the line of the equation")?)?;
+    let number = number_format(&lines.next("the line of the number format")?)?;
+    let gain_db = {
+        let line = lines.next("the line of the gain in front")?;
+        let [field] = line.fields("gain_db")?;
+        line.number(field)?
     };
-    let mut orders = word_orders();
+    let mut orders = WordOrders::all();
+    let mut stages = Vec::new();
     loop {
-        let expected = format!(
-            "stage {} or end {}",
-            list.stages.len() + 1,
-            list.stages.len()
-        );
-        let line = lines.take(&expected)?;
+        let line = lines.next("a stage or the end line")?;
         if line.text.starts_with("end") {
-            end(source, &line, list.stages.len())?;
-            break;
-        }
-        if list.stages.len() == MOST_STAGES {
-            return Err(line.wrong_line("at most 10000 stages"));
-        }
-        let stage = stage(&line, list.stages.len() + 1, rate_hz)?;
-        let biquad = match number {
-            Number::None => None,
-            _ => Some(biquad(&mut lines, number, feedback)?),
-        };
-        if let (Some(biquad), Number::Fixed { .. }) = (&biquad, number) {
-            words(
-                &lines.after("words")?,
+            end(&line, text, stages.len())?;
+            lines.nothing_left()?;
+            return Ok(FilterList {
+                speaker,
+                rate_hz,
                 number,
                 feedback,
-                biquad,
-                &mut orders,
-            )?;
+                gain_db,
+                stages,
+            });
         }
-        list.stages.push(ListedStage { stage, biquad });
+        let stage = stage(&line, stages.len() + 1, rate_hz)?;
+        let mut listed = ListedStage {
+            stage,
+            biquad: None,
+            words: None,
+        };
+        if number != Number::None {
+            let section = coefficients(&mut lines, number, feedback)?;
+            listed.biquad = Some(section);
+            if let Number::Fixed { .. } = number {
+                let line = lines.next("the line of the words")?;
+                listed.words = Some(words(&line, &section, number, feedback, &mut orders)?);
+            }
+        }
+        stages.push(listed);
     }
-    lines.nothing_more()?;
-    if let Some(order) = orders.first() {
-        list.word_order = *order;
-    }
-    Ok(list)
 }
 
-/// The lines of a list, comment lines passed over.
-struct Lines<'a> {
-    source: &'a Source,
-    next: usize,
-    number: usize,
+/// Line and column in characters, both from 1, of a byte of `text`.
+fn place(text: &str, offset: usize) -> (usize, usize) {
+    let before = &text[..offset];
+    let line_start = before.rfind('\n').map_or(0, |at| at + 1);
+    (
+        1 + before.matches('\n').count(),
+        1 + before[line_start..].chars().count(),
+    )
 }
 
-/// A line or the rest of one, with its place.
+/// Long finds are cut in messages after this many characters; enough to recognise the place.
+const SHOWN_CHARACTERS: usize = 40;
+
+fn shown(text: &str) -> String {
+    let cut: String = text.chars().take(SHOWN_CHARACTERS).collect();
+    if cut.len() < text.len() {
+        format!("{}...", quoted(&cut))
+    } else {
+        quoted(text)
+    }
+}
+
+/// One field of a line.
 #[derive(Clone, Copy)]
-struct Piece<'a> {
-    source: &'a Source,
-    /// Line, from 1.
-    line: usize,
-    /// First byte of the line in the text.
-    line_start: usize,
-    /// First byte of the piece in the text.
-    start: usize,
+struct Field<'a> {
+    /// Byte in the line where it begins.
+    at: usize,
     text: &'a str,
 }
 
+struct Line<'a> {
+    file: &'a Path,
+    /// From 1.
+    index: usize,
+    /// Byte of the whole text where it begins.
+    offset: usize,
+    text: &'a str,
+}
+
+impl<'a> Line<'a> {
+    fn error(&self, at: usize, found: impl Into<String>, expected: impl Into<String>) -> Error {
+        let column = 1 + self.text[..at].chars().count();
+        Error::at(self.file, self.index, column, found, expected)
+    }
+
+    /// An error at a field.
+    fn refuse(&self, field: Field, expected: impl Into<String>) -> Error {
+        self.error(field.at, shown(field.text), expected)
+    }
+
+    /// Everything between single blanks.
+    fn split(&self) -> Result<Vec<Field<'a>>> {
+        let mut fields = Vec::new();
+        let mut at = 0;
+        for text in self.text.split(' ') {
+            if text.is_empty() {
+                let found = if self.text.is_empty() {
+                    "an empty line"
+                } else {
+                    "an extra blank"
+                };
+                return Err(self.error(at, found, "fields parted by one blank each"));
+            }
+            fields.push(Field { at, text });
+            at += text.len() + 1;
+        }
+        Ok(fields)
+    }
+
+    /// The `N` fields behind the word `name` with which the line begins.
+    fn fields<const N: usize>(&self, name: &str) -> Result<[Field<'a>; N]> {
+        let fields = self.split()?;
+        let first = fields[0];
+        if first.text != name {
+            return Err(self.refuse(first, format!("\"{name}\"")));
+        }
+        if let Some(extra) = fields.get(1 + N) {
+            return Err(self.refuse(*extra, "the end of the line"));
+        }
+        fields[1..].try_into().map_err(|_| {
+            self.error(
+                self.text.len(),
+                "the end of the line",
+                format!("{N} fields after \"{name}\""),
+            )
+        })
+    }
+
+    /// What stands behind the word `name` and one blank.
+    fn rest(&self, name: &str) -> Result<Field<'a>> {
+        match self
+            .text
+            .strip_prefix(name)
+            .and_then(|rest| rest.strip_prefix(' '))
+        {
+            Some(text) => Ok(Field {
+                at: name.len() + 1,
+                text,
+            }),
+            None => Err(self.error(0, shown(self.text), format!("\"{name}\" and one blank"))),
+        }
+    }
+
+    /// A field as a finite number in the notation of JSON (RFC 8259, section 6).
+    fn number(&self, field: Field) -> Result<f64> {
+        let value = if is_json_number(field.text) {
+            field.text.parse::<f64>().ok()
+        } else {
+            None
+        };
+        value
+            .filter(|v| v.is_finite())
+            .ok_or_else(|| self.refuse(field, "a finite decimal number"))
+    }
+
+    fn positive(&self, field: Field, value: f64, expected: &str) -> Result<()> {
+        if value > 0.0 {
+            Ok(())
+        } else {
+            Err(self.refuse(field, expected))
+        }
+    }
+
+    /// The number in a field `name=number`, and the field of the number alone.
+    fn setting(&self, field: Field<'a>, name: &str) -> Result<(f64, Field<'a>)> {
+        let text = field
+            .text
+            .strip_prefix(name)
+            .and_then(|rest| rest.strip_prefix('='));
+        let text = text.ok_or_else(|| self.refuse(field, format!("\"{name}=\" and a number")))?;
+        let value = Field {
+            at: field.at + name.len() + 1,
+            text,
+        };
+        Ok((self.number(value)?, value))
+    }
+}
+
+/// `-`, digits without a leading 0, fraction, exponent.
+fn is_json_number(text: &str) -> bool {
+    let is_digits = |s: &str| !s.is_empty() && s.bytes().all(|b| b.is_ascii_digit());
+    let unsigned = text.strip_prefix('-').unwrap_or(text);
+    let (mantissa, exponent) = match unsigned.split_once(['e', 'E']) {
+        Some((mantissa, exponent)) => (mantissa, Some(exponent)),
+        None => (unsigned, None),
+    };
+    let (whole, fraction) = match mantissa.split_once('.') {
+        Some((whole, fraction)) => (whole, Some(fraction)),
+        None => (mantissa, None),
+    };
+    is_digits(whole)
+        && (whole == "0" || !whole.starts_with('0'))
+        && fraction.is_none_or(is_digits)
+        && exponent.is_none_or(|e| is_digits(e.strip_prefix(['-', '+']).unwrap_or(e)))
+}
+
+/// The lines one after another, comments left out.
+struct Lines<'a> {
+    file: &'a Path,
+    text: &'a str,
+    /// Byte where the next line begins.
+    offset: usize,
+    /// Lines handed out or passed over.
+    passed: usize,
+}
+
 impl<'a> Lines<'a> {
+    fn new(file: &'a Path, text: &'a str) -> Result<Self> {
+        let refuse = |offset: usize, found: &str, expected: &str| {
+            let (line, column) = place(text, offset);
+            Err(Error::at(file, line, column, found, expected))
+        };
+        if text.starts_with('\u{feff}') {
+            return refuse(0, "a byte order mark", format!("\"{FIRST_LINE}\"").as_str());
+        }
+        if let Some(at) = text.find('\r') {
+            return refuse(at, "a carriage return", "lines that end with LF alone");
+        }
+        if !text.is_empty() && !text.ends_with('\n') {
+            return refuse(text.len(), "the end of the file", "a line end");
+        }
+        Ok(Lines {
+            file,
+            text,
+            offset: 0,
+            passed: 0,
+        })
+    }
+
+    /// The next line, comment or not.
+    fn any(&mut self) -> Option<Line<'a>> {
+        let rest = &self.text[self.offset..];
+        let length = rest.find('\n')?;
+        let line = Line {
+            file: self.file,
+            index: self.passed + 1,
+            offset: self.offset,
+            text: &rest[..length],
+        };
+        self.offset += length + 1;
+        self.passed += 1;
+        Some(line)
+    }
+
+    fn missing(&self, expected: &str) -> Error {
+        Error::at(
+            self.file,
+            self.passed + 1,
+            1,
+            "the end of the file",
+            expected,
+        )
+    }
+
+    /// The first line, which is no comment.
+    fn first(&mut self) -> Result<Line<'a>> {
+        self.any()
+            .ok_or_else(|| self.missing(&format!("\"{FIRST_LINE}\"")))
+    }
+
     /// The next line that is no comment.
-    fn take(&mut self, expected: &str) -> Result<Piece<'a>> {
-        let text = &self.source.text;
+    fn next(&mut self, expected: &str) -> Result<Line<'a>> {
         loop {
-            self.number += 1;
-            let rest = &text[self.next..];
-            let piece = |length: usize| Piece {
-                source: self.source,
-                line: self.number,
-                line_start: self.next,
-                start: self.next,
-                text: &rest[..length],
-            };
-            if rest.is_empty() {
-                return Err(piece(0).wrong_found("the end of the file", expected));
-            }
-            let Some(length) = rest.find('\n') else {
-                let mut last = piece(rest.len());
-                last.start += rest.len();
-                return Err(last.wrong_found("the end of the file", "a line feed"));
-            };
-            let line = piece(length);
-            if let Some(at) = line.text.find('\r') {
-                let mut stray = line;
-                stray.start += at;
-                return Err(stray
-                    .wrong_found("a carriage return", "line feeds only")
-                    .with_hint("a list that was changed on its way cannot be trusted"));
-            }
-            self.next += length + 1;
+            let line = self.any().ok_or_else(|| self.missing(expected))?;
             if !line.text.starts_with('#') {
                 return Ok(line);
             }
         }
     }
 
-    /// What follows `keyword` and a blank on the next line.
-    fn after(&mut self, keyword: &str) -> Result<Piece<'a>> {
-        let expected = format!("a line that begins with \"{keyword} \"");
-        let line = self.take(&expected)?;
-        let rest = line
-            .text
-            .strip_prefix(keyword)
-            .and_then(|rest| rest.strip_prefix(' '))
-            .ok_or_else(|| line.wrong_line(&expected))?;
-        Ok(Piece {
-            start: line.start + keyword.len() + 1,
-            text: rest,
-            ..line
-        })
-    }
-
-    fn nothing_more(&self) -> Result<()> {
-        if self.next == self.source.text.len() {
-            return Ok(());
+    fn nothing_left(&mut self) -> Result<()> {
+        match self.any() {
+            Some(line) => Err(line.error(0, shown(line.text), "nothing after the end line")),
+            None => Ok(()),
         }
-        Err(Error::at(
-            &self.source.file,
-            self.number + 1,
-            1,
-            "more text",
-            "nothing after the end line",
-        ))
     }
 }
 
-impl<'a> Piece<'a> {
-    fn wrong_found(&self, found: impl Into<String>, expected: &str) -> Error {
-        let line = &self.source.text[self.line_start..];
-        Error::at(
-            &self.source.file,
-            self.line,
-            column(line, self.start - self.line_start),
-            found,
-            expected,
-        )
+fn first_line(line: &Line) -> Result<()> {
+    if line.text == FIRST_LINE {
+        return Ok(());
     }
-
-    fn wrong(&self, expected: &str) -> Error {
-        let found = if self.text.is_empty() {
-            "nothing".to_string()
-        } else {
-            shown(self.text)
-        };
-        self.wrong_found(found, expected)
-    }
-
-    /// An error about a whole line.
-    fn wrong_line(&self, expected: &str) -> Error {
-        let found = if self.text.is_empty() {
-            "an empty line".to_string()
-        } else {
-            shown(self.text)
-        };
-        self.wrong_found(found, expected)
-    }
-
-    /// The fields of the piece, one blank between neighbours; a second blank makes an empty one.
-    fn split(&self) -> Vec<Piece<'a>> {
-        let mut start = self.start;
-        self.text
-            .split(' ')
-            .map(|text| {
-                let field = Piece {
-                    start,
-                    text,
-                    ..*self
-                };
-                start += text.len() + 1;
-                field
-            })
-            .collect()
-    }
-
-    /// The fields of the piece: exactly `COUNT`, none empty.
-    fn fields<const COUNT: usize>(&self, expected: &str) -> Result<[Piece<'a>; COUNT]> {
-        let all = self.split();
-        if let Some(empty) = all.iter().take(COUNT).find(|field| field.text.is_empty()) {
-            return Err(empty.wrong(expected));
-        }
-        if let Some(extra) = all.get(COUNT) {
-            return Err(extra.wrong("the end of the line"));
-        }
-        all.try_into().map_err(|_| self.at_end().wrong(expected))
-    }
-
-    /// The empty piece behind this one.
-    fn at_end(&self) -> Piece<'a> {
-        Piece {
-            start: self.start + self.text.len(),
-            text: "",
-            ..*self
-        }
-    }
-
-    /// A finite decimal number: digits with at most one point, a minus sign or an exponent.
-    fn number(&self) -> Result<f64> {
-        let decimal = self
-            .text
-            .strip_prefix('-')
-            .unwrap_or(self.text)
-            .starts_with(|c: char| c.is_ascii_digit())
-            && self
-                .text
-                .bytes()
-                .all(|b| b.is_ascii_digit() || b".eE+-".contains(&b));
-        self.text
-            .parse::<f64>()
-            .ok()
-            .filter(|value| decimal && value.is_finite())
-            .ok_or_else(|| self.wrong("a number"))
-    }
-
-    /// What follows `name=`.
-    fn value(&self, name: &str) -> Result<Piece<'a>> {
-        let text = self
-            .text
-            .strip_prefix(name)
-            .and_then(|rest| rest.strip_prefix('='))
-            .ok_or_else(|| self.wrong(&format!("{name}=...")))?;
-        Ok(Piece {
-            start: self.start + name.len() + 1,
-            text,
-            ..*self
-        })
-    }
-}
-
-/// The speaker's name in quotes. Inside them `\"`, `\\` and `\u{..}` (a character by its number
-/// in hexadecimal digits) stand for what could not stand there itself.
-fn speaker(piece: &Piece) -> Result<String> {
-    let quoted = "a name in quotes";
-    let inner = piece
-        .text
-        .strip_prefix('"')
-        .ok_or_else(|| piece.wrong(quoted))?;
-    let mut name = String::new();
-    let mut chars = inner.char_indices();
-    let at = |i: usize| Piece {
-        start: piece.start + 1 + i,
-        text: &inner[i..],
-        ..*piece
-    };
-    while let Some((i, c)) = chars.next() {
-        match c {
-            '"' if i + 1 == inner.len() => return Ok(name),
-            '"' => return Err(at(i + 1).wrong("the end of the line after the name")),
-            '\\' => {
-                let rest = &inner[i + 1..];
-                let escape = rest
-                    .strip_prefix("u{")
-                    .and_then(|digits| digits.split_once('}'))
-                    .filter(|(digits, _)| {
-                        (1..=6).contains(&digits.len())
-                            && digits.bytes().all(|b| b.is_ascii_hexdigit())
-                    })
-                    .and_then(|(digits, _)| {
-                        let c = char::from_u32(u32::from_str_radix(digits, 16).ok()?)?;
-                        Some((c, digits.len() + 3))
-                    });
-                let (c, length) = match (rest.chars().next(), escape) {
-                    (Some(c @ ('"' | '\\')), _) => (c, 1),
-                    (_, Some(escape)) => escape,
-                    _ => return Err(at(i).wrong("\\\", \\\\ or \\u{...}")),
-                };
-                name.push(c);
-                for _ in 0..length {
-                    chars.next();
-                }
-            }
-            c if c.is_control() => {
-                return Err(at(i).wrong_found(shown(&c.to_string()), "no control characters"));
-            }
-            c => name.push(c),
-        }
-    }
-    Err(at(inner.len()).wrong("a quote at the end of the name"))
-}
-
-fn feedback(piece: &Piece) -> Result<Feedback> {
-    [Feedback::Subtracted, Feedback::Added]
-        .into_iter()
-        .find(|feedback| equation(*feedback) == piece.text)
-        .ok_or_else(|| {
-            piece.wrong(&format!(
-                "\"{}\" or \"{}\"",
-                equation(Feedback::Subtracted),
-                equation(Feedback::Added)
-            ))
-        })
-}
-
-fn stage(line: &Piece, index: usize, rate_hz: f64) -> Result<Stage> {
-    let all = line.split();
-    let field = |i: usize| all.get(i).copied().unwrap_or_else(|| line.at_end());
-    let [word, number, kind] = [field(0), field(1), field(2)];
-    if word.text != "stage" {
-        return Err(word.wrong(&format!("stage {index} or end {}", index - 1)));
-    }
-    if number.text != index.to_string() {
-        return Err(number.wrong(&index.to_string()));
-    }
-    let names = Kind::ALL.map(Kind::name).join(", ");
-    let kind = Kind::from_name(kind.text)
-        .ok_or_else(|| kind.wrong(&format!("a type of stage ({names})")))?;
-    let f0 = field(3).value("f0_hz")?;
-    let f0_hz = f0.number()?;
-    if !(f0_hz > 0.0 && f0_hz < 0.5 * rate_hz) {
-        return Err(f0.wrong("a frequency above 0 Hz and below half the rate"));
-    }
-    let gain_db = if kind.has_gain() {
-        field(4).value("gain_db")?.number()?
+    let error = line.error(0, shown(line.text), format!("\"{FIRST_LINE}\""));
+    Err(if line.text.starts_with("planish-filters ") {
+        error.with_hint("this program reads format 1 of the filter list")
     } else {
-        0.0
-    };
-    let last = if kind.has_gain() { 5 } else { 4 };
-    let q_field = field(last).value("q")?;
-    let q = q_field.number()?;
-    if q <= 0.0 {
-        return Err(q_field.wrong("a Q above 0"));
-    }
-    match all.get(last + 1) {
-        Some(extra) => Err(extra.wrong("the end of the line")),
-        None => Ok(Stage {
-            kind,
-            f0_hz,
-            gain_db,
-            q,
-        }),
-    }
-}
-
-/// The lines `b` and `a`, turned to the inner sign convention.
-fn biquad(lines: &mut Lines, number: Number, feedback: Feedback) -> Result<Biquad> {
-    let value = |piece: Piece| {
-        let value = piece.number()?;
-        if holds(number, value) {
-            Ok(value)
-        } else {
-            Err(piece.wrong(&format!("a number that {number} holds exactly")))
-        }
-    };
-    let [b0, b1, b2] = lines.after("b")?.fields("three numbers")?;
-    let (b0, b1, b2) = (value(b0)?, value(b1)?, value(b2)?);
-    let [a1, a2] = lines.after("a")?.fields("two numbers")?;
-    let (a1, a2) = (value(a1)?, value(a2)?);
-    Ok(match feedback {
-        Feedback::Subtracted => Biquad { b0, b1, b2, a1, a2 },
-        Feedback::Added => Biquad {
-            b0,
-            b1,
-            b2,
-            a1: -a1,
-            a2: -a2,
-        },
+        error.with_hint("is this a filter list?")
     })
 }
 
-/// All orders in which a device may take its words, the usual one first.
-fn word_orders() -> Vec<[Coefficient; 5]> {
-    let mut orders: Vec<Vec<Coefficient>> = vec![Vec::new()];
-    for _ in 0..5 {
-        orders = orders
-            .iter()
-            .flat_map(|order| {
-                Coefficient::USUAL_ORDER
-                    .into_iter()
-                    .filter(|c| !order.contains(c))
-                    .map(|c| order.iter().copied().chain([c]).collect())
-            })
-            .collect();
-    }
-    orders
-        .into_iter()
-        .filter_map(|order| order.try_into().ok())
-        .collect()
+fn speaker(line: &Line) -> Result<String> {
+    let field = line.rest("speaker")?;
+    let inside = field
+        .text
+        .strip_prefix('"')
+        .and_then(|rest| rest.strip_suffix('"'));
+    let name = inside.and_then(unescaped);
+    // What the writer would have written differently is not fully understood: a quote without
+    // its backslash, an escape that is not needed, a control character as it stands.
+    name.filter(|name| quoted(name) == field.text)
+        .ok_or_else(|| {
+            line.refuse(field, "a name in double quotes").with_hint(
+                "escapes are \\\" \\\\ \\n \\t \\r, and \\u{..} for other control characters",
+            )
+        })
 }
 
-/// Checks the words of a stage against its numbers, and keeps of `orders` those under which
-/// both agree: the format does not state the device's order, so it is found from all stages
-/// together.
+fn unescaped(text: &str) -> Option<String> {
+    let mut out = String::new();
+    let mut chars = text.chars();
+    while let Some(c) = chars.next() {
+        if c != '\\' {
+            out.push(c);
+            continue;
+        }
+        match chars.next()? {
+            'n' => out.push('\n'),
+            't' => out.push('\t'),
+            'r' => out.push('\r'),
+            c @ ('"' | '\\') => out.push(c),
+            'u' => {
+                let (digits, rest) = chars.as_str().strip_prefix('{')?.split_once('}')?;
+                out.push(char::from_u32(u32::from_str_radix(digits, 16).ok()?)?);
+                chars = rest.chars();
+            }
+            _ => return None,
+        }
+    }
+    Some(out)
+}
+
+fn feedback(line: &Line) -> Result<Feedback> {
+    let field = line.rest("equation")?;
+    [Feedback::Subtracted, Feedback::Added]
+        .into_iter()
+        .find(|feedback| equation(*feedback) == field.text)
+        .ok_or_else(|| {
+            let [minus, plus] = [Feedback::Subtracted, Feedback::Added].map(equation);
+            line.refuse(field, format!("\"{minus}\" or \"{plus}\""))
+        })
+}
+
+fn number_format(line: &Line) -> Result<Number> {
+    let field = line.rest("number")?;
+    // `fixed 05.27` has a meaning, but is not how the format is written.
+    Number::from_name(field.text)
+        .filter(|number| number.to_string() == field.text)
+        .ok_or_else(|| {
+            line.refuse(
+                field,
+                "f64, f32, none, or fixed I.F with I at least 1 and I + F at most 64",
+            )
+        })
+}
+
+fn stage(line: &Line, index: usize, rate_hz: f64) -> Result<Stage> {
+    let fields = line.split()?;
+    let field = |i: usize, expected: &str| {
+        fields
+            .get(i)
+            .copied()
+            .ok_or_else(|| line.error(line.text.len(), "the end of the line", expected))
+    };
+    let first = field(0, "\"stage\"")?;
+    if first.text != "stage" {
+        return Err(line.refuse(first, "\"stage\" or \"end\""));
+    }
+    let number = field(1, "the number of the stage")?;
+    if number.text != index.to_string() {
+        return Err(line.refuse(number, format!("stage number {index}")));
+    }
+    let name = field(2, "a type of stage")?;
+    let kind = Kind::from_name(name.text).ok_or_else(|| {
+        let names = Kind::ALL.map(Kind::name).join(", ");
+        line.refuse(name, format!("a type of stage: {names}"))
+    })?;
+    let (f0_hz, value) = line.setting(field(3, "\"f0_hz=\"")?, "f0_hz")?;
+    if !(f0_hz > 0.0 && f0_hz < 0.5 * rate_hz) {
+        return Err(line.refuse(value, "a frequency above 0 Hz and below half the rate"));
+    }
+    let (gain_db, next) = if kind.has_gain() {
+        (line.setting(field(4, "\"gain_db=\"")?, "gain_db")?.0, 5)
+    } else {
+        (0.0, 4)
+    };
+    let (q, value) = line.setting(field(next, "\"q=\"")?, "q")?;
+    line.positive(value, q, "a Q above 0")?;
+    if let Some(extra) = fields.get(next + 1) {
+        return Err(line.refuse(*extra, "the end of the line"));
+    }
+    Ok(Stage {
+        kind,
+        f0_hz,
+        gain_db,
+        q,
+    })
+}
+
+/// The lines `b` and `a`.
+fn coefficients(lines: &mut Lines, number: Number, feedback: Feedback) -> Result<Biquad> {
+    let held = |line: &Line, field: Field| {
+        let value = line.number(field)?;
+        let is_fixed = matches!(number, Number::Fixed { .. });
+        if number.quantise(value) != Some(value) {
+            Err(line.refuse(
+                field,
+                format!("a number that the format {number} holds exactly"),
+            ))
+        } else if is_fixed && value == 0.0 && value.is_sign_negative() {
+            Err(line.refuse(
+                field,
+                format!("\"0\", the only zero of the format {number}"),
+            ))
+        } else {
+            Ok(value)
+        }
+    };
+    let line = lines.next("the line of b0, b1 and b2")?;
+    let [b0, b1, b2] = line.fields("b")?;
+    let (b0, b1, b2) = (held(&line, b0)?, held(&line, b1)?, held(&line, b2)?);
+    let line = lines.next("the line of a1 and a2")?;
+    let [a1, a2] = line.fields("a")?;
+    let signed = |value: f64| match (feedback, number) {
+        (Feedback::Subtracted, _) => value,
+        // Adding 0 takes the sign off a negative zero, which a fixed format does not have.
+        (Feedback::Added, Number::Fixed { .. }) => -value + 0.0,
+        (Feedback::Added, _) => -value,
+    };
+    let (a1, a2) = (signed(held(&line, a1)?), signed(held(&line, a2)?));
+    Ok(Biquad { b0, b1, b2, a1, a2 })
+}
+
+/// The word orders under which every word so far agrees with its decimal number.
+struct WordOrders(Vec<[Coefficient; 5]>);
+
+impl WordOrders {
+    /// All 120.
+    fn all() -> Self {
+        let mut orders: Vec<Vec<Coefficient>> = vec![Vec::new()];
+        for _ in 0..5 {
+            orders = orders
+                .iter()
+                .flat_map(|order| {
+                    Coefficient::USUAL_ORDER
+                        .into_iter()
+                        .filter(|c| !order.contains(c))
+                        .map(|c| [order.as_slice(), &[c]].concat())
+                })
+                .collect();
+        }
+        WordOrders(
+            orders
+                .into_iter()
+                .map(|order| order.try_into().expect("five rounds make five entries"))
+                .collect(),
+        )
+    }
+}
+
 fn words(
-    piece: &Piece,
+    line: &Line,
+    section: &Biquad,
     number: Number,
     feedback: Feedback,
-    biquad: &Biquad,
-    orders: &mut Vec<[Coefficient; 5]>,
-) -> Result<()> {
+    orders: &mut WordOrders,
+) -> Result<[u64; 5]> {
+    let fields: [Field; 5] = line.fields("words")?;
     let digits = word_digits(number);
-    let fields: [Piece; 5] = piece.fields("five words")?;
-    let numbers = device_numbers(biquad, feedback);
-    let mut found = [0u64; 5];
-    for (slot, field) in found.iter_mut().zip(&fields) {
-        let plain = field.text.len() == digits
-            && field
-                .text
-                .bytes()
-                .all(|b| b.is_ascii_digit() || (b'a'..=b'f').contains(&b));
-        *slot = u64::from_str_radix(field.text, 16)
+    let mut words = [0; 5];
+    for (held, field) in words.iter_mut().zip(fields) {
+        let is_word =
+            field.text.len() == digits && field.text.bytes().all(|b| b.is_ascii_hexdigit());
+        *held = u64::from_str_radix(field.text, 16)
             .ok()
-            .filter(|_| plain)
-            .ok_or_else(|| {
-                field.wrong(&format!(
-                    "a word of {digits} hexadecimal digits, lower case"
-                ))
-            })?;
+            .filter(|_| is_word)
+            .ok_or_else(|| line.refuse(field, format!("{digits} hexadecimal digits")))?;
     }
-    let agrees = |order: &[Coefficient; 5], i: usize| {
-        word(number, numbers[order[i] as usize]) == Some(found[i])
-    };
-    // The order under which the most words agree tells which word is to blame.
-    let agreeing = |order: &[Coefficient; 5]| (0..5).filter(|i| agrees(order, *i)).count();
-    let best = orders
-        .iter()
-        .copied()
-        .rev()
-        .max_by_key(agreeing)
-        .unwrap_or(Coefficient::USUAL_ORDER);
-    orders.retain(|order| agreeing(order) == 5);
-    if orders.is_empty() {
-        let wrong = (0..5).find(|i| !agrees(&best, *i)).unwrap_or(0);
-        let coefficient = best[wrong];
-        let wanted = word(number, numbers[coefficient as usize]).unwrap_or(0);
-        return Err(fields[wrong].wrong(&format!(
-            "{wanted:0digits$x}, the word of {} above",
-            coefficient.name()
-        )));
+    let of = |coefficient| word(number, in_convention(section, coefficient, feedback));
+    let known = Coefficient::USUAL_ORDER.map(of);
+    for (held, field) in words.iter().zip(fields) {
+        if !known.contains(&Some(*held)) {
+            return Err(line.refuse(field, "the word of one of the numbers b and a above"));
+        }
     }
-    Ok(())
+    orders.0.retain(|order| {
+        order
+            .iter()
+            .zip(words)
+            .all(|(c, held)| of(*c) == Some(held))
+    });
+    if orders.0.is_empty() {
+        return Err(line.refuse(
+            fields[0],
+            "each of the five words once, in the same order at every stage",
+        ));
+    }
+    Ok(words)
 }
 
-fn end(source: &Source, line: &Piece, stages: usize) -> Result<()> {
-    let expected = format!("end {stages} crc32=...");
-    let [word, count, crc] = line.fields(&expected)?;
-    if word.text != "end" {
-        return Err(word.wrong(&expected));
-    }
+fn end(line: &Line, text: &str, stages: usize) -> Result<()> {
+    let [count, sum] = line.fields("end")?;
     if count.text != stages.to_string() {
-        return Err(count.wrong(&format!("{stages}, the number of stages above")));
+        return Err(line.refuse(count, format!("{stages}, the number of stages above")));
     }
-    let crc = crc.value("crc32")?;
-    let actual = crc32fast::hash(&source.text.as_bytes()[..line.line_start]);
-    let wanted = format!("{actual:08x}");
-    if crc.text != wanted {
-        return Err(crc
-            .wrong(&format!("{wanted}, the CRC-32 of the lines above"))
-            .with_hint("the list was changed after it was written; ask for it again"));
+    let crc = crc32fast::hash(&text.as_bytes()[..line.offset]);
+    let wanted = format!("crc32={crc:08x}");
+    if sum.text != wanted {
+        return Err(line
+            .refuse(sum, format!("\"{wanted}\""))
+            .with_hint("the file was changed after it was written; write it anew"));
     }
     Ok(())
 }

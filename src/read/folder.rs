@@ -20,15 +20,11 @@ pub use super::understood::{OrbitFound, Understood};
 
 /// What was measured.
 #[derive(Debug, Clone, PartialEq)]
-#[expect(
-    clippy::large_enum_variant,
-    reason = "one per speaker, and never stored in numbers"
-)]
 pub enum Measured {
     /// Levels by direction.
     Angles(Response),
     /// Averaged curves only.
-    Curves(AveragedCurves),
+    Curves(Box<AveragedCurves>),
 }
 
 /// A file that was read.
@@ -342,7 +338,7 @@ fn measured(
         }
         (Some(_), None) => {
             let curves = averaged_curves(folder, root)?;
-            Ok(("averaged curves only", Measured::Curves(curves)))
+            Ok(("averaged curves only", Measured::Curves(Box::new(curves))))
         }
     }
 }
