@@ -3,12 +3,12 @@
 
 use crate::audit::{Audit, Subject};
 use crate::average::{AveragedCurves, listening_window_directions};
-use crate::curve::Smoother;
+use crate::curve::{Smoother, resample_db};
 use crate::device::Device;
 use crate::error::{Error, Result};
 use crate::filter::{Bank, Biquad, Stage};
 use crate::rating::Rating;
-use crate::response::{Direction, Response};
+use crate::response::{Direction, Orbit, Response};
 
 /// The filters as the device holds them, and their consequences.
 #[derive(Debug, Clone, PartialEq)]
@@ -178,6 +178,18 @@ fn worst_change(response: &Response, audit: &Audit, gains_db: &[f64]) -> Option<
         .max_by(|a, b| a.change_db().total_cmp(&b.change_db()))
 }
 
+/// One orbit against the listening window: what the angles do not share. The axis and the back
+/// are there when they were measured on either orbit, the back at -180 and at 180 degrees.
+#[derive(Debug, Clone, PartialEq)]
+pub struct AngleLevels {
+    /// The orbit.
+    pub orbit: Orbit,
+    /// Angles in degrees, ascending, -180 to 180.
+    pub angles_deg: Vec<f64>,
+    /// For each angle the level over the listening window at the same frequency, dB.
+    pub levels_db: Vec<Vec<f64>>,
+}
+
 /// Everything that was decided for one speaker, one target and one device.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Plan {
@@ -235,6 +247,67 @@ impl Plan {
     pub fn deviation_after_db(&self) -> f64 {
         let gains_db = &self.prediction.audit_gains_db;
         self.audit.deviations.energy_db2(gains_db).sqrt()
+    }
+
+    /// The in-room response before any EQ on the audit's grid, dB above the listening window's
+    /// level; `None` where there is none.
+    pub fn in_room_before_db(&self) -> Option<Vec<f64>> {
+        let in_room = self.curves.in_room.as_ref()?;
+        resample_db(&self.curves.grid, &in_room.levels_db, &self.audit.grid)
+            .into_iter()
+            .map(|level_db| Some(level_db? - self.audit.level_db))
+            .collect()
+    }
+
+    /// Gain of each stage alone on the audit's grid, dB, as the device holds it.
+    pub fn stage_gains_db(&self) -> Vec<Vec<f64>> {
+        let bank = &self.prediction.bank;
+        let alone = |section: &Biquad| Bank {
+            rate_hz: bank.rate_hz,
+            gain_db: 0.0,
+            sections: vec![*section],
+        };
+        bank.sections
+            .iter()
+            .map(|section| alone(section).gains_db(self.audit.grid.freqs_hz()))
+            .collect()
+    }
+
+    /// One orbit relative to the listening window on the audit's grid. No EQ changes it. `None`
+    /// where that orbit was not measured.
+    pub fn angles_against_window(&self, orbit: Orbit) -> Option<AngleLevels> {
+        let grid = &self.audit.grid;
+        let after = self.prediction.response_after.as_ref()?;
+        let window = self.prediction.curves_after.listening_window.as_ref()?;
+        if !after.has_orbit(orbit) {
+            return None;
+        }
+        let window_db = resample_db(&self.curves.grid, &window.levels_db, grid)
+            .into_iter()
+            .collect::<Option<Vec<f64>>>()?;
+        let response = after.resampled(grid)?;
+        let mut rows: Vec<(f64, Vec<f64>)> = response
+            .members()
+            .iter()
+            .filter(|m| m.direction.orbit() == orbit)
+            .map(|m| (m.direction.angle_deg(), &m.levels_db))
+            .chain(response.at(orbit, 180.0).map(|m| (-180.0, &m.levels_db)))
+            .map(|(angle_deg, levels_db)| {
+                let relative = levels_db.iter().zip(&window_db).map(|(l, w)| l - w);
+                (angle_deg, relative.collect())
+            })
+            .collect();
+        for shared_deg in [0.0, 180.0] {
+            if let Some(member) = response.at(orbit, shared_deg)
+                && member.direction.orbit() != orbit
+            {
+                let relative = member.levels_db.iter().zip(&window_db).map(|(l, w)| l - w);
+                rows.push((shared_deg, relative.collect()));
+            }
+        }
+        rows.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let (angles_deg, levels_db) = rows.into_iter().unzip();
+        Some(AngleLevels { orbit, angles_deg, levels_db })
     }
 
     /// How well the speaker takes EQ.

@@ -119,6 +119,10 @@ impl Family {
     }
 }
 
+/// A component within a larger one of the same sign is its shoulder when it has more than this
+/// share of its width, or less of its size; otherwise it is a matter of its own.
+const ALIKE: f64 = 1.0 / 3.0;
+
 /// Components that the plan corrects; neighbours of one sign that overlap are one finding.
 fn corrected(
     frame: &Frame,
@@ -133,9 +137,12 @@ fn corrected(
         let home = groups.iter_mut().find(|group| {
             let head = group[0];
             let apart_oct = (component.f0_hz / head.f0_hz).log2().abs();
+            let alike = component.width_oct() > ALIKE * head.width_oct()
+                || component.size_db.abs() < ALIKE * head.size_db.abs();
             head.size_db * component.size_db > 0.0
                 && head.kind == component.kind
-                && apart_oct < 0.5 * head.width_oct().min(component.width_oct())
+                && apart_oct < 0.5 * head.width_oct()
+                && alike
         });
         match home {
             Some(group) => group.push(component),
@@ -250,7 +257,7 @@ fn left_alone(frame: &Frame, wish_db: &[f64], dips: DipLimits, family: &Family) 
     let window_db = with_wish(&frame.window_db);
     let room_db = with_wish(&frame.in_room_db);
     let axis_db = family.axis_db.as_ref().map(|axis| with_wish(axis));
-    let band = above_roll_off(frame);
+    let band = beside_roll_off(frame);
     let mut findings: Vec<Finding> = Vec::new();
     let place = |stretch: &Stretch| {
         let freqs_hz = frame.grid.freqs_hz();
@@ -359,13 +366,15 @@ fn left_alone(frame: &Frame, wish_db: &[f64], dips: DipLimits, family: &Family) 
     findings
 }
 
-/// The judged band from an octave above the corner on: below, what is left is roll-off.
-fn above_roll_off(frame: &Frame) -> std::ops::Range<usize> {
+/// The judged band without an octave above the corner and what lies above the end of boosts:
+/// there, what is left is roll-off.
+fn beside_roll_off(frame: &Frame) -> std::ops::Range<usize> {
     let start = match frame.corner_hz {
         Some(corner_hz) => frame.grid.nearest(2.0 * corner_hz).max(frame.judged.start),
         None => frame.judged.start,
     };
-    start.min(frame.judged.end)..frame.judged.end
+    let end = frame.grid.nearest(super::BOOST_END_HZ.1).min(frame.judged.end);
+    start.min(end)..end
 }
 
 fn low_edge(frame: &Frame) -> Option<Finding> {

@@ -161,28 +161,29 @@ pub fn audit(subject: &Subject, options: &Options) -> Result<Audit> {
     })
 }
 
-/// Share of a low deviation that is not roll-off: 0 at the corner, 1 an octave above, where a
-/// second- or fourth-order box has come up to within 0.6 dB of its level.
-fn above_roll_off(frame: &Frame, f_hz: f64) -> f64 {
-    frame.corner_hz.map_or(1.0, |corner_hz| {
-        rising((f_hz / corner_hz).log2(), (0.0, 1.0))
-    })
+/// A boost fades out between these frequencies, Hz: above, a tweeter's own roll-off begins, few
+/// microphones are true, and few listeners hear. Our own judgement.
+const BOOST_END_HZ: (f64, f64) = (12_000.0, 18_000.0);
+
+/// Share of a low deviation at `f_hz` that is not roll-off. At the low end 0 at the corner and 1
+/// an octave above, where a second- or fourth-order box has come up to within 0.6 dB of its
+/// level; at the high end fading over [`BOOST_END_HZ`].
+fn beside_roll_off(frame: &Frame, f_hz: f64) -> f64 {
+    let low = frame
+        .corner_hz
+        .map_or(1.0, |corner_hz| rising((f_hz / corner_hz).log2(), (0.0, 1.0)));
+    let high = 1.0 - rising(f_hz.log2(), (BOOST_END_HZ.0.log2(), BOOST_END_HZ.1.log2()));
+    low * high
 }
 
-/// The listening window's deviation without what is only the low end's roll-off.
+/// The listening window's deviation without what is only roll-off.
 fn without_roll_off(frame: &Frame) -> Vec<f64> {
     frame
         .grid
         .freqs_hz()
         .iter()
         .zip(&frame.window_db)
-        .map(|(f, d)| {
-            if *d < 0.0 {
-                d * above_roll_off(frame, *f)
-            } else {
-                *d
-            }
-        })
+        .map(|(f, d)| if *d < 0.0 { d * beside_roll_off(frame, *f) } else { *d })
         .collect()
 }
 
@@ -190,7 +191,7 @@ fn limit_boost(frame: &Frame, wish_db: &mut [f64], boost_at_most_db: f64) {
     for (f, wish) in frame.grid.freqs_hz().iter().zip(wish_db.iter_mut()) {
         *wish = wish.min(boost_at_most_db);
         if *wish > 0.0 {
-            *wish *= above_roll_off(frame, *f);
+            *wish *= beside_roll_off(frame, *f);
         }
     }
 }
