@@ -38,6 +38,29 @@ impl fmt::Display for Number {
 }
 
 impl Number {
+    /// `value` as the format holds it: the nearest number of the grid, ties away from zero.
+    /// `None` when it is outside the format's range or not finite.
+    pub fn quantise(self, value: f64) -> Option<f64> {
+        let held = match self {
+            Number::F64 | Number::None => value,
+            Number::F32 => f64::from(value as f32),
+            Number::Fixed {
+                integer_bits,
+                fraction_bits,
+            } => {
+                let step = (-f64::from(fraction_bits)).exp2();
+                let limit = (f64::from(integer_bits) - 1.0).exp2();
+                // Two's complement has one zero only: adding 0 takes the sign off a negative one.
+                let held = (value / step).round() * step + 0.0;
+                if held < -limit || held >= limit {
+                    return None;
+                }
+                held
+            }
+        };
+        held.is_finite().then_some(held)
+    }
+
     /// The format with this name, as [`Number`] displays it.
     pub fn from_name(name: &str) -> Option<Number> {
         match name {

@@ -25,7 +25,7 @@ pub enum Error {
         /// What should stand there.
         expected: String,
         /// What the user can do about it.
-        hint: Option<String>,
+        hint: Option<Box<str>>,
     },
     /// A number given by the user is outside its range.
     Range {
@@ -50,7 +50,7 @@ pub enum Error {
         /// What is wrong.
         message: String,
         /// What the user can do about it.
-        hint: Option<String>,
+        hint: Option<Box<str>>,
     },
     /// The operating system refused to read or write.
     File {
@@ -127,7 +127,7 @@ impl Error {
     /// The same error with a hint of what to do; ignored where a kind of error carries none.
     pub fn with_hint(mut self, text: impl Into<String>) -> Self {
         if let Error::Input { hint, .. } | Error::Call { hint, .. } = &mut self {
-            *hint = Some(text.into());
+            *hint = Some(text.into().into_boxed_str());
         }
         self
     }

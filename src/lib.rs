@@ -24,22 +24,25 @@
 //! The modules stand in the order in which data walks through them; a room uses only rooms
 //! above it. `tests/rooms.rs` reads this list and the imports and refuses a step upward.
 
-pub mod audit;
-pub mod average;
-pub mod cli;
-pub mod curve;
-pub mod device;
 pub mod error;
-pub mod export;
-pub mod filter;
-pub mod fit;
-pub mod predict;
-pub mod read;
-pub mod report;
-pub mod response;
-pub mod run;
-pub mod simulate;
-pub mod target;
 pub mod units;
+pub mod algebra;
+pub mod curve;
+pub mod filter;
+pub mod response;
+pub mod average;
+pub mod rating;
+pub mod target;
+pub mod device;
+pub mod filter_list;
+pub mod fit;
+pub mod audit;
+pub mod predict;
+pub mod simulate;
+pub mod read;
+pub mod export;
+pub mod report;
+pub mod run;
+pub mod cli;
 
 pub use error::{Error, Result};

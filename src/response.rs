@@ -64,7 +64,7 @@ impl fmt::Display for Direction {
 }
 
 /// Angles closer than this are one angle; turntables are set to a tenth of a degree at best.
-const SAME_ANGLE_DEG: f64 = 0.05;
+pub const SAME_ANGLE_DEG: f64 = 0.05;
 
 /// The response in one direction.
 #[derive(Debug, Clone, PartialEq)]

@@ -1,1 +1,278 @@
-//! To be written.
+//! The whole chain: the only room that knows every other.
+
+use crate::audit::{self, Subject};
+use crate::average::{AveragedCurves, RearWall};
+use crate::device::Device;
+use crate::error::{Error, Result};
+use crate::export;
+use crate::fit::{self, Fit, Wanted};
+use crate::predict::{Plan, predict};
+use crate::read::folder::{Measured, SpeakerFolder};
+use crate::response::Response;
+use crate::target::Target;
+use std::path::{Path, PathBuf};
+
+/// What a plan was asked for; names as typed.
+#[derive(Debug, Clone, Default)]
+pub struct PlanOptions {
+    /// Device by name or path; the default device when not given.
+    pub device: Option<String>,
+    /// Target by name or path; flat when not given.
+    pub target: Option<String>,
+    /// At most this many stages; as many as pay when not given.
+    pub stages: Option<usize>,
+    /// Limits of the audit.
+    pub audit: audit::Options,
+    /// How the rear wall enters the early reflections.
+    pub rear_wall: RearWall,
+}
+
+/// The device used unless another one is named.
+pub const DEFAULT_DEVICE: &str = "open-48k";
+
+/// The target used unless another one is named.
+pub const DEFAULT_TARGET: &str = "flat";
+
+/// A speaker as read, with its averaged curves.
+#[derive(Debug)]
+pub struct Speaker {
+    /// What was read.
+    pub folder: SpeakerFolder,
+    /// Its averaged curves.
+    pub curves: AveragedCurves,
+}
+
+impl Speaker {
+    /// Reads a speaker folder and averages its angles.
+    ///
+    /// # Errors
+    /// When the folder cannot be read or understood.
+    pub fn read(path: &Path, rear_wall: RearWall) -> Result<Speaker> {
+        let folder = crate::read::folder::read_speaker(path)?;
+        let curves = match &folder.measured {
+            Measured::Angles(response) => AveragedCurves::from_response(response, rear_wall),
+            Measured::Curves(curves) => (**curves).clone(),
+        };
+        Ok(Speaker { folder, curves })
+    }
+
+    /// All angles, where they were measured.
+    pub fn response(&self) -> Option<&Response> {
+        match &self.folder.measured {
+            Measured::Angles(response) => Some(response),
+            Measured::Curves(_) => None,
+        }
+    }
+}
+
+/// Audits a speaker, fits the filters and predicts what they do.
+///
+/// # Errors
+/// When a name is not known, the options contradict each other or the measurement, or the
+/// device cannot hold the filters.
+pub fn plan(speaker: &Speaker, options: &PlanOptions) -> Result<Plan> {
+    let device = device(options.device.as_deref())?;
+    let target = crate::read::target::target(options.target.as_deref().unwrap_or(DEFAULT_TARGET))?;
+    plan_for(speaker, &device, &target, options)
+}
+
+/// [`plan`] with device and target at hand; their names in `options` are not looked at.
+///
+/// # Errors
+/// As [`plan`].
+pub fn plan_for(
+    speaker: &Speaker,
+    device: &Device,
+    target: &Target,
+    options: &PlanOptions,
+) -> Result<Plan> {
+    let subject = Subject {
+        response: speaker.response(),
+        curves: &speaker.curves,
+        target,
+        trusted_from_hz: speaker.folder.trusted_from_hz,
+        trusted_to_hz: speaker.folder.trusted_to_hz,
+    };
+    plan_subject(&subject, &speaker.folder.name, device, options)
+}
+
+/// [`plan_for`] for anything that can be audited, read from files or not; `name` is the
+/// speaker's.
+///
+/// # Errors
+/// As [`plan`].
+pub fn plan_subject(
+    subject: &Subject,
+    name: &str,
+    device: &Device,
+    options: &PlanOptions,
+) -> Result<Plan> {
+    let audit = audit::audit(subject, &options.audit)?;
+    let end = audit
+        .grid
+        .freqs_hz()
+        .partition_point(|f| *f < HIGHEST_SHARE_OF_RATE * device.rate_hz);
+    let wanted = Wanted {
+        freqs_hz: &audit.grid.freqs_hz()[..end],
+        gain_db: &audit.wish_db[..end],
+        weights: &audit.fit_weights[..end],
+    };
+    let fit_options = fit::Options {
+        stages: options.stages,
+        boost_at_most_db: Some(options.audit.boost_at_most_db),
+        boost_q_at_most: Some(BOOST_Q_AT_MOST),
+        ..fit::Options::default()
+    };
+    let mut fit = fit::fit(&wanted, device, &fit_options)?;
+    let enough = enough_stages(&audit, &fit);
+    if options.stages.is_none() && enough < fit.stages.len() {
+        let ladder = fit.ladder;
+        fit = fit::fit(&wanted, device, &fit::Options { stages: Some(enough), ..fit_options })?;
+        fit.ladder = ladder;
+    }
+    let prediction = predict(subject, &audit, &fit.stages, device)?;
+    Ok(Plan {
+        speaker: name.to_string(),
+        curves: subject.curves.clone(),
+        target: subject.target.clone(),
+        device: device.clone(),
+        audit,
+        fit,
+        prediction,
+    })
+}
+
+/// A plan follows its wish at least this closely where the device can, dB rms: a fifth of the
+/// just noticeable difference of level (1 dB, handbook figure, from memory).
+const FAITHFUL_DB: f64 = 0.2;
+
+/// The fewest stages with which the predicted curves come within 2 % of the least squared
+/// distance from their targets (DESIGN, "Fit"): what no filter may mend counts in that distance, so stages that
+/// only polish the wish are not spent.
+fn enough_stages(audit: &audit::Audit, fit: &Fit) -> usize {
+    let left_db2 = audit.deviations.energy_db2(&audit.wish_db);
+    let distance_db2 = |rms_db: f64| left_db2 + rms_db * rms_db;
+    let best_db2 = fit
+        .ladder
+        .iter()
+        .map(|rung| distance_db2(rung.rms_db))
+        .fold(f64::INFINITY, f64::min);
+    fit.ladder
+        .iter()
+        .find(|rung| distance_db2(rung.rms_db) <= 1.02 * best_db2 && rung.rms_db < FAITHFUL_DB)
+        .map_or(fit.stages.len(), |rung| rung.stages)
+}
+
+/// Rows nearer to half the rate than this are not fitted: the digital response is bent there.
+const HIGHEST_SHARE_OF_RATE: f64 = 0.49;
+
+/// No boost of the plan is narrower than this Q; a narrow boost is a ring. Our own judgement.
+const BOOST_Q_AT_MOST: f64 = 3.0;
+
+/// Fits a wanted EQ curve from a file.
+///
+/// # Errors
+/// When the file cannot be read, or the device cannot be had.
+pub fn fit_curve(
+    curve: &Path,
+    device_name: Option<&str>,
+    options: &fit::Options,
+) -> Result<(Fit, Device)> {
+    let device = device(device_name)?;
+    let wanted = crate::read::wanted::read(curve)?;
+    if let Some(last) = wanted.freqs_hz.last()
+        && *last >= 0.5 * device.rate_hz
+    {
+        return Err(Error::call(format!(
+            "the curve reaches {last} Hz but {} stops at {} Hz, half its rate",
+            device.name,
+            0.5 * device.rate_hz
+        ))
+        .with_hint("leave those rows out or choose a device with a higher rate"));
+    }
+    let fitted = fit::fit(
+        &Wanted {
+            freqs_hz: &wanted.freqs_hz,
+            gain_db: &wanted.gain_db,
+            weights: &wanted.weights,
+        },
+        &device,
+        options,
+    )?;
+    Ok((fitted, device))
+}
+
+/// A device by name or path; the default one when none is named.
+///
+/// # Errors
+/// When there is none of that name.
+pub fn device(name: Option<&str>) -> Result<Device> {
+    crate::read::device::device(name.unwrap_or(DEFAULT_DEVICE))
+}
+
+/// Where a plan is written unless told otherwise: `plan` inside the speaker folder.
+pub fn default_out(speaker: &Path) -> PathBuf {
+    if speaker.is_dir() {
+        speaker.join("plan")
+    } else {
+        speaker.parent().unwrap_or(Path::new(".")).join("plan")
+    }
+}
+
+/// Writes `filters.txt`, `plan.json` and `curves.csv` of a plan into `out`, each whole or not at
+/// all; the paths written.
+///
+/// # Errors
+/// When the device's numbers cannot be listed or the system refuses.
+pub fn write_plan(plan: &Plan, out: &Path) -> Result<Vec<PathBuf>> {
+    let list = export::filter_list::from_plan(plan)?;
+    let filters = export::filter_list::write(&list, &plan.device.word_order)?;
+    let json = export::json::plan(plan);
+    let curves = export::curves::table(&plan.curves, Some(&plan.prediction.curves_after))?;
+    export::files::write_all(
+        out,
+        &[
+            ("filters.txt", filters.as_bytes()),
+            ("plan.json", json.as_bytes()),
+            ("curves.csv", curves.as_bytes()),
+        ],
+    )
+}
+
+/// Writes the demo speakers as folders into `dir`; the folders written.
+///
+/// # Errors
+/// When the system refuses.
+pub fn write_demo(dir: &Path) -> Result<Vec<PathBuf>> {
+    let mut folders = Vec::new();
+    for (folder, files) in demo_files()? {
+        let files: Vec<(&str, &[u8])> = files
+            .iter()
+            .map(|(name, text)| (name.as_str(), text.as_bytes()))
+            .collect();
+        let folder = dir.join(folder);
+        export::files::write_all(&folder, &files)?;
+        folders.push(folder);
+    }
+    Ok(folders)
+}
+
+/// Name and text of a file.
+pub type NamedText = (String, String);
+
+/// The demo speakers as they stand in files: folder, and its files.
+///
+/// # Errors
+/// None as long as the demo designs fit together.
+pub fn demo_files() -> Result<Vec<(&'static str, Vec<NamedText>)>> {
+    let speakers = crate::simulate::demo_speakers()?;
+    speakers
+        .into_iter()
+        .map(|(folder, speaker, measurement)| {
+            let response = speaker.measure(&measurement)?;
+            let about = "Simulated for planish: an invented speaker from an invented workshop.";
+            let files = export::folder::speaker_files(speaker.name(), &response, None, about);
+            Ok((folder, files))
+        })
+        .collect()
+}

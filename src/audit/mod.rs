@@ -1,1 +1,251 @@
-//! To be written.
+//! What EQ can mend and what it must leave alone, with the evidence: findings and the wish.
+//!
+//! One filter moves every angle by the same amount. So the audit asks of every bump and dip of
+//! the listening window whether all the sound the speaker sends into the room has it.
+
+mod component;
+mod consensus;
+mod energy;
+mod finding;
+mod findings;
+mod frame;
+
+pub use energy::Deviations;
+pub use finding::{Cause, Decision, Finding, Ground, spoken_hz};
+
+use crate::average::AveragedCurves;
+use crate::curve::{Grid, Smoother};
+use crate::error::Result;
+use crate::response::Response;
+use crate::target::Target;
+use component::DipLimits;
+use consensus::Consensus;
+use frame::Frame;
+
+/// What is audited.
+#[derive(Debug, Clone, Copy)]
+pub struct Subject<'a> {
+    /// All angles; `None` when only averaged curves are at hand.
+    pub response: Option<&'a Response>,
+    /// The averaged curves.
+    pub curves: &'a AveragedCurves,
+    /// The wanted curve.
+    pub target: &'a Target,
+    /// Lower end of the range in which the measurement is to be trusted, Hz.
+    pub trusted_from_hz: Option<f64>,
+    /// Upper end of that range, Hz.
+    pub trusted_to_hz: Option<f64>,
+}
+
+/// What the user limits.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Options {
+    /// Nothing is corrected below, Hz.
+    pub from_hz: Option<f64>,
+    /// Nothing is corrected above, Hz.
+    pub to_hz: Option<f64>,
+    /// Largest boost of the wish, dB.
+    pub boost_at_most_db: f64,
+}
+
+/// Largest boost unless told otherwise, dB: a boost of 4 dB takes two and a half times the
+/// power. Our own judgement.
+pub const BOOST_AT_MOST_DB: f64 = 4.0;
+
+impl Default for Options {
+    fn default() -> Self {
+        Options {
+            from_hz: None,
+            to_hz: None,
+            boost_at_most_db: BOOST_AT_MOST_DB,
+        }
+    }
+}
+
+/// The result of an audit. All curves lie on `grid`.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Audit {
+    /// The audit's frequencies, logarithmic.
+    pub grid: Grid,
+    /// What is worth speaking of, by ascending frequency.
+    pub findings: Vec<Finding>,
+    /// EQ curve in dB that the audit allows.
+    pub wish_db: Vec<f64>,
+    /// Weight of each frequency in a fit of the wish: what hearing gives it within the judged
+    /// band, less outside where the filters must only not stray.
+    pub fit_weights: Vec<f64>,
+    /// The shared part of the deviation, dB: the family's weighted mean of local deviations.
+    pub shared_db: Vec<f64>,
+    /// The family's weighted standard deviation of local deviations, dB; zero without angles.
+    pub spread_db: Vec<f64>,
+    /// Deviations from target with their weights.
+    pub deviations: Deviations,
+    /// The in-room response's target relative to the listening window's, dB.
+    pub judged_from_hz: f64,
+    /// Upper end of the judged band, Hz.
+    pub judged_to_hz: f64,
+    /// Where the listening window has fallen by 6 dB at the low end, Hz, if within the data.
+    pub corner_hz: Option<f64>,
+    /// Level of the listening window over its target, dB.
+    pub level_db: f64,
+    /// Share of the audible deviation energy that the wish itself would remove.
+    pub reach: Option<f64>,
+    /// True when only averaged curves were at hand, which makes the evidence weaker.
+    pub averages_only: bool,
+}
+
+/// Dips of more than this Q are passed over: most that narrow are cancellations, and those that
+/// are not are hardly heard (Buecklein 1981, from memory: peaks are more audible than equal dips,
+/// narrow dips often go unnoticed).
+const DIP_Q: f64 = 2.0;
+
+/// The same where only averaged curves are at hand and the angles cannot be asked.
+const DIP_Q_AVERAGES: f64 = 1.0;
+
+/// Weight of frequencies outside the judged band against those inside: enough to keep the
+/// filters from straying, too little to cost them anything inside. Our own judgement.
+const OUTSIDE_WEIGHT: f64 = 0.1;
+
+/// Audits a measurement.
+///
+/// # Errors
+/// When there is no listening window, or the band to judge is narrower than an octave.
+pub fn audit(subject: &Subject, options: &Options) -> Result<Audit> {
+    let frame = Frame::new(subject, options)?;
+    let freqs_hz = frame.grid.freqs_hz();
+    let deviation_db = without_roll_off(&frame);
+    let consensus = Consensus::new(&frame, &deviation_db);
+    let weights: Vec<f64> = frame
+        .weights
+        .iter()
+        .zip(&consensus.trust)
+        .map(|(w, t)| w * t)
+        .collect();
+    let dips = DipLimits {
+        q_at_most: if frame.averages_only {
+            DIP_Q_AVERAGES
+        } else {
+            DIP_Q
+        },
+        depth_at_most_db: options.boost_at_most_db,
+    };
+    let components = component::decompose(&frame, &consensus.deviation_db, &weights, dips);
+    let mut wish_db = vec![0.0; freqs_hz.len()];
+    for component in &components {
+        for (wish, shape) in wish_db.iter_mut().zip(component.shape_db(freqs_hz)) {
+            *wish -= shape;
+        }
+    }
+    limit_boost(&frame, &mut wish_db, options.boost_at_most_db);
+    let findings = findings::all(&frame, &components, &consensus.trust, &wish_db, dips);
+    let (shared_db, spread_db) = shared_and_spread(&frame);
+    let deviations = Deviations {
+        weights: frame.weights.clone(),
+        window_db: frame.window_db.clone(),
+        in_room_db: frame.in_room_db.clone(),
+    };
+    Ok(Audit {
+        reach: deviations.share_removed(&wish_db),
+        fit_weights: fit_weights(&frame),
+        findings,
+        wish_db,
+        shared_db,
+        spread_db,
+        deviations,
+        judged_from_hz: freqs_hz[frame.judged.start],
+        judged_to_hz: freqs_hz[frame.judged.end - 1],
+        corner_hz: frame.corner_hz,
+        level_db: frame.level_db,
+        averages_only: frame.averages_only,
+        grid: frame.grid,
+    })
+}
+
+/// A boost fades out between these frequencies, Hz: above, a tweeter's own roll-off begins, few
+/// microphones are true, and few listeners hear. Our own judgement.
+const BOOST_END_HZ: (f64, f64) = (12_000.0, 18_000.0);
+
+/// Share of a low deviation at `f_hz` that is not roll-off. At the low end 0 at the corner and 1
+/// an octave above, where a second- or fourth-order box has come up to within 0.6 dB of its
+/// level; at the high end fading over [`BOOST_END_HZ`].
+fn beside_roll_off(frame: &Frame, f_hz: f64) -> f64 {
+    let low = frame
+        .corner_hz
+        .map_or(1.0, |corner_hz| rising((f_hz / corner_hz).log2(), (0.0, 1.0)));
+    let high = 1.0 - rising(f_hz.log2(), (BOOST_END_HZ.0.log2(), BOOST_END_HZ.1.log2()));
+    low * high
+}
+
+/// The listening window's deviation without what is only roll-off.
+fn without_roll_off(frame: &Frame) -> Vec<f64> {
+    frame
+        .grid
+        .freqs_hz()
+        .iter()
+        .zip(&frame.window_db)
+        .map(|(f, d)| if *d < 0.0 { d * beside_roll_off(frame, *f) } else { *d })
+        .collect()
+}
+
+fn limit_boost(frame: &Frame, wish_db: &mut [f64], boost_at_most_db: f64) {
+    for (f, wish) in frame.grid.freqs_hz().iter().zip(wish_db.iter_mut()) {
+        *wish = wish.min(boost_at_most_db);
+        if *wish > 0.0 {
+            *wish *= beside_roll_off(frame, *f);
+        }
+    }
+}
+
+fn fit_weights(frame: &Frame) -> Vec<f64> {
+    let usual = frame.weights.iter().copied().fold(0.0, f64::max);
+    frame
+        .weights
+        .iter()
+        .map(|w| if *w > 0.0 { *w } else { OUTSIDE_WEIGHT * usual })
+        .collect()
+}
+
+/// Weighted mean and standard deviation of the members' local deviations.
+fn shared_and_spread(frame: &Frame) -> (Vec<f64>, Vec<f64>) {
+    let trend = Smoother::new(&frame.grid, frame::TREND_OCT);
+    let local = |values: &[f64]| -> Vec<f64> {
+        values
+            .iter()
+            .zip(trend.apply(values))
+            .map(|(v, t)| v - t)
+            .collect()
+    };
+    let window_local = local(&frame.window_db);
+    let members: Vec<Vec<f64>> = frame
+        .members
+        .iter()
+        .map(|m| local(&m.relative_db))
+        .collect();
+    (0..frame.grid.len())
+        .map(|i| {
+            let part: Vec<(f64, f64)> = members
+                .iter()
+                .zip(&frame.members)
+                .map(|(local, m)| (window_local[i] + local[i], m.shares[i]))
+                .collect();
+            mean_and_spread(&part).unwrap_or((window_local[i], 0.0))
+        })
+        .unzip()
+}
+
+/// Mean and standard deviation of values with weights; `None` without any.
+fn mean_and_spread(part: &[(f64, f64)]) -> Option<(f64, f64)> {
+    let sum: f64 = part.iter().map(|p| p.1).sum();
+    if sum <= 0.0 {
+        return None;
+    }
+    let mean = part.iter().map(|p| p.0 * p.1).sum::<f64>() / sum;
+    let variance = part.iter().map(|p| p.1 * (p.0 - mean).powi(2)).sum::<f64>() / sum;
+    Some((mean, variance.sqrt()))
+}
+
+/// 0 up to the first limit, 1 from the second on, smooth between.
+fn rising(x: f64, limits: (f64, f64)) -> f64 {
+    let t = ((x - limits.0) / (limits.1 - limits.0)).clamp(0.0, 1.0);
+    t * t * (3.0 - 2.0 * t)
+}

@@ -1,1 +1,23 @@
-//! To be written.
+//! Physical loudspeakers with known defects: for the demo, the tests and the population trial.
+//!
+//! Drivers are caps that move along their axis in a rigid sphere, fed through real crossovers
+//! and a box high-pass; each defect is put in as its own piece of physics and can be taken out
+//! again, so that what it alone does to every curve is known.
+
+mod analog;
+mod cap;
+mod chance;
+mod defect;
+mod demo;
+mod draw;
+mod draw_defect;
+mod measurement;
+mod radiation;
+mod speaker;
+mod special;
+
+pub use analog::{BoxTuning, Crossover, Filter, Slope};
+pub use defect::{Defect, DefectKind, Fault, Place, SecondSource};
+pub use demo::demo_speakers;
+pub use measurement::{Measurement, Sides, full_orbits};
+pub use speaker::{Design, Driver, Effect, Speaker};

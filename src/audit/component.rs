@@ -1,0 +1,321 @@
+//! Taking a deviation apart into bumps, dips and shelves, by what is trusted of it.
+//!
+//! An orthogonal matching pursuit: the shape that explains most of what is left is added, then
+//! all amounts are solved for again, until a further shape would explain too little. Source of
+//! the method: Pati, Rezaiifar and Krishnaprasad 1993, 27th Asilomar Conference, 40-44.
+//!
+//! Few smooth shapes fitted to the trusted frequencies run on through the others: that is the
+//! bridge over what is left alone.
+
+use super::frame::Frame;
+use crate::algebra::solve_positive_definite;
+use crate::filter::Kind;
+use std::f64::consts::LN_2;
+
+/// One bump (size above 0) or dip of the listening window against its target.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Component {
+    pub kind: Kind,
+    pub f0_hz: f64,
+    pub size_db: f64,
+    pub q: f64,
+}
+
+impl Component {
+    /// Level in dB of the component's shape at each frequency.
+    pub fn shape_db(&self, freqs_hz: &[f64]) -> Vec<f64> {
+        freqs_hz.iter().map(|f| self.level_db(*f)).collect()
+    }
+
+    /// Analog prototype of the cookbook's peaking and shelf stages, magnitude in dB.
+    fn level_db(&self, f_hz: f64) -> f64 {
+        let a = 10f64.powf(self.size_db / 40.0);
+        let x = f_hz / self.f0_hz;
+        let (x2, q2) = (x * x, self.q * self.q);
+        let power = match self.kind {
+            Kind::LowShelf => {
+                a * a * ((a - x2).powi(2) + a * x2 / q2) / ((1.0 - a * x2).powi(2) + a * x2 / q2)
+            }
+            Kind::HighShelf => {
+                a * a * ((1.0 - a * x2).powi(2) + a * x2 / q2) / ((a - x2).powi(2) + a * x2 / q2)
+            }
+            _ => {
+                let skew = (1.0 - x2).powi(2);
+                (skew + x2 * a * a / q2) / (skew + x2 / (a * a * q2))
+            }
+        };
+        10.0 * power.log10()
+    }
+
+    /// Width at half gain in octaves. Source: Audio EQ Cookbook,
+    /// `1/Q = 2 sinh(ln2/2 BW)`; for a shelf the width of its transition by the same formula.
+    pub fn width_oct(&self) -> f64 {
+        2.0 / LN_2 * (0.5 / self.q).asinh()
+    }
+}
+
+/// The Q of a bump or dip of `width_oct` octaves at half gain; the inverse of
+/// [`Component::width_oct`].
+pub(super) fn q_of_width(width_oct: f64) -> f64 {
+    0.5 / (0.5 * LN_2 * width_oct).sinh()
+}
+
+/// The Q of the bumps and dips looked for. Half-octave steps of width from a sweep of nearly
+/// three octaves to a tenth of an octave; what is narrower is not heard as a colouring.
+const QS: [f64; 11] = [0.5, 0.7, 1.0, 1.4, 2.0, 2.8, 4.0, 5.6, 8.0, 11.0, 15.0];
+
+/// The Q of the shelves looked for: the steepest without overshoot (S = 1 in the cookbook).
+const SHELF_Q: f64 = std::f64::consts::FRAC_1_SQRT_2;
+
+/// Shelves stand this far apart, octaves: their place is not sharp.
+const SHELF_STEP_OCT: f64 = 1.0 / 3.0;
+
+/// Size of a shape while it is looked for, dB; the shapes hardly change with their size.
+const TRIAL_SIZE_DB: f64 = 3.0;
+
+/// Most components a deviation is taken apart into: more than a plan has stages.
+const MOST: usize = 12;
+
+/// A further component must explain this much, dB squared, of the mean square: a bump of 1 dB
+/// and half an octave has about ten times as much.
+const LEAST_EXPLAINED_DB2: f64 = 0.003;
+
+/// Components smaller than this are dropped again, dB: no one hears them, and they would cost the
+/// plan a stage. Half of what is worth saying.
+const LEAST_SIZE_DB: f64 = 0.5;
+
+/// Keeps shapes that overlap from fighting: what a shape explains is weighed against this times
+/// its squared amount.
+const RIDGE: f64 = 0.002;
+
+/// Limits of the dips that may be filled.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct DipLimits {
+    /// Narrowest, as Q.
+    pub q_at_most: f64,
+    /// Deepest, dB.
+    pub depth_at_most_db: f64,
+}
+
+/// Takes `deviation_db` apart into components by the frequencies that weigh something;
+/// `weights` are not negative and one at least is positive.
+pub(super) fn decompose(
+    frame: &Frame,
+    deviation_db: &[f64],
+    weights: &[f64],
+    dips: DipLimits,
+) -> Vec<Component> {
+    let freqs_hz = frame.grid.freqs_hz();
+    let sum: f64 = weights.iter().sum();
+    let weights: Vec<f64> = weights.iter().map(|w| w / sum).collect();
+    let shapes = Shapes::new(
+        freqs_hz,
+        (freqs_hz[frame.judged.start], freqs_hz[frame.judged.end - 1]),
+        &weights,
+    );
+    let mut chosen: Vec<usize> = Vec::new();
+    let mut solution = shapes.solve(&chosen, deviation_db, &weights);
+    while let Some(next) = shapes.best(&solution.left_db, &weights, dips)
+        && chosen.len() < MOST
+    {
+        chosen.push(next);
+        solution = shapes.solve(&chosen, deviation_db, &weights);
+    }
+    while let Some((smallest, size_db)) = solution
+        .amounts_db
+        .iter()
+        .map(|a| a.abs())
+        .enumerate()
+        .min_by(|a, b| a.1.total_cmp(&b.1))
+        && size_db < LEAST_SIZE_DB
+    {
+        chosen.remove(smallest);
+        solution = shapes.solve(&chosen, deviation_db, &weights);
+    }
+    chosen
+        .into_iter()
+        .zip(solution.amounts_db)
+        .map(|(k, amount)| Component {
+            size_db: amount.max(-dips.depth_at_most_db),
+            ..shapes.kinds[k]
+        })
+        .filter(|c| c.size_db > 0.0 || allowed(c, dips))
+        .collect()
+}
+
+fn allowed(component: &Component, dips: DipLimits) -> bool {
+    component.kind != Kind::Peaking || component.q <= dips.q_at_most
+}
+
+fn without_mean(values: &[f64], weights: &[f64]) -> Vec<f64> {
+    let mean: f64 = values.iter().zip(weights).map(|(v, w)| v * w).sum();
+    values.iter().map(|v| v - mean).collect()
+}
+
+/// Every shape that is looked for, each of unit size and with its weighted mean taken out,
+/// since level is free.
+struct Shapes {
+    kinds: Vec<Component>,
+    values: Vec<Vec<f64>>,
+    norms: Vec<f64>,
+}
+
+struct Solution {
+    amounts_db: Vec<f64>,
+    left_db: Vec<f64>,
+}
+
+impl Shapes {
+    fn new(freqs_hz: &[f64], band_hz: (f64, f64), weights: &[f64]) -> Shapes {
+        let width_oct = (band_hz.1 / band_hz.0).log2();
+        let places = |step_oct: f64| {
+            (0..=(width_oct / step_oct) as usize)
+                .map(move |k| band_hz.0 * (step_oct * k as f64).exp2())
+        };
+        let mut kinds = Vec::new();
+        for q in QS {
+            // A ninth of the width apart at most: the loss in between stays below 2 %.
+            let step_oct = (0.117 / q).max(1.0 / 48.0);
+            kinds.extend(places(step_oct).map(|f0_hz| Component {
+                kind: Kind::Peaking,
+                f0_hz,
+                size_db: TRIAL_SIZE_DB,
+                q,
+            }));
+        }
+        kinds.extend(places(SHELF_STEP_OCT).map(|f0_hz| Component {
+            kind: Kind::LowShelf,
+            f0_hz,
+            size_db: TRIAL_SIZE_DB,
+            q: SHELF_Q,
+        }));
+        let values: Vec<Vec<f64>> = kinds
+            .iter()
+            .map(|kind| {
+                let unit: Vec<f64> = kind
+                    .shape_db(freqs_hz)
+                    .iter()
+                    .map(|v| v / TRIAL_SIZE_DB)
+                    .collect();
+                without_mean(&unit, weights)
+            })
+            .collect();
+        let norms = values
+            .iter()
+            .map(|shape| {
+                shape
+                    .iter()
+                    .zip(weights)
+                    .map(|(v, w)| w * v * v)
+                    .sum::<f64>()
+                    + RIDGE
+            })
+            .collect();
+        Shapes {
+            kinds,
+            values,
+            norms,
+        }
+    }
+
+    /// Amounts of the chosen shapes, all solved for together, and what they leave.
+    fn solve(&self, chosen: &[usize], deviation_db: &[f64], weights: &[f64]) -> Solution {
+        let n = chosen.len();
+        let product = |a: &[f64], b: &[f64]| -> f64 {
+            a.iter()
+                .zip(b)
+                .zip(weights)
+                .map(|((a, b), w)| w * a * b)
+                .sum()
+        };
+        let columns: Vec<&[f64]> = chosen.iter().map(|k| self.values[*k].as_slice()).collect();
+        let mut normal = vec![0.0; n * n];
+        for i in 0..n {
+            for j in 0..n {
+                normal[i * n + j] = product(columns[i], columns[j]);
+            }
+            normal[i * n + i] += RIDGE;
+        }
+        let mut amounts_db: Vec<f64> = columns.iter().map(|c| product(c, deviation_db)).collect();
+        // The ridge makes the matrix positive definite whatever the shapes are.
+        if !solve_positive_definite(&mut normal, &mut amounts_db) {
+            amounts_db = vec![0.0; n];
+        }
+        let left: Vec<f64> = deviation_db
+            .iter()
+            .enumerate()
+            .map(|(i, d)| {
+                d - columns
+                    .iter()
+                    .zip(&amounts_db)
+                    .map(|(c, a)| a * c[i])
+                    .sum::<f64>()
+            })
+            .collect();
+        Solution {
+            amounts_db,
+            left_db: without_mean(&left, weights),
+        }
+    }
+
+    /// The shape that explains most of `left`, if it explains enough.
+    fn best(&self, left: &[f64], weights: &[f64], dips: DipLimits) -> Option<usize> {
+        let weighted: Vec<f64> = left.iter().zip(weights).map(|(l, w)| l * w).collect();
+        let mut best: Option<(usize, f64)> = None;
+        for (k, shape) in self.values.iter().enumerate() {
+            let product: f64 = shape.iter().zip(&weighted).map(|(s, l)| s * l).sum();
+            let explained = product * product / self.norms[k];
+            let fits = product > 0.0 || allowed(&self.kinds[k], dips);
+            if fits && best.is_none_or(|(_, most)| explained > most) {
+                best = Some((k, explained));
+            }
+        }
+        best.filter(|(_, explained)| *explained >= LEAST_EXPLAINED_DB2)
+            .map(|(k, _)| k)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::filter::Stage;
+
+    #[test]
+    fn shapes_are_those_of_the_cookbook_stages_at_a_very_high_rate() {
+        for kind in [Kind::Peaking, Kind::LowShelf, Kind::HighShelf] {
+            for size_db in [-7.0, 4.0] {
+                let component = Component {
+                    kind,
+                    f0_hz: 900.0,
+                    size_db,
+                    q: 0.8,
+                };
+                let section = Stage {
+                    kind,
+                    f0_hz: 900.0,
+                    gain_db: size_db,
+                    q: 0.8,
+                }
+                .biquad(4.0e6);
+                for f_hz in [50.0, 600.0, 900.0, 1500.0, 9000.0] {
+                    let digital_db = section.gain_db(2.0 * std::f64::consts::PI * f_hz / 4.0e6);
+                    let shape_db = component.shape_db(&[f_hz])[0];
+                    assert!((digital_db - shape_db).abs() < 1e-3, "{kind} {f_hz}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn width_and_q_are_inverse_to_each_other() {
+        // One octave is Q 1.414214 (Audio EQ Cookbook, analog formula).
+        assert!((q_of_width(1.0) - std::f64::consts::SQRT_2).abs() < 1e-6);
+        let component = Component {
+            kind: Kind::Peaking,
+            f0_hz: 100.0,
+            size_db: 1.0,
+            q: 4.318473,
+        };
+        assert!((component.width_oct() - 1.0 / 3.0).abs() < 1e-6);
+    }
+}

@@ -1,0 +1,222 @@
+//! What the audit says of one stretch of frequency, and the words for it.
+
+use std::fmt;
+
+/// Why a deviation is there.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, serde::Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Cause {
+    /// A bump with one frequency and one width at all angles.
+    Resonance,
+    /// A broad error of tonal balance that all angles share.
+    Balance,
+    /// A shallow, wide dip that all angles share.
+    ShallowDip,
+    /// Two sources or paths cancel; depth and frequency depend on the angle.
+    Cancellation,
+    /// What the speaker sends to the room disagrees with what it sends to the listener.
+    Directivity,
+    /// A ripple that belongs to one axis and averages out round it.
+    SingleAxis,
+    /// The end of what the drivers can deliver or the measurement can show.
+    BandEdge,
+    /// Below the transition frequency, where the room decides.
+    Room,
+    /// The speaker cannot deliver the boost cleanly at the wanted level.
+    OutputLimit,
+    /// The two units of a pair differ.
+    UnitToUnit,
+}
+
+impl Cause {
+    /// The name used in files and on screen.
+    pub fn name(self) -> &'static str {
+        match self {
+            Cause::Resonance => "resonance",
+            Cause::Balance => "balance",
+            Cause::ShallowDip => "shallow-dip",
+            Cause::Cancellation => "cancellation",
+            Cause::Directivity => "directivity",
+            Cause::SingleAxis => "single-axis",
+            Cause::BandEdge => "band-edge",
+            Cause::Room => "room",
+            Cause::OutputLimit => "output-limit",
+            Cause::UnitToUnit => "unit-to-unit",
+        }
+    }
+}
+
+impl fmt::Display for Cause {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.name())
+    }
+}
+
+/// What is done about a deviation.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, serde::Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Decision {
+    /// Corrected in full.
+    Correct,
+    /// Corrected in part.
+    Soften,
+    /// Not touched.
+    Leave,
+}
+
+impl Decision {
+    /// The name used in files and on screen.
+    pub fn name(self) -> &'static str {
+        match self {
+            Decision::Correct => "correct",
+            Decision::Soften => "soften",
+            Decision::Leave => "leave",
+        }
+    }
+}
+
+impl fmt::Display for Decision {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.name())
+    }
+}
+
+/// The observation that decided, with the number it rests on.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Ground {
+    /// All angles have it in nearly the same size.
+    Shared,
+    /// Angles disagree: spread against size.
+    AnglesDisagree,
+    /// The vertical angles disagree while the horizontal ones agree.
+    VerticalAnglesDisagree,
+    /// The in-room curve does not have it, or has it the other way round.
+    NotInTheRoom,
+    /// It stands in the room's curve and hardly in the listening window's.
+    OnlyInTheRoom,
+    /// Far larger on the axis than round it.
+    OnTheAxisOnly {
+        /// Size on the axis, dB.
+        on_axis_db: f64,
+    },
+    /// Too narrow for a dip worth filling.
+    TooNarrow {
+        /// The highest Q a dip may have to be filled.
+        limit_q: f64,
+    },
+    /// Too deep for a dip worth filling.
+    TooDeep {
+        /// The largest depth that is filled, dB.
+        limit_db: f64,
+    },
+    /// Only averaged curves were at hand and the dip is narrow.
+    AveragesOnly,
+    /// Below the speaker's low corner.
+    BelowCorner {
+        /// The -6 dB corner, Hz.
+        corner_hz: f64,
+    },
+    /// Outside the trusted range of the measurement.
+    NotTrusted {
+        /// The limit, Hz.
+        limit_hz: f64,
+    },
+}
+
+/// One stretch of frequency with a deviation worth speaking of.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Finding {
+    /// Lower end, Hz.
+    pub from_hz: f64,
+    /// Upper end, Hz.
+    pub to_hz: f64,
+    /// Where it is largest, Hz.
+    pub peak_hz: f64,
+    /// Size in the listening window, dB; a dip is negative.
+    pub size_db: f64,
+    /// Size in the in-room response, dB.
+    pub in_room_size_db: Option<f64>,
+    /// Q of the bump or dip.
+    pub q: Option<f64>,
+    /// Spread of its size over the angles, dB.
+    pub spread_db: Option<f64>,
+    /// Why it is there.
+    pub cause: Cause,
+    /// What is done about it.
+    pub decision: Decision,
+    /// Share of it that is corrected, 0 to 1.
+    pub share: f64,
+    /// What decided.
+    pub ground: Ground,
+}
+
+/// A frequency as spoken: `87 Hz`, `1.21 kHz`.
+pub fn spoken_hz(f_hz: f64) -> String {
+    if f_hz < 999.5 {
+        format!("{f_hz:.0} Hz")
+    } else if f_hz < 9995.0 {
+        format!("{:.2} kHz", f_hz / 1000.0)
+    } else {
+        format!("{:.1} kHz", f_hz / 1000.0)
+    }
+}
+
+impl Finding {
+    /// One plain sentence with the numbers that decided, without a final period.
+    pub fn reason(&self) -> String {
+        let what = if self.size_db >= 0.0 { "bump" } else { "dip" };
+        let size = format!("{:.1} dB", self.size_db.abs());
+        let place = spoken_hz(self.peak_hz);
+        let spread = self.spread_db.unwrap_or(0.0);
+        let room = match self.in_room_size_db {
+            Some(db) => format!("{db:+.1} dB"),
+            None => "not known".into(),
+        };
+        let opening = format!("{what} of {size} at {place}");
+        let why = match self.ground {
+            Ground::Shared => format!(
+                "{opening}, in the room's curve {room}, spread over angles only {spread:.1} dB: all angles share it"
+            ),
+            Ground::AnglesDisagree => format!(
+                "{opening}, spread over angles {spread:.1} dB, in the room's curve {room}: its size depends on the angle, so it is no property of the whole sound"
+            ),
+            Ground::VerticalAnglesDisagree => format!(
+                "{opening}, the horizontal angles agree but the vertical ones do not (spread {spread:.1} dB): two sources one above the other sum differently upward and downward"
+            ),
+            Ground::NotInTheRoom => format!(
+                "{opening}, but {room} in the room's curve: a filter would mend one and spoil the other"
+            ),
+            Ground::OnlyInTheRoom => format!(
+                "{room} in the room's curve at {place} against {:+.1} dB in the listening window: the speaker beams differently there, and one filter moves both alike",
+                self.size_db
+            ),
+            Ground::OnTheAxisOnly { on_axis_db } => format!(
+                "{opening}, {on_axis_db:+.1} dB on the axis itself and {room} in the room's curve: it belongs to one axis and averages out round it"
+            ),
+            Ground::TooNarrow { limit_q } => format!(
+                "{opening} with Q {:.1}, narrower than a dip worth filling (Q {limit_q:.1}): it is passed over",
+                self.q.unwrap_or(0.0)
+            ),
+            Ground::TooDeep { limit_db } => format!(
+                "{opening}, deeper than the {limit_db:.0} dB a filter may fill: that deep, something cancels"
+            ),
+            Ground::AveragesOnly => format!(
+                "{opening} with Q {:.1}: averaged curves alone cannot tell a shared dip from a cancellation",
+                self.q.unwrap_or(0.0)
+            ),
+            Ground::BelowCorner { corner_hz } => format!(
+                "the speaker has fallen 6 dB at {}: below, a boost would ask for excursion and give little",
+                spoken_hz(corner_hz)
+            ),
+            Ground::NotTrusted { limit_hz } => format!(
+                "beyond {} the measurement is not trusted",
+                spoken_hz(limit_hz)
+            ),
+        };
+        match self.decision {
+            Decision::Correct => format!("{why}; corrected"),
+            Decision::Soften => format!("{why}; {:.0} % of it corrected", 100.0 * self.share),
+            Decision::Leave => format!("{why}; left alone"),
+        }
+    }
+}

@@ -1,0 +1,102 @@
+//! A folder without speaker.toml whose files make their angles plain by name.
+//!
+//! Looked at are files ending in `.txt`, `.csv`, `.tsv`, `.dat` or `.frd`, hidden ones left
+//! out. In this order, the first that applies:
+//! 1. names that hold an orbit and an angle (see `angle`): one file per angle;
+//! 2. names that hold an orbit word and no angle (`horizontal.csv`): wide tables;
+//! 3. names that are nothing but an angle (`-30.txt`): one file per angle, horizontal.
+//!
+//! Files whose names say nothing of the kind are left out, and a note says so.
+
+use super::angle;
+use super::folder::Folder;
+use super::orbits::{self, ONE_ANGLE, Piece, WIDE_LEVELS};
+use super::text::shown;
+use crate::error::{Error, Result};
+use crate::response::{Direction, Orbit};
+
+const ENDINGS: [&str; 5] = ["txt", "csv", "tsv", "dat", "frd"];
+
+/// What the names said, and the pieces read.
+pub(super) struct Found {
+    pub form: &'static str,
+    pub pieces: Vec<Piece>,
+}
+
+struct Candidate {
+    name: String,
+    stem: String,
+}
+
+pub(super) fn read(folder: &mut Folder, notes: &mut Vec<String>) -> Result<Found> {
+    let candidates: Vec<Candidate> = folder
+        .file_names("")?
+        .into_iter()
+        .filter_map(|name| {
+            let (stem, ending) = name.rsplit_once('.')?;
+            let known = ENDINGS.contains(&ending.to_lowercase().as_str());
+            (known && !name.starts_with('.')).then(|| Candidate {
+                stem: stem.to_string(),
+                name: name.clone(),
+            })
+        })
+        .collect();
+    let by_angle = |candidate: &Candidate| {
+        angle::named(&candidate.stem).map(|named| Direction::new(named.orbit, named.angle_deg))
+    };
+    let by_bare_angle = |candidate: &Candidate| {
+        angle::plain(&candidate.stem).map(|angle_deg| Direction::new(Orbit::Horizontal, angle_deg))
+    };
+    let by_orbit = |candidate: &Candidate| angle::orbit_named(&candidate.stem);
+    let mut pieces = Vec::new();
+    let mut left_out = Vec::new();
+    let form = if candidates.iter().any(|c| by_angle(c).is_some()) {
+        for candidate in &candidates {
+            match by_angle(candidate) {
+                Some(direction) => {
+                    let table = folder.table_below(&candidate.name, &ONE_ANGLE)?;
+                    pieces.push(orbits::single(table, direction)?);
+                }
+                None => left_out.push(shown(&candidate.name)),
+            }
+        }
+        "one file per angle, by their names"
+    } else if candidates.iter().any(|c| by_orbit(c).is_some()) {
+        for candidate in &candidates {
+            match by_orbit(candidate) {
+                Some(orbit) => {
+                    let table = folder.table_below(&candidate.name, &WIDE_LEVELS)?;
+                    pieces.push(orbits::wide(table, None, orbit)?);
+                }
+                None => left_out.push(shown(&candidate.name)),
+            }
+        }
+        "wide orbit tables, by their names"
+    } else {
+        for candidate in &candidates {
+            match by_bare_angle(candidate) {
+                Some(direction) => {
+                    let table = folder.table_below(&candidate.name, &ONE_ANGLE)?;
+                    pieces.push(orbits::single(table, direction)?);
+                }
+                None => left_out.push(shown(&candidate.name)),
+            }
+        }
+        notes.push("the names say no orbit; all angles are taken as horizontal".to_string());
+        "one file per angle, by their names"
+    };
+    if pieces.is_empty() {
+        return Err(Error::in_file(
+            folder.root(),
+            "no speaker.toml and no file whose name says an angle",
+            "speaker.toml, or tables named like h_30.txt, v_-10.csv, 30L.txt, horizontal.csv",
+        ));
+    }
+    if !left_out.is_empty() {
+        notes.push(format!(
+            "left out, since the names say no angle: {}",
+            left_out.join(", ")
+        ));
+    }
+    Ok(Found { form, pieces })
+}

@@ -1,0 +1,361 @@
+//! Directions on the orbits: from wide tables or one file per angle to one response.
+
+use super::angle;
+use super::table::{LEVEL, Name, PHASE, Shape, Table};
+use super::text::shown;
+use crate::curve::Grid;
+use crate::error::{Error, Result};
+use crate::response::{Direction, Member, Orbit, Response, SAME_ANGLE_DEG};
+use crate::units::{unwrap_deg, wrap_deg};
+use std::path::{Path, PathBuf};
+
+/// Directions that were read from one file and share its grid.
+#[derive(Debug, Clone)]
+pub(super) struct Piece {
+    pub file: PathBuf,
+    pub grid: Grid,
+    pub members: Vec<Member>,
+}
+
+/// A wide table of levels: one column per angle.
+pub(super) const WIDE_LEVELS: Shape = Shape {
+    columns: &[LEVEL],
+    width: (2, MOST_ANGLES + 1),
+    named: true,
+    keys: 1,
+};
+
+/// A wide table of phases.
+pub(super) const WIDE_PHASES: Shape = Shape {
+    columns: &[PHASE],
+    ..WIDE_LEVELS
+};
+
+/// A table for one angle.
+pub(super) const ONE_ANGLE: Shape = Shape {
+    columns: &[LEVEL, PHASE],
+    width: (2, 3),
+    named: false,
+    keys: 1,
+};
+
+/// The most angles on one orbit: half a degree apart all round, finer than any turntable is
+/// used.
+pub(super) const MOST_ANGLES: usize = 720;
+
+/// Frequencies of two files that differ by no more than this share are one frequency that was
+/// rounded differently; a hundred thousandth moves no level that can be measured.
+const SAME_FREQUENCY: f64 = 1e-5;
+
+/// Horizontal 0 and vertical 0 are one direction; shapes that differ by more than this, dB, are
+/// worth a note. Our own judgement: repeated measurements of one speaker agree better.
+const AXIS_DIFFERENCE_DB: f64 = 0.5;
+
+fn same_angle(a_deg: f64, b_deg: f64) -> bool {
+    wrap_deg(a_deg - b_deg).abs() < SAME_ANGLE_DEG
+}
+
+fn grid_of(table: &Table) -> Result<Grid> {
+    Grid::new(table.freqs_hz.clone()).ok_or_else(|| {
+        Error::in_file(
+            &table.source.file,
+            "frequencies that make no axis",
+            "ascending frequencies",
+        )
+    })
+}
+
+/// Measured phase, unwrapped. Values that span more than a turn were written unwrapped and are
+/// left alone: in a coarse table of a long delay neighbours rightly differ by more than half a
+/// turn.
+fn unwrapped(mut phase_deg: Vec<f64>) -> Vec<f64> {
+    let (low, high) = phase_deg
+        .iter()
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), p| {
+            (low.min(*p), high.max(*p))
+        });
+    if high - low <= 360.0 {
+        unwrap_deg(&mut phase_deg);
+    }
+    phase_deg
+}
+
+/// The angles that the header of a wide table names.
+fn header_angles(table: &Table, orbit: Orbit) -> Result<Vec<(f64, Name)>> {
+    let names = table
+        .header
+        .as_ref()
+        .map_or(&[][..], |header| &header.names[1..]);
+    let mut angles: Vec<(f64, Name)> = Vec::new();
+    for name in names {
+        let angle_deg = angle::plain(&name.text)
+            .or_else(|| {
+                angle::named(&name.text)
+                    .filter(|named| named.orbit == orbit)
+                    .map(|named| named.angle_deg)
+            })
+            .ok_or_else(|| {
+                let expected = format!("an angle on the {} orbit in degrees", orbit.name());
+                table.wrong_name(name, shown(&name.text), &expected)
+            })?;
+        angles.push((angle_deg, name.clone()));
+    }
+    Ok(angles)
+}
+
+/// A wide table, with the table of its phases if there is one. Columns for -180 and 180 that
+/// hold the same numbers count once.
+pub(super) fn wide(table: Table, phase: Option<Table>, orbit: Orbit) -> Result<Piece> {
+    let angles = header_angles(&table, orbit)?;
+    let grid = grid_of(&table)?;
+    let mut members: Vec<Member> = Vec::new();
+    for (i, (angle_deg, name)) in angles.iter().enumerate() {
+        if let Some(earlier) = angles[..i]
+            .iter()
+            .position(|(other, _)| same_angle(*other, *angle_deg))
+        {
+            let back = angle_deg.abs() == 180.0 && angles[earlier].0 == -angle_deg;
+            if back && table.columns[earlier] == table.columns[i] {
+                continue;
+            }
+            let found = format!(
+                "{}, the direction of {} in column {}",
+                shown(&name.text),
+                shown(&angles[earlier].1.text),
+                angles[earlier].1.column
+            );
+            return Err(table.wrong_name(name, found, "every direction once"));
+        }
+        members.push(Member {
+            direction: Direction::new(orbit, *angle_deg),
+            levels_db: table.columns[i].clone(),
+            phase_deg: None,
+            mirrored: false,
+        });
+    }
+    if let Some(phase) = phase {
+        add_phase(&table, &phase, orbit, &mut members)?;
+    }
+    Ok(Piece {
+        file: table.source.file,
+        grid,
+        members,
+    })
+}
+
+fn add_phase(levels: &Table, phase: &Table, orbit: Orbit, members: &mut [Member]) -> Result<()> {
+    let level_file = levels.source.file.display();
+    if let Some(row) = (0..phase.freqs_hz.len().max(levels.freqs_hz.len()))
+        .find(|i| phase.freqs_hz.get(*i) != levels.freqs_hz.get(*i))
+    {
+        let expected = format!("the frequencies of {level_file}");
+        return Err(if row < phase.freqs_hz.len() {
+            phase.wrong(row, 0, &expected)
+        } else {
+            Error::in_file(
+                &phase.source.file,
+                format!("{} frequencies", phase.freqs_hz.len()),
+                expected,
+            )
+        });
+    }
+    let angles = header_angles(phase, orbit)?;
+    for (i, (angle_deg, name)) in angles.iter().enumerate() {
+        let member = members
+            .iter_mut()
+            .find(|m| same_angle(m.direction.angle_deg(), *angle_deg))
+            .ok_or_else(|| {
+                let expected = format!("the angles of {level_file}");
+                phase.wrong_name(name, shown(&name.text), &expected)
+            })?;
+        member.phase_deg = Some(unwrapped(phase.columns[i].clone()));
+    }
+    match members.iter().find(|m| m.phase_deg.is_none()) {
+        Some(member) => Err(Error::in_file(
+            &phase.source.file,
+            format!("no column for {} degrees", member.direction.angle_deg()),
+            format!("the angles of {level_file}"),
+        )),
+        None => Ok(()),
+    }
+}
+
+/// The table of one direction.
+pub(super) fn single(table: Table, direction: Direction) -> Result<Piece> {
+    let grid = grid_of(&table)?;
+    if let Some(phase_first) = table.column_named(&["phase", "phi"])
+        && table.columns.len() == 1
+        && phase_first == 0
+        && let Some(header) = &table.header
+    {
+        let name = &header.names[1];
+        return Err(table.wrong_name(name, shown(&name.text), LEVEL.what));
+    }
+    let mut columns = table.columns.into_iter();
+    let member = Member {
+        direction,
+        levels_db: columns.next().unwrap_or_default(),
+        phase_deg: columns.next().map(unwrapped),
+        mirrored: false,
+    };
+    Ok(Piece {
+        file: table.source.file,
+        grid,
+        members: vec![member],
+    })
+}
+
+fn same_grid(a: &Grid, b: &Grid) -> bool {
+    a.len() == b.len()
+        && a.freqs_hz()
+            .iter()
+            .zip(b.freqs_hz())
+            .all(|(x, y)| (x - y).abs() <= SAME_FREQUENCY * x)
+}
+
+/// The grid all pieces are brought to: their own where they share one, else the sparsest one
+/// restricted to what all of them cover.
+fn common_grid(pieces: &[Piece], notes: &mut Vec<String>) -> Result<Grid> {
+    let first = &pieces[0];
+    if pieces
+        .iter()
+        .all(|piece| same_grid(&first.grid, &piece.grid))
+    {
+        return Ok(first.grid.clone());
+    }
+    let (mut from, mut to, mut sparsest) = (first, first, first);
+    for piece in pieces {
+        if piece.grid.first_hz() > from.grid.first_hz() {
+            from = piece;
+        }
+        if piece.grid.last_hz() < to.grid.last_hz() {
+            to = piece;
+        }
+        if piece.grid.points_per_octave() < sparsest.grid.points_per_octave() {
+            sparsest = piece;
+        }
+    }
+    let kept = sparsest.grid.range(from.grid.first_hz(), to.grid.last_hz());
+    let freqs_hz = sparsest.grid.freqs_hz()[kept].to_vec();
+    if freqs_hz.len() < super::table::LEAST_ROWS {
+        return Err(Error::in_file(
+            &from.file,
+            format!("frequencies from {} Hz", from.grid.first_hz()),
+            format!(
+                "at least {} frequencies in common with {}, which ends at {} Hz",
+                super::table::LEAST_ROWS,
+                to.file.display(),
+                to.grid.last_hz()
+            ),
+        ));
+    }
+    let grid = Grid::new(freqs_hz).ok_or_else(|| {
+        Error::in_file(
+            &sparsest.file,
+            "frequencies that make no axis",
+            "ascending frequencies",
+        )
+    })?;
+    notes.push(format!(
+        "the files have different frequencies; all were brought to those of {}, {} to {} Hz, {:.1} per octave, the sparsest",
+        sparsest.file.display(),
+        grid.first_hz(),
+        grid.last_hz(),
+        grid.points_per_octave()
+    ));
+    Ok(grid)
+}
+
+/// All pieces on one grid, one side mirrored where the other is missing; what was done is told
+/// in `notes`.
+pub(super) fn join(pieces: Vec<Piece>, notes: &mut Vec<String>) -> Result<Response> {
+    refuse_doubles(&pieces)?;
+    let grid = common_grid(&pieces, notes)?;
+    let mut members = Vec::new();
+    for piece in pieces {
+        if same_grid(&piece.grid, &grid) {
+            members.extend(piece.members);
+            continue;
+        }
+        let response = Response::new(piece.grid, piece.members)
+            .and_then(|response| response.resampled(&grid))
+            .ok_or_else(|| unusable(&piece.file))?;
+        members.extend(response.members().iter().cloned());
+    }
+    let response = Response::new(grid, members).ok_or_else(|| unusable(Path::new("speaker")))?;
+    note_axis_difference(&response, notes);
+    let (response, mirrored) = response.mirrored();
+    for orbit in mirrored {
+        notes.push(format!(
+            "one side of the {} orbit was not measured; the mirror image of the other stands for it",
+            orbit.name()
+        ));
+    }
+    Ok(response)
+}
+
+fn unusable(file: &Path) -> Error {
+    Error::in_file(
+        file,
+        "directions that make no response",
+        "every direction once, with finite levels",
+    )
+}
+
+fn refuse_doubles(pieces: &[Piece]) -> Result<()> {
+    let mut seen: Vec<(&Piece, Direction)> = Vec::new();
+    for piece in pieces {
+        for member in &piece.members {
+            let direction = member.direction;
+            if let Some((other, _)) = seen.iter().find(|(_, d)| {
+                d.orbit() == direction.orbit() && same_angle(d.angle_deg(), direction.angle_deg())
+            }) {
+                return Err(Error::in_file(
+                    &piece.file,
+                    format!("{direction}, the direction of {}", other.file.display()),
+                    "every direction once",
+                ));
+            }
+            seen.push((piece, direction));
+        }
+    }
+    Ok(())
+}
+
+fn note_axis_difference(response: &Response, notes: &mut Vec<String>) {
+    let axis = |orbit: Orbit| {
+        response
+            .members()
+            .iter()
+            .find(|m| m.direction.orbit() == orbit && m.direction.off_axis_deg() < SAME_ANGLE_DEG)
+    };
+    let (Some(horizontal), Some(vertical)) = (axis(Orbit::Horizontal), axis(Orbit::Vertical))
+    else {
+        return;
+    };
+    let differences: Vec<f64> = horizontal
+        .levels_db
+        .iter()
+        .zip(&vertical.levels_db)
+        .map(|(h, v)| v - h)
+        .collect();
+    let mean_db = differences.iter().sum::<f64>() / differences.len() as f64;
+    let worst = differences
+        .iter()
+        .enumerate()
+        .map(|(i, d)| (i, (d - mean_db).abs()))
+        .max_by(|a, b| a.1.total_cmp(&b.1));
+    if mean_db.abs() > AXIS_DIFFERENCE_DB {
+        notes.push(format!(
+            "vertical 0 lies {mean_db:.1} dB from horizontal 0 on average, though they are one direction; were both orbits measured at one level?"
+        ));
+    }
+    if let Some((i, worst_db)) = worst
+        && worst_db > AXIS_DIFFERENCE_DB
+    {
+        notes.push(format!(
+            "horizontal 0 and vertical 0 are one direction but differ in shape by {worst_db:.1} dB at {} Hz",
+            response.grid().freqs_hz()[i]
+        ));
+    }
+}

@@ -1,0 +1,782 @@
+//! Numeric tables: a frequency first, then numbers.
+//!
+//! Fields stand between commas, semicolons, tabs or blanks; where the separator is not a comma,
+//! the decimal sign may be one. Skipped are empty lines, comment lines (they begin with `#`,
+//! `;`, `*`, `"`, `//` or `%`), unit lines (`Hz,dB,dB`) and words above the first row of
+//! numbers. The last of those that names the frequency in its first field is the header. A
+//! line that begins with a whole field in quotes followed by a separator is a row of quoted
+//! fields, not a comment. The end of a line may be LF, CRLF or CR; a separator at the end of a
+//! line closes its last field. Rows may come in any order and are sorted.
+
+use super::text::{self, Source, shown};
+use crate::error::{Error, Result};
+use std::path::Path;
+
+/// Fewer rows make no curve. Source: DESIGN, section 5.
+pub const LEAST_ROWS: usize = 8;
+
+/// The most numbers a table may hold: 72 angles at 10 000 points per octave over ten octaves.
+/// Keeps what a hostile file can ask for below 100 MiB.
+const MOST_NUMBERS: usize = 10_000_000;
+
+/// What one column holds and what is believed of it.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Column {
+    /// As messages say it.
+    pub what: &'static str,
+    pub from: f64,
+    pub to: f64,
+    /// The limits in words.
+    pub range: &'static str,
+}
+
+/// Frequencies; ten megahertz is beyond any sound.
+const FREQUENCY: Column = Column {
+    what: "a frequency in Hz",
+    from: f64::MIN_POSITIVE,
+    to: 1e7,
+    range: "a frequency above 0 Hz and at most 10 MHz",
+};
+
+/// Levels and gains; a thousand decibels is beyond any physics and still far from the limits
+/// of the arithmetic.
+pub(super) const LEVEL: Column = Column {
+    what: "a level in dB",
+    from: -1000.0,
+    to: 1000.0,
+    range: "a level between -1000 and 1000 dB",
+};
+
+/// Phases, wrapped or not.
+pub(super) const PHASE: Column = Column {
+    what: "a phase in degrees",
+    from: -1e9,
+    to: 1e9,
+    range: "a phase between -1e9 and 1e9 degrees",
+};
+
+/// What a table of some kind must look like.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Shape {
+    /// The columns after the frequency; the last one repeats where more are allowed.
+    pub columns: &'static [Column],
+    /// The fewest and the most columns, frequency included.
+    pub width: (usize, usize),
+    /// Whether a header must name the columns.
+    pub named: bool,
+    /// How many leading columns make a row different from another one.
+    pub keys: usize,
+}
+
+impl Shape {
+    fn column(&self, index: usize) -> &Column {
+        match index {
+            0 => &FREQUENCY,
+            i => &self.columns[(i - 1).min(self.columns.len() - 1)],
+        }
+    }
+}
+
+/// A field of the header.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Name {
+    pub text: String,
+    pub column: usize,
+}
+
+/// The line that names the columns.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Header {
+    pub line: usize,
+    pub names: Vec<Name>,
+}
+
+/// A table, sorted by its keys, no key twice.
+#[derive(Debug, Clone)]
+pub(super) struct Table {
+    pub source: Source,
+    pub header: Option<Header>,
+    /// Ascending; strictly so unless the shape has more than one key.
+    pub freqs_hz: Vec<f64>,
+    /// The columns after the frequency.
+    pub columns: Vec<Vec<f64>>,
+    separator: Separator,
+    /// Line number and first byte of every row as sorted.
+    rows: Vec<(usize, usize)>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Separator {
+    Comma,
+    Semicolon,
+    Tab,
+    Blanks,
+}
+
+impl Separator {
+    fn byte(self) -> Option<u8> {
+        match self {
+            Separator::Comma => Some(b','),
+            Separator::Semicolon => Some(b';'),
+            Separator::Tab => Some(b'\t'),
+            Separator::Blanks => None,
+        }
+    }
+
+    /// The separator of a text: the first one, in the order semicolon, tab, comma, blanks,
+    /// that cuts an early row into numbers; failing that the first one that is there at all.
+    fn of(text: &str) -> Separator {
+        let mut fields = Vec::new();
+        let mut first_there = None;
+        let rows = text::lines(text)
+            .filter(|line| is_row_like(line.text))
+            .take(100);
+        for line in rows {
+            let there = [
+                Separator::Semicolon,
+                Separator::Tab,
+                Separator::Comma,
+                Separator::Blanks,
+            ]
+            .into_iter()
+            .filter(|s| s.byte().is_none_or(|b| line.text.as_bytes().contains(&b)));
+            for separator in there {
+                split(line.text, separator, &mut fields);
+                first_there.get_or_insert(separator);
+                let decimal_comma = separator != Separator::Comma;
+                if fields.len() >= 2
+                    && fields
+                        .iter()
+                        .all(|f| number(f.of(line.text), decimal_comma).is_some())
+                {
+                    return separator;
+                }
+            }
+        }
+        first_there.unwrap_or(Separator::Comma)
+    }
+}
+
+/// Bytes of a field within its line, blanks and quotes around it left out.
+#[derive(Debug, Clone, Copy)]
+struct Field {
+    start: usize,
+    end: usize,
+}
+
+impl Field {
+    fn of(self, line: &str) -> &str {
+        &line[self.start..self.end]
+    }
+}
+
+fn split(line: &str, separator: Separator, fields: &mut Vec<Field>) {
+    fields.clear();
+    let bytes = line.as_bytes();
+    match separator.byte() {
+        None => {
+            let mut at = 0;
+            while at < bytes.len() {
+                let is_blank = |b: &u8| *b == b' ' || *b == b'\t';
+                let start = at + bytes[at..].iter().take_while(|b| is_blank(b)).count();
+                let end = start + bytes[start..].iter().take_while(|b| !is_blank(b)).count();
+                if end > start {
+                    fields.push(trimmed(line, start, end));
+                }
+                at = end.max(at + 1);
+            }
+        }
+        Some(byte) => {
+            let mut start = 0;
+            for end in bytes
+                .iter()
+                .enumerate()
+                .filter(|(_, b)| **b == byte)
+                .map(|(i, _)| i)
+                .chain([bytes.len()])
+            {
+                fields.push(trimmed(line, start, end));
+                start = end + 1;
+            }
+            if fields.len() > 1 && fields.last().is_some_and(|f| f.start == f.end) {
+                fields.pop();
+            }
+        }
+    }
+}
+
+fn trimmed(line: &str, start: usize, end: usize) -> Field {
+    let piece = &line[start..end];
+    let from = start + (piece.len() - piece.trim_start().len());
+    let inner = piece.trim();
+    let to = from + inner.len();
+    if inner.len() >= 2 && inner.starts_with('"') && inner.ends_with('"') {
+        Field {
+            start: from + 1,
+            end: to - 1,
+        }
+    } else {
+        Field {
+            start: from,
+            end: to,
+        }
+    }
+}
+
+/// A finite number; `None` for anything else, "nan" and "inf" included.
+fn number(field: &str, decimal_comma: bool) -> Option<f64> {
+    let parsed = match field.parse::<f64>() {
+        Ok(value) => value,
+        Err(_) => {
+            let mut plain = field.replace('\u{2212}', "-");
+            if decimal_comma && plain.matches(',').count() == 1 && !plain.contains('.') {
+                plain = plain.replace(',', ".");
+            }
+            plain.parse::<f64>().ok()?
+        }
+    };
+    parsed.is_finite().then_some(parsed)
+}
+
+fn is_comment(line: &str) -> bool {
+    let line = line.trim_start();
+    match line.as_bytes().first() {
+        Some(b'#' | b';' | b'*' | b'%') => true,
+        Some(b'"') => !begins_with_a_quoted_field(line),
+        _ => line.starts_with("//"),
+    }
+}
+
+fn begins_with_a_quoted_field(line: &str) -> bool {
+    line[1..].find('"').is_some_and(|end| {
+        line[1 + end + 1..]
+            .trim_start_matches(' ')
+            .starts_with([',', ';', '\t'])
+    })
+}
+
+/// Whether a line sets out to be a row of numbers, right or wrong.
+fn is_row_like(line: &str) -> bool {
+    !line.trim().is_empty() && !is_comment(line) && {
+        let line = line.trim_start().trim_start_matches('"');
+        begins_like_a_number(line)
+    }
+}
+
+fn begins_like_a_number(field: &str) -> bool {
+    let unsigned = field.trim_start_matches(['+', '-', '\u{2212}', '.', ',']);
+    unsigned.starts_with(|c: char| c.is_ascii_digit()) || is_named_number(unsigned)
+}
+
+/// Not-a-number and infinity by their names.
+fn is_named_number(field: &str) -> bool {
+    let word: String = field
+        .chars()
+        .take_while(|c| c.is_alphanumeric())
+        .collect::<String>()
+        .to_lowercase();
+    ["nan", "inf", "infinity"].contains(&word.as_str())
+}
+
+/// A field of a unit line: a unit, bare or in brackets, or nothing.
+fn is_unit(field: &str) -> bool {
+    const UNITS: [&str; 22] = [
+        "", "hz", "khz", "db", "dbr", "dbspl", "db spl", "dbv", "deg", "degree", "degrees", "°",
+        "rad", "ohm", "ohms", "ω", "%", "percent", "v", "w", "pa", "m",
+    ];
+    let bare = field.trim_matches(|c: char| "[]()<> ".contains(c));
+    UNITS.contains(&bare.to_lowercase().as_str())
+}
+
+fn names_frequency(field: &str) -> bool {
+    let lower = field.to_lowercase();
+    let letters: String = lower.chars().filter(|c| c.is_alphabetic()).collect();
+    lower.contains("freq") || ["f", "hz", "fhz", "fkhz", "khz"].contains(&letters.as_str())
+}
+
+impl Table {
+    /// Reads a table of the given shape.
+    pub fn read(file: &Path, shape: &Shape) -> Result<Table> {
+        Table::parse(Source::read(file)?, shape)
+    }
+
+    /// The table in a text.
+    pub fn parse(source: Source, shape: &Shape) -> Result<Table> {
+        if source.text.trim().is_empty() {
+            return Err(Error::in_file(
+                &source.file,
+                "an empty file",
+                "a table with frequencies in its first column",
+            ));
+        }
+        let separator = Separator::of(&source.text);
+        let mut rows = Rows {
+            file: &source.file,
+            shape,
+            separator,
+            header: None,
+            values: Vec::new(),
+            places: Vec::new(),
+            width: None,
+            decimal_sign: None,
+        };
+        let mut fields = Vec::new();
+        for line in text::lines(&source.text) {
+            if line.text.trim().is_empty() || is_comment(line.text) {
+                continue;
+            }
+            split(line.text, separator, &mut fields);
+            if fields.iter().all(|field| field.start == field.end) {
+                continue;
+            }
+            if rows.places.is_empty() && !begins_like_a_number(fields[0].of(line.text)) {
+                rows.heading(line, &fields)?;
+            } else {
+                rows.row(line, &fields)?;
+            }
+        }
+        let (header, values, places, width) = rows.finish()?;
+        sorted(source, shape, separator, header, values, places, width)
+    }
+
+    /// An error at a number of the table: `row` as sorted, `column` 0 for the frequency.
+    pub fn wrong(&self, row: usize, column: usize, expected: &str) -> Error {
+        let (line, start) = self.rows[row];
+        let text = text::lines(&self.source.text[start..])
+            .next()
+            .map_or("", |l| l.text);
+        let mut fields = Vec::new();
+        split(text, self.separator, &mut fields);
+        let (found, at) = fields
+            .get(column)
+            .map_or(("", 0), |f| (f.of(text), f.start));
+        Error::at(
+            &self.source.file,
+            line,
+            text::column(text, at),
+            shown(found),
+            expected,
+        )
+    }
+
+    /// An error at a name of the header.
+    pub fn wrong_name(&self, name: &Name, found: impl Into<String>, expected: &str) -> Error {
+        let line = self.header.as_ref().map_or(1, |header| header.line);
+        Error::at(&self.source.file, line, name.column, found, expected)
+    }
+
+    /// The column, 0 for the first after the frequency, whose name in the header holds one of
+    /// `words`; `None` without a header or such a name.
+    pub fn column_named(&self, words: &[&str]) -> Option<usize> {
+        let header = self.header.as_ref()?;
+        if header.names.len() != self.columns.len() + 1 {
+            return None;
+        }
+        header.names[1..].iter().position(|name| {
+            let lower = name.text.to_lowercase();
+            words.iter().any(|word| lower.contains(word))
+        })
+    }
+}
+
+/// A table while its lines are read.
+struct Rows<'a> {
+    file: &'a Path,
+    shape: &'a Shape,
+    separator: Separator,
+    header: Option<Header>,
+    values: Vec<f64>,
+    places: Vec<(usize, usize)>,
+    width: Option<usize>,
+    /// The first decimal sign met in a file whose separator is not a comma, and its line.
+    decimal_sign: Option<(char, usize)>,
+}
+
+type Finished = (Option<Header>, Vec<f64>, Vec<(usize, usize)>, usize);
+
+impl Rows<'_> {
+    /// A line of words above the first row of numbers.
+    fn heading(&mut self, line: text::Line, fields: &[Field]) -> Result<()> {
+        let error = |field: Field, expected: &str| {
+            Error::at(
+                self.file,
+                line.number,
+                text::column(line.text, field.start),
+                shown(field.of(line.text)),
+                expected,
+            )
+        };
+        let first = fields[0].of(line.text);
+        let is_frequency = names_frequency(first);
+        let units = fields.iter().all(|field| is_unit(field.of(line.text)));
+        if (is_frequency || units) && first.to_lowercase().contains("khz") {
+            return Err(error(fields[0], "frequencies in Hz"));
+        }
+        if units && fields.len() > 1 {
+            return Ok(());
+        }
+        let others_are_numbers = fields.len() > 1
+            && fields[1..].iter().all(|field| {
+                number(field.of(line.text), self.separator != Separator::Comma).is_some()
+            });
+        if others_are_numbers && !(self.shape.named && is_frequency) {
+            return Err(error(fields[0], FREQUENCY.what));
+        }
+        if is_frequency {
+            self.header = Some(Header {
+                line: line.number,
+                names: fields
+                    .iter()
+                    .map(|field| Name {
+                        text: field.of(line.text).to_string(),
+                        column: text::column(line.text, field.start),
+                    })
+                    .collect(),
+            });
+        }
+        Ok(())
+    }
+
+    fn row(&mut self, line: text::Line, fields: &[Field]) -> Result<()> {
+        let width = match self.width {
+            Some(width) => width,
+            None => self.first_width(line, fields)?,
+        };
+        if fields.len() != width {
+            let by = match &self.header {
+                Some(header) if self.shape.named => format!("the header in line {}", header.line),
+                _ => format!("line {}", self.places[0].0),
+            };
+            let column = match fields.get(width) {
+                Some(extra) => text::column(line.text, extra.start),
+                None => text::column(line.text, line.text.len()),
+            };
+            return Err(Error::at(
+                self.file,
+                line.number,
+                column,
+                fields_in_words(fields.len()),
+                format!("{width} as in {by}"),
+            ));
+        }
+        for (index, field) in fields.iter().enumerate() {
+            let value = self.value(line, *field, index)?;
+            self.values.push(value);
+        }
+        if self.values.len() > MOST_NUMBERS {
+            return Err(Error::in_file(
+                self.file,
+                "more than 10 million numbers",
+                "a table of at most 10 million numbers",
+            ));
+        }
+        self.places.push((line.number, line.start));
+        Ok(())
+    }
+
+    /// The number of fields that all rows must have.
+    fn first_width(&mut self, line: text::Line, fields: &[Field]) -> Result<usize> {
+        let (least, most) = self.shape.width;
+        let width = match &self.header {
+            Some(header) if self.shape.named => header.names.len(),
+            None if self.shape.named => {
+                return Err(Error::at(
+                    self.file,
+                    line.number,
+                    1,
+                    "numbers without a header above them",
+                    "a header that names the columns, freq_hz first",
+                ));
+            }
+            _ => fields.len(),
+        };
+        if width < least || width > most {
+            let column = fields
+                .get(most)
+                .map_or(line.text.len(), |field| field.start);
+            let names: Vec<&str> = (0..most.min(self.shape.columns.len() + 1))
+                .map(|i| self.shape.column(i).what)
+                .collect();
+            return Err(Error::at(
+                self.file,
+                line.number,
+                text::column(line.text, column),
+                fields_in_words(width),
+                format!(
+                    "{}{}",
+                    names.join(", "),
+                    if most > least && most == names.len() {
+                        " (the last may be missing)"
+                    } else {
+                        ""
+                    }
+                ),
+            ));
+        }
+        // The row that fails to match the header is told so by the caller.
+        if self.places.is_empty() && fields.len() == width {
+            self.width = Some(width);
+        }
+        Ok(width)
+    }
+
+    fn value(&mut self, line: text::Line, field: Field, index: usize) -> Result<f64> {
+        let found = field.of(line.text);
+        let column = self.shape.column(index);
+        let wrong = |expected: String| {
+            let found = if found.is_empty() {
+                "an empty field".to_string()
+            } else {
+                shown(found)
+            };
+            Error::at(
+                self.file,
+                line.number,
+                text::column(line.text, field.start),
+                found,
+                expected,
+            )
+        };
+        let decimal_comma = self.separator != Separator::Comma;
+        let value = number(found, decimal_comma).ok_or_else(|| wrong(column.what.to_string()))?;
+        if !(column.from..=column.to).contains(&value) {
+            return Err(wrong(column.range.to_string()));
+        }
+        if decimal_comma && let Some(sign) = found.chars().find(|c| *c == ',' || *c == '.') {
+            let (first, first_line) = *self.decimal_sign.get_or_insert((sign, line.number));
+            if first != sign {
+                // "1,000" beside "85.3" would be read as one, not as a thousand.
+                return Err(wrong(format!(
+                    "the decimal sign \"{first}\" as in line {first_line}"
+                )));
+            }
+        }
+        Ok(value)
+    }
+
+    fn finish(self) -> Result<Finished> {
+        match self.width {
+            Some(width) => Ok((self.header, self.values, self.places, width)),
+            None => Err(Error::in_file(
+                self.file,
+                "no row of numbers",
+                "a table with frequencies in its first column",
+            )),
+        }
+    }
+}
+
+fn fields_in_words(count: usize) -> String {
+    match count {
+        1 => "1 field".to_string(),
+        count => format!("{count} fields"),
+    }
+}
+
+/// Rows in ascending order, those that say the same twice only once.
+fn sorted(
+    source: Source,
+    shape: &Shape,
+    separator: Separator,
+    header: Option<Header>,
+    values: Vec<f64>,
+    places: Vec<(usize, usize)>,
+    width: usize,
+) -> Result<Table> {
+    let row = |i: usize| &values[i * width..(i + 1) * width];
+    let keys = shape.keys.min(width);
+    let mut order: Vec<usize> = (0..places.len()).collect();
+    let by_key = |a: &usize, b: &usize| {
+        row(*a)[..keys]
+            .iter()
+            .zip(&row(*b)[..keys])
+            .map(|(x, y)| x.total_cmp(y))
+            .find(|o| o.is_ne())
+            .unwrap_or(std::cmp::Ordering::Equal)
+    };
+    // Stable: of equal keys the one that stands first in the file comes first.
+    order.sort_by(by_key);
+    let mut kept: Vec<usize> = Vec::with_capacity(order.len());
+    let mut contradiction: Option<(usize, usize)> = None;
+    for i in order {
+        match kept.last() {
+            Some(last) if by_key(last, &i).is_eq() => {
+                if row(*last) != row(i) && contradiction.is_none_or(|(_, later)| i < later) {
+                    contradiction = Some((*last, i));
+                }
+            }
+            _ => kept.push(i),
+        }
+    }
+    let rows: Vec<(usize, usize)> = kept.iter().map(|i| places[*i]).collect();
+    let table = Table {
+        source,
+        header,
+        separator,
+        freqs_hz: kept.iter().map(|i| row(*i)[0]).collect(),
+        columns: (1..width)
+            .map(|c| kept.iter().map(|i| row(*i)[c]).collect())
+            .collect(),
+        rows,
+    };
+    if let Some((first, later)) = contradiction {
+        let with_the_later = Table {
+            rows: vec![places[later]],
+            ..table
+        };
+        let (first_line, value) = (places[first].0, row(later)[0]);
+        let what = if keys > 1 {
+            "frequency and level"
+        } else {
+            "frequency"
+        };
+        let mut error = with_the_later.wrong(0, 0, "");
+        if let Error::Input {
+            found, expected, ..
+        } = &mut error
+        {
+            *found = format!("{value} Hz again with another value than in line {first_line}");
+            *expected = format!("every {what} once");
+        }
+        return Err(error);
+    }
+    if table.rows.len() < LEAST_ROWS {
+        return Err(Error::in_file(
+            &table.source.file,
+            match table.rows.len() {
+                1 => "1 row of numbers".to_string(),
+                count => format!("{count} rows of numbers"),
+            },
+            format!("at least {LEAST_ROWS} with different frequencies"),
+        ));
+    }
+    Ok(table)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const NARROW: Shape = Shape {
+        columns: &[LEVEL, PHASE],
+        width: (2, 3),
+        named: false,
+        keys: 1,
+    };
+
+    fn parse(text: &str) -> Result<Table> {
+        let source = Source::from_bytes(Path::new("t.txt"), text.as_bytes().to_vec())?;
+        Table::parse(source, &NARROW)
+    }
+
+    fn message(text: &str) -> String {
+        parse(text).unwrap_err().to_string()
+    }
+
+    fn rows(separator: &str, end: &str, decimal: &str) -> String {
+        (0..9)
+            .map(|i| format!("{}00{separator}-{i}{decimal}5{end}", 9 - i))
+            .collect()
+    }
+
+    #[test]
+    fn any_separator_line_end_and_decimal_sign_is_read() {
+        for (separator, decimal) in [
+            (",", "."),
+            (", ", "."),
+            (";", "."),
+            (";", ","),
+            ("\t", ","),
+            ("  ", ","),
+            (" \t ", "."),
+        ] {
+            for end in ["\n", "\r\n", "\r"] {
+                let table = parse(&rows(separator, end, decimal)).unwrap();
+                assert_eq!(table.freqs_hz[0], 100.0);
+                assert_eq!(table.columns[0][0], -8.5, "{separator:?} {decimal} {end:?}");
+            }
+        }
+    }
+
+    #[test]
+    fn comments_headers_and_units_are_skipped() {
+        let text = format!(
+            "\u{FEFF}* made by hand\n\"quoted remark\n// more\n% x\nFrequency SPL\nHz dB\n\n{}; end\n",
+            rows(" ", "\n", ".")
+        );
+        assert_eq!(parse(&text).unwrap().freqs_hz.len(), 9);
+    }
+
+    #[test]
+    fn an_equal_row_counts_once_and_a_contradiction_is_placed() {
+        let table = parse(&format!("{}900,-0.5\n", rows(",", "\n", "."))).unwrap();
+        assert_eq!(table.freqs_hz.len(), 9);
+        assert_eq!(
+            message(&format!("{} 900,-0.6\n", rows(",", "\n", "."))),
+            "t.txt:10:2: found 900 Hz again with another value than in line 1, expected every frequency once"
+        );
+    }
+
+    #[test]
+    fn what_is_no_number_is_placed() {
+        let table = rows(",", "\n", ".");
+        for (extra, wanted) in [
+            (
+                "1000, n/a",
+                "t.txt:10:7: found \"n/a\", expected a level in dB",
+            ),
+            (
+                "1000,NaN",
+                "t.txt:10:6: found \"NaN\", expected a level in dB",
+            ),
+            (
+                "1000,inf",
+                "t.txt:10:6: found \"inf\", expected a level in dB",
+            ),
+            (
+                "1000,1e999",
+                "t.txt:10:6: found \"1e999\", expected a level in dB",
+            ),
+            (
+                "1000,",
+                "t.txt:10:6: found 1 field, expected 2 as in line 1",
+            ),
+            (
+                "1000,1,2",
+                "t.txt:10:8: found 3 fields, expected 2 as in line 1",
+            ),
+            (
+                "x1000,1",
+                "t.txt:10:1: found \"x1000\", expected a frequency in Hz",
+            ),
+            (
+                "0,1",
+                "t.txt:10:1: found \"0\", expected a frequency above 0 Hz and at most 10 MHz",
+            ),
+        ] {
+            assert_eq!(message(&format!("{table}{extra}")), wanted);
+        }
+        assert_eq!(
+            message(&format!("o20,1\n{table}")),
+            "t.txt:1:1: found \"o20\", expected a frequency in Hz"
+        );
+    }
+
+    #[test]
+    fn a_thousands_comma_is_not_taken_for_a_decimal_sign() {
+        let text = rows(" ", "\n", ".") + "1,000 85.3\n";
+        assert_eq!(
+            message(&text),
+            "t.txt:10:1: found \"1,000\", expected the decimal sign \".\" as in line 1"
+        );
+    }
+
+    #[test]
+    fn frequencies_in_kilohertz_are_refused() {
+        let text = format!("kHz,dB\n{}", rows(",", "\n", "."));
+        assert_eq!(
+            message(&text),
+            "t.txt:1:1: found \"kHz\", expected frequencies in Hz"
+        );
+    }
+}

@@ -1,0 +1,117 @@
+//! Target curves from TOML: the built-in ones and files of the user's own.
+//!
+//! A file holds `about` (one sentence), `reason` (why the numbers are what they are), `points`
+//! (a list of `[frequency in Hz, level in dB]`, frequencies ascending; straight lines over log
+//! frequency between them, constant beyond the ends) and, if the in-room target is to have a
+//! slope of its own, `in_room_slope_db_per_oct`. The target is named after its file.
+
+use super::document::{Document, Value};
+use super::text::Source;
+use super::{Named, find};
+use crate::error::Result;
+use crate::target::Target;
+use std::path::Path;
+
+/// The built-in targets: name and text of the file.
+pub fn builtin_targets() -> &'static [(&'static str, &'static str)] {
+    &[
+        ("flat", include_str!("../../targets/curves/flat.toml")),
+        (
+            "gentle-tilt",
+            include_str!("../../targets/curves/gentle-tilt.toml"),
+        ),
+        (
+            "near-field",
+            include_str!("../../targets/curves/near-field.toml"),
+        ),
+    ]
+}
+
+/// No target is farther from 0 dB than this.
+const LEVEL_LIMIT_DB: f64 = 40.0;
+
+/// The steepest slope of a room target, dB per octave.
+const SLOPE_LIMIT_DB_PER_OCT: f64 = 6.0;
+
+/// A target by name or path.
+///
+/// # Errors
+/// When there is none of that name, or the file is not sound.
+pub fn target(name_or_path: &str) -> Result<Target> {
+    match find("target", name_or_path, builtin_targets())? {
+        Named::BuiltIn(name, text) => built_in(name, text),
+        Named::Path(path) => parse(&Source::read(&path)?),
+    }
+}
+
+/// All built-in targets.
+///
+/// # Errors
+/// None as long as the built-in files are sound, which a test holds.
+pub fn all_targets() -> Result<Vec<Target>> {
+    builtin_targets()
+        .iter()
+        .map(|(name, text)| built_in(name, text))
+        .collect()
+}
+
+fn built_in(name: &str, text: &str) -> Result<Target> {
+    let file = format!("{name}.toml");
+    parse(&Source::from_bytes(Path::new(&file), text.into())?)
+}
+
+fn parse(source: &Source) -> Result<Target> {
+    let document = Document::parse(source)?;
+    let root = document.root();
+    root.only(&["about", "reason", "points", "in_room_slope_db_per_oct"])?;
+    let about = root.needed_text("about", "about = \"one sentence\"")?.value;
+    let reason = root
+        .needed_text("reason", "reason = \"why the numbers are what they are\"")?
+        .value;
+    let example = "points = [[20, 0.0], [20000, -3.0]]";
+    let list = root
+        .get("points")
+        .ok_or_else(|| root.incomplete("no points", example))?;
+    let mut points: Vec<(f64, f64)> = Vec::new();
+    for value in list.list()? {
+        let (f_hz, level_db) = point(&value, example)?;
+        if f_hz <= 0.0 || points.last().is_some_and(|last| last.0 >= f_hz) {
+            return Err(value.wrong("frequencies above 0 Hz in ascending order"));
+        }
+        if level_db.abs() > LEVEL_LIMIT_DB {
+            return Err(value.wrong("levels between -40 and 40 dB"));
+        }
+        points.push((f_hz, level_db));
+    }
+    if points.is_empty() {
+        return Err(list.wrong(example));
+    }
+    let slope = root.number("in_room_slope_db_per_oct")?;
+    if let Some(slope) = &slope
+        && slope.value.abs() > SLOPE_LIMIT_DB_PER_OCT
+    {
+        return Err(root.wrong(
+            slope.at,
+            slope.value.to_string(),
+            "a slope between -6 and 6 dB per octave",
+        ));
+    }
+    let name = source.file.file_stem().map_or_else(
+        || "target".to_string(),
+        |stem| stem.to_string_lossy().into_owned(),
+    );
+    Ok(Target {
+        name,
+        about,
+        reason: reason.trim().to_string(),
+        points,
+        in_room_slope_db_per_oct: slope.map(|slope| slope.value),
+    })
+}
+
+fn point(value: &Value, example: &str) -> Result<(f64, f64)> {
+    match value.list()?[..] {
+        [f_hz, level_db] => Ok((f_hz.number()?.value, level_db.number()?.value)),
+        _ => Err(value.wrong(example)),
+    }
+}

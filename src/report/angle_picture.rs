@@ -1,0 +1,247 @@
+//! All angles as a map over frequency, relative to the listening window: what the angles share
+//! vanishes, and what is left is what no filter can change.
+
+use super::palette::{Ink, LOWEST_STEP_DB, STEP_DB, STEPS, step_of};
+use super::picture::{Picture, Trace, decision_ink};
+use super::sheet::{
+    AXIS_HEIGHT, FROM_HZ, Hang, LEFT, Manner, Panel, RIGHT, Surface, TO_HZ, block, drawn, frequency_words, panel, pen,
+    put, step_pen, words, x_of,
+};
+use crate::audit::{Decision, Finding};
+use crate::error::Result;
+use crate::predict::{AngleLevels, Plan};
+use crate::response::Orbit;
+use plotters::prelude::{Color, PathElement};
+
+/// Height of a map from -180 to 180 degrees.
+const MAP_HEIGHT: i32 = 1300;
+/// Room for a map's heading.
+const HEADING_HEIGHT: i32 = 130;
+/// Height of one line of numbers over a map.
+const NUMBER_HEIGHT: i32 = 125;
+/// Numbers nearer to each other than this stand in different lines.
+const NUMBER_WIDTH: i32 = 190;
+/// Room for the key to the colours.
+const KEY_HEIGHT: i32 = 300;
+/// Between measured angles nearer than this the map is filled by straight lines, degrees; wider
+/// gaps stay empty. Three steps of the usual orbit.
+const WIDEST_GAP_DEG: f64 = 30.0;
+/// Height of a map's rows, degrees.
+const ROW_DEG: f64 = 2.5;
+
+/// Draws the picture; `None` where no orbit was measured.
+///
+/// # Errors
+/// When the drawing surface refuses a mark.
+pub fn draw(plan: &Plan) -> Result<Option<Picture>> {
+    let maps: Vec<AngleLevels> = [Orbit::Horizontal, Orbit::Vertical]
+        .into_iter()
+        .filter_map(|orbit| plan.angles_against_window(orbit))
+        .collect();
+    if maps.is_empty() {
+        return Ok(None);
+    }
+    let findings: Vec<(usize, &Finding)> = (1..).zip(&plan.audit.findings).filter(|(_, f)| f.q.is_some()).collect();
+    let lines = number_lines(&findings);
+    let line_count = lines.iter().copied().max().map_or(0, |most| most + 1);
+    let map_room = HEADING_HEIGHT + NUMBER_HEIGHT * line_count + MAP_HEIGHT;
+    let bottom = map_room * maps.len() as i32;
+    let height = bottom + AXIS_HEIGHT + KEY_HEIGHT;
+    let marks = drawn(height, |surface| {
+        for (place, map) in (0..).zip(&maps) {
+            let top = place * map_room + HEADING_HEIGHT;
+            let heading = match map.orbit {
+                Orbit::Horizontal => "Horizontal angle, degrees",
+                Orbit::Vertical => "Vertical angle, degrees (up is positive)",
+            };
+            words(surface, heading, (LEFT, top - 62), Hang::Right, Ink::Words, 0)?;
+            let area = panel(surface, top + NUMBER_HEIGHT * line_count, top + map_room - HEADING_HEIGHT, -180.0, 180.0);
+            fill(&area, plan.audit.grid.freqs_hz(), map)?;
+            angle_words(surface, &area)?;
+            mark(surface, &area, &findings, &lines, top)?;
+        }
+        frequency_words(surface, bottom)?;
+        key(surface, bottom + AXIS_HEIGHT)
+    })?;
+    let traces = maps.iter().flat_map(rows_as_traces).collect();
+    Ok(Some(Picture {
+        key: "angles",
+        title: "Every angle against the listening window".into(),
+        description: describe(plan, &maps),
+        height,
+        scale: format!("Steps of {STEP_DB} dB; straight lines between measured angles no more than {WIDEST_GAP_DEG} degrees apart."),
+        marks,
+        freqs_hz: plan.audit.grid.freqs_hz().to_vec(),
+        traces,
+        switchable: false,
+    }))
+}
+
+fn rows_as_traces(map: &AngleLevels) -> Vec<Trace> {
+    map.angles_deg
+        .iter()
+        .zip(&map.levels_db)
+        .map(|(angle_deg, levels_db)| Trace {
+            code: 0,
+            name: format!("{} {angle_deg}", map.orbit.name()),
+            ink: Ink::Words,
+            manner: Manner::Plain,
+            width: 0,
+            values: levels_db.clone(),
+        })
+        .collect()
+}
+
+fn describe(plan: &Plan, maps: &[AngleLevels]) -> String {
+    let orbits: Vec<&str> = maps.iter().map(|map| map.orbit.name()).collect();
+    let mut text = format!(
+        "Map of level over frequency and {} angle, each angle relative to the listening window at the same frequency, in steps of {STEP_DB} dB.",
+        orbits.join(" and ")
+    );
+    for (number, finding) in (1..).zip(&plan.audit.findings) {
+        if finding.decision != Decision::Correct && finding.q.is_some() {
+            text += &format!(" Marked {number}: {}.", finding.reason());
+        }
+    }
+    text
+}
+
+/// For each number over a map the line it stands in, so that no two touch.
+fn number_lines(findings: &[(usize, &Finding)]) -> Vec<i32> {
+    let mut ends: Vec<i32> = Vec::new();
+    findings
+        .iter()
+        .map(|(_, finding)| {
+            let x = x_of(finding.peak_hz);
+            let free = ends.iter().position(|end| x - end >= NUMBER_WIDTH);
+            let line = free.unwrap_or(ends.len());
+            if line == ends.len() {
+                ends.push(x);
+            } else {
+                ends[line] = x;
+            }
+            line as i32
+        })
+        .collect()
+}
+
+/// Fills the map, one colour at a time; neighbours of one step along a row are one box.
+fn fill(area: &Panel, freqs_hz: &[f64], map: &AngleLevels) -> Result<()> {
+    // Every second frequency: 24 columns an octave are as wide as a line.
+    let columns: Vec<usize> = (0..freqs_hz.len()).step_by(2).collect();
+    let mut boxes: Vec<Vec<[(f64, f64); 2]>> = vec![Vec::new(); usize::from(STEPS)];
+    let rows = (360.0 / ROW_DEG) as i32;
+    for row in 0..rows {
+        let low_deg = -180.0 + f64::from(row) * ROW_DEG;
+        let Some(between) = neighbours(&map.angles_deg, low_deg + 0.5 * ROW_DEG) else {
+            continue;
+        };
+        let step_at = |column: usize| {
+            let level = |k: usize| map.levels_db[k][columns[column]];
+            step_of(level(between.below) * (1.0 - between.share) + level(between.above) * between.share)
+        };
+        let mut start = 0;
+        for column in 1..=columns.len() {
+            if column < columns.len() && step_at(column) == step_at(start) {
+                continue;
+            }
+            let edge = |column: usize| match column {
+                0 => freqs_hz[0],
+                c if c >= columns.len() => freqs_hz[freqs_hz.len() - 1],
+                c => (freqs_hz[columns[c - 1]] * freqs_hz[columns[c]]).sqrt(),
+            };
+            boxes[usize::from(step_at(start))].push([(edge(start), low_deg), (edge(column), low_deg + ROW_DEG)]);
+            start = column;
+        }
+    }
+    for (step, boxes) in (0..).zip(boxes) {
+        for [a, b] in boxes {
+            block(area, (a.0, b.0), (a.1, b.1), step_pen(step), 1.0)?;
+        }
+    }
+    Ok(())
+}
+
+/// Two measured angles and a place between them.
+struct Between {
+    below: usize,
+    above: usize,
+    share: f64,
+}
+
+fn neighbours(angles_deg: &[f64], at_deg: f64) -> Option<Between> {
+    let above = angles_deg.partition_point(|angle| *angle < at_deg);
+    if above == 0 || above == angles_deg.len() {
+        return None;
+    }
+    let (a, b) = (angles_deg[above - 1], angles_deg[above]);
+    (b - a <= WIDEST_GAP_DEG).then(|| Between {
+        below: above - 1,
+        above,
+        share: (at_deg - a) / (b - a),
+    })
+}
+
+fn angle_words(surface: &Surface, area: &Panel) -> Result<()> {
+    for angle in [-180, -120, -60, 0, 60, 120, 180] {
+        let (_, y) = area.map_coordinate(&(FROM_HZ, f64::from(angle)));
+        words(surface, &angle.to_string(), (LEFT - 25, y), Hang::Left, Ink::Words, 0)?;
+    }
+    let zero = pen(Ink::Paper, 0, Manner::Dotted);
+    put(area, &PathElement::new(vec![(FROM_HZ, 0.0), (TO_HZ, 0.0)], zero.stroke_width(5)))
+}
+
+/// Numbers of the findings over the map; what is not fully corrected is framed in it.
+fn mark(surface: &Surface, area: &Panel, findings: &[(usize, &Finding)], lines: &[i32], top: i32) -> Result<()> {
+    for ((number, finding), line) in findings.iter().zip(lines) {
+        let x = x_of(finding.peak_hz);
+        let y = top + line * NUMBER_HEIGHT + NUMBER_HEIGHT / 2;
+        words(surface, &number.to_string(), (x, y), Hang::Middle, Ink::Words, 0)?;
+        let (_, map_top) = area.map_coordinate(&(FROM_HZ, 180.0));
+        let stem = pen(decision_ink(finding.decision), 0, Manner::Plain);
+        put(surface, &PathElement::new(vec![(x, y + 52), (x, map_top)], stem.stroke_width(8)))?;
+        if finding.decision == Decision::Correct {
+            continue;
+        }
+        let (from_hz, to_hz) = (finding.from_hz.max(FROM_HZ), finding.to_hz.min(TO_HZ));
+        for side_hz in [from_hz, to_hz] {
+            let line = vec![(side_hz, -180.0), (side_hz, 180.0)];
+            let under = pen(Ink::Paper, 0, Manner::Plain);
+            put(area, &PathElement::new(line.clone(), under.stroke_width(14)))?;
+            let over = pen(decision_ink(finding.decision), 0, Manner::Dashed);
+            put(area, &PathElement::new(line, over.stroke_width(10)))?;
+        }
+    }
+    Ok(())
+}
+
+/// The key to the colours: one box for each step.
+fn key(surface: &Surface, top: i32) -> Result<()> {
+    let area = panel(surface, top + 20, top + 110, 0.0, 1.0);
+    let width = (RIGHT - LEFT) / i32::from(STEPS);
+    // The panel's axis is logarithmic; these are the frequencies at equal distances on it.
+    let hz = |k: i32| FROM_HZ * (TO_HZ / FROM_HZ).powf(f64::from(k) / f64::from(STEPS));
+    for step in 0..STEPS {
+        let k = i32::from(step);
+        block(&area, (hz(k), hz(k + 1)), (0.0, 1.0), step_pen(step), 1.0)?;
+        if step > 0 {
+            let level_db = LOWEST_STEP_DB + STEP_DB * f64::from(step - 1);
+            words(surface, &format!("{level_db}"), (LEFT + k * width, top + 165), Hang::Middle, Ink::Words, 0)?;
+        }
+    }
+    let middle = (LEFT + RIGHT) / 2;
+    words(surface, "dB over the listening window", (middle, top + 255), Hang::Middle, Ink::Quiet, 0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn wide_gaps_between_angles_stay_empty() {
+        let angles = [0.0, 10.0, 60.0];
+        assert!(neighbours(&angles, 5.0).is_some_and(|b| (b.share - 0.5).abs() < 1e-12));
+        assert!(neighbours(&angles, 30.0).is_none());
+        assert!(neighbours(&angles, -1.0).is_none() && neighbours(&angles, 61.0).is_none());
+    }
+}
