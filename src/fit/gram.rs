@@ -240,9 +240,9 @@ mod tests {
         let right: Vec<f64> = (0..n).map(|i| (i as f64).cos()).collect();
         let mut x = right.clone();
         assert!(solve_in_place(&mut matrix, &mut x));
-        for i in 0..n {
+        for (i, wanted) in right.iter().enumerate() {
             let back: f64 = (0..n).map(|j| entry(i, j) * x[j]).sum();
-            assert!((back - right[i]).abs() < 1e-12);
+            assert!((back - wanted).abs() < 1e-12);
         }
     }
 

@@ -65,7 +65,7 @@ fn step_work(stages: usize) -> u64 {
 /// Work of scoring all templates with `n` stages giving way.
 const SCORING_WORK_PER_STAGE: u64 = 35;
 /// Work that a search with ten stages or fewer may spend; with more it grows as their square.
-const BUDGET: u64 = 240_000;
+const BUDGET: u64 = 320_000;
 const BUDGET_STAGES: u64 = 10;
 
 /// A fixed sequence of choices: xorshift64 (Marsaglia 2003, J. Stat. Softw. 8(14)), seeded with
