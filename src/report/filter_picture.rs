@@ -78,8 +78,8 @@ pub fn draw(plan: &Plan) -> Result<Picture> {
         frequency_lines(&area, low, high)?;
         level_lines(surface, &area, (low, high), 2.0, "")?;
         let heading = "Gain of the filters, dB; numbers are stages";
-        words(surface, heading, (LEFT, HEADING_HEIGHT - 62), Hang::Right, Ink::Words, 0)?;
-        for trace in stages.iter().chain([&wish, &sum]) {
+        words(surface, heading, (LEFT, HEADING_HEIGHT - 66), Hang::Right, Ink::Words, 0)?;
+        for trace in stages.iter().chain([&sum, &wish]) {
             let points: Vec<(f64, f64)> = freqs_hz.iter().copied().zip(trace.values.iter().copied()).collect();
             curve(&area, &points, low, high, pen(trace.ink, trace.code, trace.manner), trace.width)?;
         }

@@ -22,9 +22,9 @@ const LEAST_SPAN_DB: f64 = 25.0;
 const MOST_SPAN_DB: f64 = 60.0;
 
 /// Room for a panel's heading.
-const HEADING_HEIGHT: i32 = 130;
+const HEADING_HEIGHT: i32 = 180;
 /// Height of one finding in the strip.
-const ROW_HEIGHT: i32 = 120;
+const ROW_HEIGHT: i32 = 128;
 
 /// Three curves that belong together.
 struct Story {
@@ -37,11 +37,11 @@ struct Story {
 impl Story {
     fn new(first_code: u8, heading: &'static str, name: &str, before_db: Vec<f64>, deviation_db: &[f64], plan: &Plan) -> Story {
         let gains_db = &plan.prediction.audit_gains_db;
-        let level_db = plan.fit.level_db;
+        let level_db = plan.level_change_db();
         let sum = |a: &[f64], b: &[f64], sign: f64| a.iter().zip(b).map(|(a, b)| a + sign * b).collect::<Vec<f64>>();
         let wanted_db = sum(&before_db, deviation_db, -1.0);
         let mut after_db = sum(&before_db, gains_db, 1.0);
-        after_db.iter_mut().for_each(|v| *v += level_db);
+        after_db.iter_mut().for_each(|v| *v -= level_db);
         let trace = |code, what: &str, ink, manner, width, values| Trace {
             code,
             name: format!("{name}, {what}"),
@@ -59,7 +59,7 @@ impl Story {
     }
 
     fn traces(&self) -> [&Trace; 3] {
-        [&self.before, &self.wanted, &self.after]
+        [&self.before, &self.after, &self.wanted]
     }
 
     /// Lowest and highest level of the panel, multiples of 5 dB: all curves within the judged
@@ -171,13 +171,33 @@ pub(super) fn draw_ground(panel: &Panel, plan: &Plan, low: f64, high: f64) -> Re
     if audit.judged_to_hz < TO_HZ {
         block(panel, (audit.judged_to_hz, TO_HZ), (low, high), shade, 1.0)?;
     }
-    for finding in &audit.findings {
-        if finding.decision != Decision::Correct && finding.q.is_some() {
-            let tint = pen(decision_ink(finding.decision), 0, Manner::Plain);
-            block(panel, (finding.from_hz, finding.to_hz), (low, high), tint, 0.13)?;
-        }
+    let tint = pen(Ink::Left, 0, Manner::Plain);
+    for stretch in not_mended(&audit.findings) {
+        block(panel, stretch, (low, high), tint, TINT)?;
     }
     Ok(())
+}
+
+/// Opacity of the tint: to be seen under a curve and no stronger.
+const TINT: f64 = 0.11;
+
+/// The stretches of frequency, apart from each other, in which something is left alone or only
+/// softened.
+fn not_mended(findings: &[Finding]) -> Vec<(f64, f64)> {
+    let mut stretches: Vec<(f64, f64)> = findings
+        .iter()
+        .filter(|f| f.decision != Decision::Correct && f.q.is_some())
+        .map(|f| (f.from_hz, f.to_hz))
+        .collect();
+    stretches.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let mut apart: Vec<(f64, f64)> = Vec::new();
+    for (from_hz, to_hz) in stretches {
+        match apart.last_mut() {
+            Some(last) if from_hz <= last.1 => last.1 = last.1.max(to_hz),
+            _ => apart.push((from_hz, to_hz)),
+        }
+    }
+    apart
 }
 
 fn draw_story(surface: &Surface, plan: &Plan, story: &Story, levels: (f64, f64), place: (i32, i32)) -> Result<()> {
@@ -186,7 +206,7 @@ fn draw_story(surface: &Surface, plan: &Plan, story: &Story, levels: (f64, f64),
     draw_ground(&area, plan, low, high)?;
     frequency_lines(&area, low, high)?;
     level_lines(surface, &area, levels, 5.0, "")?;
-    words(surface, story.heading, (LEFT, place.0 - 62), Hang::Right, Ink::Words, 0)?;
+    words(surface, story.heading, (LEFT, place.0 - 72), Hang::Right, Ink::Words, 0)?;
     let freqs_hz = plan.audit.grid.freqs_hz();
     for trace in story.traces() {
         let points: Vec<(f64, f64)> = freqs_hz.iter().copied().zip(trace.values.iter().copied()).collect();
@@ -215,7 +235,7 @@ fn name_curves(surface: &Surface, area: &Panel, plan: &Plan, story: &Story) -> R
         words(surface, name, (x, y), hang, trace.ink, trace.code)?;
     }
     let (_, y) = area.map_coordinate(&(FROM_HZ, story.wanted.values[0]));
-    words(surface, "target", (LEFT + 30, y - 20), Hang::Right, story.wanted.ink, story.wanted.code)
+    words(surface, "target", (x_of(freqs_hz[0]) + 30, y - 72), Hang::Right, story.wanted.ink, story.wanted.code)
 }
 
 /// One row for each finding: a frame as wide as the finding, filled as far as it is corrected.
@@ -231,26 +251,22 @@ fn draw_strip(surface: &Surface, plan: &Plan, place: (i32, i32)) -> Result<()> {
         }
     }
     frequency_lines(&area, 0.0, rows)?;
-    let heading = "What is done where: a full box is corrected, an empty one left alone";
-    words(surface, heading, (LEFT, place.0 - 62), Hang::Right, Ink::Words, 0)?;
+    let heading = "What is done where (full box: corrected)";
+    words(surface, heading, (LEFT, place.0 - 72), Hang::Right, Ink::Words, 0)?;
     if findings.is_empty() {
         let middle = ((LEFT + RIGHT) / 2, (place.0 + place.1) / 2);
         return words(surface, "nothing worth speaking of", middle, Hang::Middle, Ink::Quiet, 0);
     }
     for (row, finding) in findings.iter().enumerate() {
-        draw_row(surface, &area, row, finding, place.0)?;
+        draw_row(surface, row, finding, place.0)?;
     }
     Ok(())
 }
 
-fn draw_row(surface: &Surface, area: &Panel, row: usize, finding: &Finding, strip_top: i32) -> Result<()> {
-    let (top, bottom) = (row as f64 + 0.18, row as f64 + 0.82);
-    let colour = pen(decision_ink(finding.decision), 0, Manner::Plain);
+fn draw_row(surface: &Surface, row: usize, finding: &Finding, strip_top: i32) -> Result<()> {
     let (from_hz, to_hz) = (finding.from_hz.max(FROM_HZ), finding.to_hz.min(TO_HZ));
-    let filled_top = bottom - finding.share.clamp(0.0, 1.0) * (bottom - top);
-    block(area, (from_hz, to_hz), (filled_top, bottom), colour, 1.0)?;
-    let frame = vec![(from_hz, top), (to_hz, top), (to_hz, bottom), (from_hz, bottom), (from_hz, top)];
-    put(area, &PathElement::new(frame, colour.stroke_width(9)))?;
+    let top = strip_top + row as i32 * ROW_HEIGHT;
+    draw_box(surface, finding, top + 22, top + ROW_HEIGHT - 22)?;
     let text = format!("{} {}, {}", row + 1, cause_words(finding.cause), decision_words(finding));
     let y = strip_top + row as i32 * ROW_HEIGHT + ROW_HEIGHT / 2;
     // Words stand on the side that has more room.
@@ -260,4 +276,14 @@ fn draw_row(surface: &Surface, area: &Panel, row: usize, finding: &Finding, stri
     } else {
         words(surface, &text, (x_of(from_hz) - 35, y), Hang::Left, Ink::Words, 0)
     }
+}
+
+/// A frame as wide as a finding, filled as far as it is corrected.
+pub(super) fn draw_box(surface: &Surface, finding: &Finding, top: i32, bottom: i32) -> Result<()> {
+    let colour = pen(decision_ink(finding.decision), 0, Manner::Plain);
+    let hz = (finding.from_hz.max(FROM_HZ), finding.to_hz.min(TO_HZ));
+    let area = panel(surface, top, bottom, 0.0, 1.0);
+    block(&area, hz, (0.0, finding.share.clamp(0.0, 1.0)), colour, 1.0)?;
+    let frame = vec![(hz.0, 0.0), (hz.0, 1.0), (hz.1, 1.0), (hz.1, 0.0), (hz.0, 0.0)];
+    put(&area, &PathElement::new(frame, colour.stroke_width(9)))
 }

@@ -215,14 +215,14 @@ pub fn frequency_lines(panel: &Panel, low: f64, high: f64) -> Result<()> {
 pub fn frequency_words(surface: &Surface, bottom: i32) -> Result<()> {
     for f_hz in NAMED_HZ {
         let text = if f_hz < 1000.0 { format!("{f_hz}") } else { format!("{}k", f_hz / 1000.0) };
-        words(surface, &text, (x_of(f_hz), bottom + 75), Hang::Middle, Ink::Words, 0)?;
+        words(surface, &text, (x_of(f_hz), bottom + 82), Hang::Middle, Ink::Words, 0)?;
     }
     let middle = (LEFT + RIGHT) / 2;
-    words(surface, "frequency, Hz", (middle, bottom + 195), Hang::Middle, Ink::Quiet, 0)
+    words(surface, "frequency, Hz", (middle, bottom + 205), Hang::Middle, Ink::Quiet, 0)
 }
 
 /// Room that [`frequency_words`] takes below a panel.
-pub const AXIS_HEIGHT: i32 = 260;
+pub const AXIS_HEIGHT: i32 = 275;
 
 /// Level lines and words every `step` from `low` to `high`.
 pub fn level_lines(
