@@ -119,7 +119,9 @@ pub fn predict(
     let gains_db = bank.gains_db(subject.curves.grid.freqs_hz());
     let audit_gains_db = bank.gains_db(audit.grid.freqs_hz());
     // A thousandth below the step is rounding of the search, not a peak.
-    let steps = (bank.peak_db().max(0.0) / LEVEL_STEP_DB - 1e-3).ceil().max(0.0);
+    let steps = (bank.peak_db().max(0.0) / LEVEL_STEP_DB - 1e-3)
+        .ceil()
+        .max(0.0);
     let price_db = (steps * LEVEL_STEP_DB * 10.0).round() / 10.0;
     bank.gain_db = if price_db > 0.0 { -price_db } else { 0.0 };
     let curves_after = subject.curves.with_gain(&gains_db);
@@ -131,7 +133,9 @@ pub fn predict(
         worst_change: subject
             .response
             .and_then(|response| worst_change(response, audit, &audit_gains_db)),
-        response_after: subject.response.map(|response| response.with_gain(&gains_db)),
+        response_after: subject
+            .response
+            .map(|response| response.with_gain(&gains_db)),
         curves_after,
         gains_db,
         audit_gains_db,
@@ -149,13 +153,22 @@ fn worst_change(response: &Response, audit: &Audit, gains_db: &[f64]) -> Option<
     let roughness_db = |levels_db: &[f64]| {
         let smooth = trend.apply(levels_db);
         let local = levels_db.iter().zip(&smooth).map(|(l, t)| l - t);
-        local.zip(weights).map(|(d, w)| w * d * d).sum::<f64>().sqrt()
+        local
+            .zip(weights)
+            .map(|(d, w)| w * d * d)
+            .sum::<f64>()
+            .sqrt()
     };
     listening_window_directions()
         .iter()
         .filter_map(|(orbit, angle_deg)| response.at(*orbit, *angle_deg))
         .map(|member| {
-            let after: Vec<f64> = member.levels_db.iter().zip(gains_db).map(|(l, g)| l + g).collect();
+            let after: Vec<f64> = member
+                .levels_db
+                .iter()
+                .zip(gains_db)
+                .map(|(l, g)| l + g)
+                .collect();
             WorstChange {
                 direction: member.direction,
                 before_db: roughness_db(&member.levels_db),
@@ -246,6 +259,17 @@ impl Plan {
             .collect()
     }
 
+    /// What the filters change in level, dB: their ERB-rate-weighted mean gain over the judged
+    /// band. Only shape matters, so curves before and after are compared with this taken out.
+    pub fn level_change_db(&self) -> f64 {
+        let weights = &self.audit.deviations.weights;
+        weights
+            .iter()
+            .zip(&self.prediction.audit_gains_db)
+            .map(|(w, g)| w * g)
+            .sum()
+    }
+
     /// Gain of each stage alone on the audit's grid, dB, as the device holds it.
     pub fn stage_gains_db(&self) -> Vec<Vec<f64>> {
         let bank = &self.prediction.bank;
@@ -294,7 +318,11 @@ impl Plan {
         }
         rows.sort_by(|a, b| a.0.total_cmp(&b.0));
         let (angles_deg, levels_db) = rows.into_iter().unzip();
-        Some(AngleLevels { orbit, angles_deg, levels_db })
+        Some(AngleLevels {
+            orbit,
+            angles_deg,
+            levels_db,
+        })
     }
 
     /// How well the speaker takes EQ.

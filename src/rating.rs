@@ -84,7 +84,10 @@ fn samples_db(grid: &Grid, levels_db: &[f64], from_hz: f64, to_hz: f64) -> Optio
     let levels_db = resample_db(grid, levels_db, &to)
         .into_iter()
         .collect::<Option<Vec<f64>>>()?;
-    Some(Grid20 { grid: to, levels_db })
+    Some(Grid20 {
+        grid: to,
+        levels_db,
+    })
 }
 
 struct Grid20 {

@@ -78,10 +78,18 @@ fn a_room_uses_only_rooms_above_it() {
     for file in files {
         let parts: Vec<String> = file
             .components()
-            .map(|c| c.as_os_str().to_string_lossy().trim_end_matches(".rs").to_string())
+            .map(|c| {
+                c.as_os_str()
+                    .to_string_lossy()
+                    .trim_end_matches(".rs")
+                    .to_string()
+            })
             .collect();
         let Some(own) = rooms.iter().position(|room| *room == parts[1]) else {
-            assert!(["lib", "main"].contains(&parts[1].as_str()), "{file:?} is no room");
+            assert!(
+                ["lib", "main"].contains(&parts[1].as_str()),
+                "{file:?} is no room"
+            );
             continue;
         };
         let text = fs::read_to_string(&file).unwrap();
@@ -109,11 +117,16 @@ fn super_never_leaves_a_room() {
         let code: String = text.split("#[cfg(test)]").next().unwrap_or("").to_string();
         // Depth below src: src/a.rs and src/a/mod.rs stand at the door, src/a/b.rs inside.
         let depth = file.components().count() - 1;
-        let at_the_door = depth == 1 || file.file_name().is_some_and(|n| n == "mod.rs") && depth == 2;
+        let at_the_door =
+            depth == 1 || file.file_name().is_some_and(|n| n == "mod.rs") && depth == 2;
         if at_the_door {
             assert!(!code.contains("super::"), "{}", file.display());
         }
-        assert!(depth > 3 || !code.contains("super::super::"), "{}", file.display());
+        assert!(
+            depth > 3 || !code.contains("super::super::"),
+            "{}",
+            file.display()
+        );
     }
 }
 

@@ -65,8 +65,14 @@ pub(super) fn decompose(frame: &Frame, deviation_db: &[f64]) -> Result<Vec<Compo
     let limits = |kind: Kind, q: (f64, f64)| StageLimits {
         kind,
         at_most: (kind != Kind::Peaking).then_some(1),
-        f0_hz: Setting::Range { from: from_hz, to: to_hz },
-        gain_db: Setting::Range { from: -30.0, to: 15.0 },
+        f0_hz: Setting::Range {
+            from: from_hz,
+            to: to_hz,
+        },
+        gain_db: Setting::Range {
+            from: -30.0,
+            to: 15.0,
+        },
         q: Setting::Range { from: q.0, to: q.1 },
     };
     // So high a rate that the digital shapes are the analog ones.
@@ -114,8 +120,19 @@ mod tests {
     fn shapes_are_those_of_the_cookbook_stages_at_a_very_high_rate() {
         for kind in [Kind::Peaking, Kind::LowShelf, Kind::HighShelf] {
             for size_db in [-7.0, 4.0] {
-                let component = Component { kind, f0_hz: 900.0, size_db, q: 0.8 };
-                let section = Stage { kind, f0_hz: 900.0, gain_db: size_db, q: 0.8 }.biquad(4.0e6);
+                let component = Component {
+                    kind,
+                    f0_hz: 900.0,
+                    size_db,
+                    q: 0.8,
+                };
+                let section = Stage {
+                    kind,
+                    f0_hz: 900.0,
+                    gain_db: size_db,
+                    q: 0.8,
+                }
+                .biquad(4.0e6);
                 for f_hz in [50.0, 600.0, 900.0, 1500.0, 9000.0] {
                     let digital_db = section.gain_db(2.0 * std::f64::consts::PI * f_hz / 4.0e6);
                     let shape_db = component.shape_db(&[f_hz])[0];

@@ -27,8 +27,10 @@ const BUMP_EXCEPTIONS: f64 = 0.4;
 
 /// The shared part of the listening window's deviation `deviation_db`, dB, by frequency.
 pub(super) fn shared_db(frame: &Frame, deviation_db: &[f64]) -> Vec<f64> {
-    let smoothers: Vec<Smoother> =
-        WIDTHS_OCT.iter().map(|width| Smoother::new(&frame.grid, *width)).collect();
+    let smoothers: Vec<Smoother> = WIDTHS_OCT
+        .iter()
+        .map(|width| Smoother::new(&frame.grid, *width))
+        .collect();
     let window = Layers::of(&smoothers, deviation_db);
     let members: Vec<Layers> = frame
         .members

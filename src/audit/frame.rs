@@ -106,10 +106,15 @@ impl Frame {
             rough_level_db,
         );
 
-        let start_hz = [Some(from_hz), options.from_hz, subject.trusted_from_hz, corner_hz]
-            .into_iter()
-            .flatten()
-            .fold(0.0, f64::max);
+        let start_hz = [
+            Some(from_hz),
+            options.from_hz,
+            subject.trusted_from_hz,
+            corner_hz,
+        ]
+        .into_iter()
+        .flatten()
+        .fold(0.0, f64::max);
         let end_hz = [Some(to_hz), options.to_hz, subject.trusted_to_hz]
             .into_iter()
             .flatten()
@@ -128,7 +133,8 @@ impl Frame {
 
         let level_db = weighted_median(&above_target_db, &weights);
         let window_db: Vec<f64> = above_target_db.iter().map(|d| d - level_db).collect();
-        let in_room_db = in_room_deviation_db(&curves, subject, &target_db, &window_db, &trend, &weights);
+        let in_room_db =
+            in_room_deviation_db(&curves, subject, &target_db, &window_db, &trend, &weights);
 
         let members = match subject.response {
             Some(response) => {
@@ -259,7 +265,11 @@ fn with_loudness(members: Vec<(Who, Vec<f64>, f64)>, trend: &Smoother) -> Vec<Me
 }
 
 fn weighted_median(values: &[f64], weights: &[f64]) -> f64 {
-    let mut pairs: Vec<(f64, f64)> = values.iter().copied().zip(weights.iter().copied()).collect();
+    let mut pairs: Vec<(f64, f64)> = values
+        .iter()
+        .copied()
+        .zip(weights.iter().copied())
+        .collect();
     pairs.sort_by(|a, b| a.0.total_cmp(&b.0));
     let half = 0.5 * pairs.iter().map(|p| p.1).sum::<f64>();
     let mut sum = 0.0;

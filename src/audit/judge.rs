@@ -50,7 +50,9 @@ const USUAL_SPREAD_DB: f64 = 0.4;
 
 pub(super) fn judge(frame: &Frame, component: &Component, census: &Census) -> Verdict {
     let size = component.size_db;
-    let excess_db = (census.spread_db.powi(2) - USUAL_SPREAD_DB.powi(2)).max(0.0).sqrt();
+    let excess_db = (census.spread_db.powi(2) - USUAL_SPREAD_DB.powi(2))
+        .max(0.0)
+        .sqrt();
     let spread_ratio = excess_db / size.abs();
     let room_ratio = census.mean_db / size;
     let agreement = falling(spread_ratio, SPREAD_RATIO);
@@ -69,18 +71,26 @@ pub(super) fn judge(frame: &Frame, component: &Component, census: &Census) -> Ve
     }
     let is_dip = size < 0.0 && component.kind == Kind::Peaking;
     if is_dip {
-        let q_limits = if frame.averages_only { DIP_Q_AVERAGES } else { DIP_Q };
+        let q_limits = if frame.averages_only {
+            DIP_Q_AVERAGES
+        } else {
+            DIP_Q
+        };
         let narrow = falling(component.q, q_limits);
         let deep = falling(-size, DIP_DEPTH_DB);
         if narrow < share {
             ground = if frame.averages_only {
                 Ground::AveragesOnly
             } else {
-                Ground::TooNarrow { limit_q: q_limits.0 }
+                Ground::TooNarrow {
+                    limit_q: q_limits.0,
+                }
             };
         }
         if deep < share.min(narrow) {
-            ground = Ground::TooDeep { limit_db: DIP_DEPTH_DB.0 };
+            ground = Ground::TooDeep {
+                limit_db: DIP_DEPTH_DB.0,
+            };
         }
         share *= narrow * deep;
     }

@@ -145,9 +145,9 @@ pub fn audit(subject: &Subject, options: &Options) -> Result<Audit> {
 /// Share of a low deviation that is not roll-off: 0 at the corner, 1 an octave above, where a
 /// second- or fourth-order box has come up to within 0.6 dB of its level.
 fn above_roll_off(frame: &Frame, f_hz: f64) -> f64 {
-    frame
-        .corner_hz
-        .map_or(1.0, |corner_hz| rising((f_hz / corner_hz).log2(), (0.0, 1.0)))
+    frame.corner_hz.map_or(1.0, |corner_hz| {
+        rising((f_hz / corner_hz).log2(), (0.0, 1.0))
+    })
 }
 
 /// The listening window's deviation without what is only the low end's roll-off.
@@ -157,7 +157,13 @@ fn without_roll_off(frame: &Frame) -> Vec<f64> {
         .freqs_hz()
         .iter()
         .zip(&frame.window_db)
-        .map(|(f, d)| if *d < 0.0 { d * above_roll_off(frame, *f) } else { *d })
+        .map(|(f, d)| {
+            if *d < 0.0 {
+                d * above_roll_off(frame, *f)
+            } else {
+                *d
+            }
+        })
         .collect()
 }
 
@@ -200,10 +206,18 @@ fn low_edge(frame: &Frame) -> Option<Finding> {
 fn shared_and_spread(frame: &Frame) -> (Vec<f64>, Vec<f64>) {
     let trend = Smoother::new(&frame.grid, frame::TREND_OCT);
     let local = |values: &[f64]| -> Vec<f64> {
-        values.iter().zip(trend.apply(values)).map(|(v, t)| v - t).collect()
+        values
+            .iter()
+            .zip(trend.apply(values))
+            .map(|(v, t)| v - t)
+            .collect()
     };
     let window_local = local(&frame.window_db);
-    let members: Vec<Vec<f64>> = frame.members.iter().map(|m| local(&m.relative_db)).collect();
+    let members: Vec<Vec<f64>> = frame
+        .members
+        .iter()
+        .map(|m| local(&m.relative_db))
+        .collect();
     (0..frame.grid.len())
         .map(|i| {
             let part: Vec<(f64, f64)> = members

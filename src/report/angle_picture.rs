@@ -5,8 +5,8 @@ use super::palette::{Ink, STEP_COUNT, STEPS_DB, step_of};
 use super::picture::{Picture, Trace};
 use super::response_picture::draw_box;
 use super::sheet::{
-    AXIS_HEIGHT, FROM_HZ, Hang, LEFT, Manner, Panel, RIGHT, Surface, TO_HZ, block, drawn, frequency_words, panel, pen,
-    put, step_pen, words, x_of,
+    AXIS_HEIGHT, FROM_HZ, Hang, LEFT, Manner, Panel, RIGHT, Surface, TO_HZ, block, drawn,
+    frequency_words, panel, pen, put, step_pen, words, x_of,
 };
 use crate::audit::{Decision, Finding};
 use crate::error::Result;
@@ -42,7 +42,10 @@ pub fn draw(plan: &Plan) -> Result<Option<Picture>> {
     if maps.is_empty() {
         return Ok(None);
     }
-    let findings: Vec<(usize, &Finding)> = (1..).zip(&plan.audit.findings).filter(|(_, f)| f.q.is_some()).collect();
+    let findings: Vec<(usize, &Finding)> = (1..)
+        .zip(&plan.audit.findings)
+        .filter(|(_, f)| f.q.is_some())
+        .collect();
     let lanes = lanes(&findings);
     let lane_count = lanes.iter().copied().max().map_or(0, |most| most + 1);
     // The boxes stand once, over the first map; the lines go down through all.
@@ -60,7 +63,14 @@ pub fn draw(plan: &Plan) -> Result<Option<Picture>> {
                 Orbit::Horizontal => "Horizontal angle, degrees",
                 Orbit::Vertical => "Vertical angle, degrees (up is positive)",
             };
-            words(surface, heading, (LEFT, top - 72), Hang::Right, Ink::Words, 0)?;
+            words(
+                surface,
+                heading,
+                (LEFT, top - 72),
+                Hang::Right,
+                Ink::Words,
+                0,
+            )?;
             let area = panel(surface, top, top + MAP_HEIGHT, -180.0, 180.0);
             fill(&area, plan.audit.grid.freqs_hz(), map)?;
             angle_words(surface, &area)?;
@@ -80,7 +90,9 @@ pub fn draw(plan: &Plan) -> Result<Option<Picture>> {
         title: "Every angle against the listening window".into(),
         description: describe(plan, &maps),
         height,
-        scale: format!("Between measured angles no more than {WIDEST_GAP_DEG} degrees apart straight lines are drawn; wider gaps stay empty."),
+        scale: format!(
+            "Between measured angles no more than {WIDEST_GAP_DEG} degrees apart straight lines are drawn; wider gaps stay empty."
+        ),
         marks,
         freqs_hz: plan.audit.grid.freqs_hz().to_vec(),
         traces,
@@ -149,7 +161,9 @@ fn fill(area: &Panel, freqs_hz: &[f64], map: &AngleLevels) -> Result<()> {
         };
         let step_at = |column: usize| {
             let level = |k: usize| map.levels_db[k][columns[column]];
-            step_of(level(between.below) * (1.0 - between.share) + level(between.above) * between.share)
+            step_of(
+                level(between.below) * (1.0 - between.share) + level(between.above) * between.share,
+            )
         };
         let mut start = 0;
         for column in 1..=columns.len() {
@@ -161,7 +175,8 @@ fn fill(area: &Panel, freqs_hz: &[f64], map: &AngleLevels) -> Result<()> {
                 c if c >= columns.len() => freqs_hz[freqs_hz.len() - 1],
                 c => (freqs_hz[columns[c - 1]] * freqs_hz[columns[c]]).sqrt(),
             };
-            boxes[usize::from(step_at(start))].push([(edge(start), low_deg), (edge(column), low_deg + ROW_DEG)]);
+            boxes[usize::from(step_at(start))]
+                .push([(edge(start), low_deg), (edge(column), low_deg + ROW_DEG)]);
             start = column;
         }
     }
@@ -196,10 +211,20 @@ fn neighbours(angles_deg: &[f64], at_deg: f64) -> Option<Between> {
 fn angle_words(surface: &Surface, area: &Panel) -> Result<()> {
     for angle in [-180, -120, -60, 0, 60, 120, 180] {
         let (_, y) = area.map_coordinate(&(FROM_HZ, f64::from(angle)));
-        words(surface, &angle.to_string(), (LEFT - 25, y), Hang::Left, Ink::Words, 0)?;
+        words(
+            surface,
+            &angle.to_string(),
+            (LEFT - 25, y),
+            Hang::Left,
+            Ink::Words,
+            0,
+        )?;
     }
     let zero = pen(Ink::MapMark, 0, Manner::Dotted);
-    put(area, &PathElement::new(vec![(FROM_HZ, 0.0), (TO_HZ, 0.0)], zero.stroke_width(5)))
+    put(
+        area,
+        &PathElement::new(vec![(FROM_HZ, 0.0), (TO_HZ, 0.0)], zero.stroke_width(5)),
+    )
 }
 
 /// A finding's box over the maps, filled as far as it is corrected.
@@ -239,14 +264,38 @@ fn key(surface: &Surface, top: i32) -> Result<()> {
     // The panel's axis is logarithmic; these are the frequencies at equal distances on it.
     let hz = |k: u8| FROM_HZ * (TO_HZ / FROM_HZ).powf(f64::from(k) / f64::from(STEP_COUNT));
     for step in 0..STEP_COUNT {
-        block(&area, (hz(step), hz(step + 1)), (0.0, 1.0), step_pen(step), 1.0)?;
+        block(
+            &area,
+            (hz(step), hz(step + 1)),
+            (0.0, 1.0),
+            step_pen(step),
+            1.0,
+        )?;
     }
     for (k, level_db) in (1..).zip(STEPS_DB) {
-        let text = if level_db > 0.0 { format!("+{level_db}") } else { format!("{level_db}") };
-        words(surface, &text, (LEFT + k * width, top + 165), Hang::Middle, Ink::Words, 0)?;
+        let text = if level_db > 0.0 {
+            format!("+{level_db}")
+        } else {
+            format!("{level_db}")
+        };
+        words(
+            surface,
+            &text,
+            (LEFT + k * width, top + 165),
+            Hang::Middle,
+            Ink::Words,
+            0,
+        )?;
     }
     let middle = (LEFT + RIGHT) / 2;
-    words(surface, "dB over the listening window", (middle, top + 255), Hang::Middle, Ink::Quiet, 0)
+    words(
+        surface,
+        "dB over the listening window",
+        (middle, top + 255),
+        Hang::Middle,
+        Ink::Quiet,
+        0,
+    )
 }
 
 #[cfg(test)]

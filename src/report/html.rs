@@ -1,10 +1,10 @@
 //! The report: one page that needs nothing but itself.
 
+use super::palette;
 use super::picture::{self, Picture, Trace, showable};
 use super::sections::{self, isolated};
 use super::sheet::Manner;
 use super::statement::{CAUTIONS, percent, statement};
-use super::palette;
 use crate::audit::spoken_hz;
 use crate::curve::Grid;
 use crate::error::Result;
@@ -25,8 +25,7 @@ pub struct Provenance {
 }
 
 /// The page may use its own style and script and nothing from anywhere else.
-const POLICY: &str =
-    "default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'";
+const POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'";
 
 const STYLE: &str = include_str!("page.css");
 const SCRIPT: &str = include_str!("page.js");
@@ -82,15 +81,29 @@ const LONG_NAME: usize = 60;
 
 fn opening(plan: &Plan) -> Markup {
     let rating = match (plan.prediction.rating_before, plan.prediction.rating_after) {
-        (Some(before), Some(after)) => format!("{:.1} \u{2192} {:.1}", before.preference, after.preference),
+        (Some(before), Some(after)) => {
+            format!("{:.1} \u{2192} {:.1}", before.preference, after.preference)
+        }
         _ => "-".into(),
     };
-    let deviation = format!("{:.1} \u{2192} {:.1} dB", plan.deviation_before_db(), plan.deviation_after_db());
+    let deviation = format!(
+        "{:.1} \u{2192} {:.1} dB",
+        plan.deviation_before_db(),
+        plan.deviation_after_db()
+    );
     let figures = [
         ("deviation from target", deviation, "rms"),
         ("reach", percent(plan.audit.reach), "by an ideal EQ"),
-        ("yield", percent(plan.prediction.yield_share), "by these filters"),
-        ("price", format!("{:.1} dB", plan.prediction.price_db), "of headroom"),
+        (
+            "yield",
+            percent(plan.prediction.yield_share),
+            "by these filters",
+        ),
+        (
+            "price",
+            format!("{:.1} dB", plan.prediction.price_db),
+            "of headroom",
+        ),
         ("rating", rating, "Olive 2004, with limits"),
     ];
     html! {
@@ -236,7 +249,11 @@ fn numbers(picture: &Picture) -> Markup {
     let traces: Vec<&Trace> = if picture.switchable {
         picture.traces.iter().collect()
     } else {
-        picture.traces.iter().filter(|t| is_shown_angle(&t.name)).collect()
+        picture
+            .traces
+            .iter()
+            .filter(|t| is_shown_angle(&t.name))
+            .collect()
     };
     html! {
         details.numbers {
@@ -278,7 +295,11 @@ fn readings(picture: &Picture) -> String {
     // The map is read out at every sixth frequency (8 an octave), curves at every second (24).
     let every = if picture.switchable { 2 } else { 6 };
     let list = |values: &[f64], digits: usize| {
-        let texts: Vec<String> = values.iter().step_by(every).map(|v| format!("{v:.digits$}")).collect();
+        let texts: Vec<String> = values
+            .iter()
+            .step_by(every)
+            .map(|v| format!("{v:.digits$}"))
+            .collect();
         texts.join(",")
     };
     let traces: Vec<String> = picture

@@ -35,18 +35,22 @@ pub fn statement(plan: &Plan) -> String {
     let before_db = plan.deviation_before_db();
     let after_db = plan.deviation_after_db();
     match (plan.audit.reach, plan.prediction.yield_share) {
-        (Some(reach), Some(share)) => text += &format!(
-            "of the audible deviation from the target \"{}\" ({before_db:.1} dB rms) an ideal EQ may remove {:.0} % of the energy; {} of {} remove {:.0} % and leave {after_db:.1} dB.",
-            plan.target.name,
-            100.0 * reach,
-            stages_words(plan.fit.stages.len()),
-            plan.device.name,
-            100.0 * share,
-        ),
-        _ => text += &format!(
-            "with {before_db:.1} dB rms of audible deviation from the target \"{}\" there is nothing worth correcting.",
-            plan.target.name
-        ),
+        (Some(reach), Some(share)) => {
+            text += &format!(
+                "of the audible deviation from the target \"{}\" ({before_db:.1} dB rms) an ideal EQ may remove {:.0} % of the energy; {} of {} remove {:.0} % and leave {after_db:.1} dB.",
+                plan.target.name,
+                100.0 * reach,
+                stages_words(plan.fit.stages.len()),
+                plan.device.name,
+                100.0 * share,
+            )
+        }
+        _ => {
+            text += &format!(
+                "with {before_db:.1} dB rms of audible deviation from the target \"{}\" there is nothing worth correcting.",
+                plan.target.name
+            )
+        }
     }
     text += &match plan.prediction.price_db {
         price if price > 0.0 => format!(" The price is {price:.1} dB of headroom."),
@@ -63,7 +67,14 @@ pub fn statement(plan: &Plan) -> String {
         let list: Vec<String> = left
             .iter()
             .take(4)
-            .map(|f| format!("{} ({:+.1} dB, {})", spoken_hz(f.peak_hz), f.size_db, f.cause))
+            .map(|f| {
+                format!(
+                    "{} ({:+.1} dB, {})",
+                    spoken_hz(f.peak_hz),
+                    f.size_db,
+                    f.cause
+                )
+            })
             .collect();
         text += &format!(" What stays, whatever EQ is used: {}", list.join(", "));
         if left.len() > list.len() {

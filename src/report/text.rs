@@ -85,7 +85,8 @@ fn findings_table(plan: &Plan) -> String {
             "  {:>9}  {:>+8.1}  {:>8}  {:>5}  {:>7}  {:<13} {}",
             spoken_hz(f.peak_hz),
             f.size_db,
-            f.in_room_size_db.map_or("-".to_string(), |v| format!("{v:+.1}")),
+            f.in_room_size_db
+                .map_or("-".to_string(), |v| format!("{v:+.1}")),
             number(f.q, 1),
             number(f.spread_db, 1),
             f.cause.name(),
@@ -103,7 +104,10 @@ pub fn plan(plan: &Plan, written: &[PathBuf]) -> String {
     let mut out = wrapped(&statement(plan), 0);
     out.push('\n');
     out += &filter_table(&plan.fit.stages, plan.prediction.bank.gain_db);
-    out += &format!("\nFor {} at {} Hz. Written:\n", plan.device.name, plan.device.rate_hz);
+    out += &format!(
+        "\nFor {} at {} Hz. Written:\n",
+        plan.device.name, plan.device.rate_hz
+    );
     for path in written {
         let _ = writeln!(out, "  {}", path.display());
     }
