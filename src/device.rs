@@ -50,8 +50,9 @@ impl Number {
             } => {
                 let step = (-f64::from(fraction_bits)).exp2();
                 let limit = (f64::from(integer_bits) - 1.0).exp2();
-                let held = (value / step).round() * step;
-                if held < -limit || held > limit - step {
+                // Two's complement has one zero only: adding 0 takes the sign off a negative one.
+                let held = (value / step).round() * step + 0.0;
+                if held < -limit || held >= limit {
                     return None;
                 }
                 held

@@ -26,6 +26,7 @@
 
 pub mod error;
 pub mod units;
+pub mod algebra;
 pub mod curve;
 pub mod filter;
 pub mod response;
@@ -33,6 +34,7 @@ pub mod average;
 pub mod rating;
 pub mod target;
 pub mod device;
+pub mod filter_list;
 pub mod fit;
 pub mod audit;
 pub mod predict;
@@ -40,7 +42,7 @@ pub mod simulate;
 pub mod read;
 pub mod export;
 pub mod report;
-// pub mod run;
-// pub mod cli;
+pub mod run;
+pub mod cli;
 
 pub use error::{Error, Result};

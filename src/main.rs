@@ -1,3 +1,7 @@
-//! The command line of planish.
+//! The command line of planish: hands the arguments to the library and picks the exit code.
 
-fn main() {}
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    planish::cli::main()
+}

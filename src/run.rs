@@ -4,6 +4,7 @@ use crate::audit::{self, Subject};
 use crate::average::{AveragedCurves, RearWall};
 use crate::device::Device;
 use crate::error::{Error, Result};
+use crate::export;
 use crate::fit::{self, Fit, Wanted};
 use crate::predict::{Plan, predict};
 use crate::read::folder::{Measured, SpeakerFolder};
@@ -50,7 +51,7 @@ impl Speaker {
         let folder = crate::read::folder::read_speaker(path)?;
         let curves = match &folder.measured {
             Measured::Angles(response) => AveragedCurves::from_response(response, rear_wall),
-            Measured::Curves(curves) => curves.clone(),
+            Measured::Curves(curves) => (**curves).clone(),
         };
         Ok(Speaker { folder, curves })
     }
@@ -111,20 +112,24 @@ pub fn plan_subject(
         .grid
         .freqs_hz()
         .partition_point(|f| *f < HIGHEST_SHARE_OF_RATE * device.rate_hz);
-    let fit = fit::fit(
-        &Wanted {
-            freqs_hz: &audit.grid.freqs_hz()[..end],
-            gain_db: &audit.wish_db[..end],
-            weights: &audit.fit_weights[..end],
-        },
-        device,
-        &fit::Options {
-            stages: options.stages,
-            boost_at_most_db: Some(options.audit.boost_at_most_db),
-            boost_q_at_most: Some(BOOST_Q_AT_MOST),
-            ..fit::Options::default()
-        },
-    )?;
+    let wanted = Wanted {
+        freqs_hz: &audit.grid.freqs_hz()[..end],
+        gain_db: &audit.wish_db[..end],
+        weights: &audit.fit_weights[..end],
+    };
+    let fit_options = fit::Options {
+        stages: options.stages,
+        boost_at_most_db: Some(options.audit.boost_at_most_db),
+        boost_q_at_most: Some(BOOST_Q_AT_MOST),
+        ..fit::Options::default()
+    };
+    let mut fit = fit::fit(&wanted, device, &fit_options)?;
+    let enough = enough_stages(&audit, &fit);
+    if options.stages.is_none() && enough < fit.stages.len() {
+        let ladder = fit.ladder;
+        fit = fit::fit(&wanted, device, &fit::Options { stages: Some(enough), ..fit_options })?;
+        fit.ladder = ladder;
+    }
     let prediction = predict(subject, &audit, &fit.stages, device)?;
     Ok(Plan {
         speaker: name.to_string(),
@@ -135,6 +140,27 @@ pub fn plan_subject(
         fit,
         prediction,
     })
+}
+
+/// A plan follows its wish at least this closely where the device can, dB rms: a fifth of the
+/// just noticeable difference of level (1 dB, handbook figure, from memory).
+const FAITHFUL_DB: f64 = 0.2;
+
+/// The fewest stages with which the predicted curves come within 2 % of the least squared
+/// distance from their targets (DESIGN, "Fit"): what no filter may mend counts in that distance, so stages that
+/// only polish the wish are not spent.
+fn enough_stages(audit: &audit::Audit, fit: &Fit) -> usize {
+    let left_db2 = audit.deviations.energy_db2(&audit.wish_db);
+    let distance_db2 = |rms_db: f64| left_db2 + rms_db * rms_db;
+    let best_db2 = fit
+        .ladder
+        .iter()
+        .map(|rung| distance_db2(rung.rms_db))
+        .fold(f64::INFINITY, f64::min);
+    fit.ladder
+        .iter()
+        .find(|rung| distance_db2(rung.rms_db) <= 1.02 * best_db2 && rung.rms_db < FAITHFUL_DB)
+        .map_or(fit.stages.len(), |rung| rung.stages)
 }
 
 /// Rows nearer to half the rate than this are not fitted: the digital response is bent there.
@@ -191,4 +217,62 @@ pub fn default_out(speaker: &Path) -> PathBuf {
     } else {
         speaker.parent().unwrap_or(Path::new(".")).join("plan")
     }
+}
+
+/// Writes `filters.txt`, `plan.json` and `curves.csv` of a plan into `out`, each whole or not at
+/// all; the paths written.
+///
+/// # Errors
+/// When the device's numbers cannot be listed or the system refuses.
+pub fn write_plan(plan: &Plan, out: &Path) -> Result<Vec<PathBuf>> {
+    let list = export::filter_list::from_plan(plan)?;
+    let filters = export::filter_list::write(&list, &plan.device.word_order)?;
+    let json = export::json::plan(plan);
+    let curves = export::curves::table(&plan.curves, Some(&plan.prediction.curves_after))?;
+    export::files::write_all(
+        out,
+        &[
+            ("filters.txt", filters.as_bytes()),
+            ("plan.json", json.as_bytes()),
+            ("curves.csv", curves.as_bytes()),
+        ],
+    )
+}
+
+/// Writes the demo speakers as folders into `dir`; the folders written.
+///
+/// # Errors
+/// When the system refuses.
+pub fn write_demo(dir: &Path) -> Result<Vec<PathBuf>> {
+    let mut folders = Vec::new();
+    for (folder, files) in demo_files()? {
+        let files: Vec<(&str, &[u8])> = files
+            .iter()
+            .map(|(name, text)| (name.as_str(), text.as_bytes()))
+            .collect();
+        let folder = dir.join(folder);
+        export::files::write_all(&folder, &files)?;
+        folders.push(folder);
+    }
+    Ok(folders)
+}
+
+/// Name and text of a file.
+pub type NamedText = (String, String);
+
+/// The demo speakers as they stand in files: folder, and its files.
+///
+/// # Errors
+/// None as long as the demo designs fit together.
+pub fn demo_files() -> Result<Vec<(&'static str, Vec<NamedText>)>> {
+    let speakers = crate::simulate::demo_speakers()?;
+    speakers
+        .into_iter()
+        .map(|(folder, speaker, measurement)| {
+            let response = speaker.measure(&measurement)?;
+            let about = "Simulated for planish: an invented speaker from an invented workshop.";
+            let files = export::folder::speaker_files(speaker.name(), &response, None, about);
+            Ok((folder, files))
+        })
+        .collect()
 }

@@ -64,6 +64,8 @@ pub(super) struct Frame {
     pub corner_hz: Option<f64>,
     /// First and last index that may be corrected.
     pub judged: std::ops::Range<usize>,
+    /// Upper end of the trusted range, Hz.
+    pub trusted_to_hz: Option<f64>,
     /// True when only averaged curves were at hand.
     pub averages_only: bool,
 }
@@ -160,6 +162,7 @@ impl Frame {
             in_room_known: curves.in_room.is_some(),
             members: with_loudness(members, &trend),
             averages_only: subject.response.is_none(),
+            trusted_to_hz: subject.trusted_to_hz,
             grid,
             weights,
             window_db,

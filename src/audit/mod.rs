@@ -3,13 +3,12 @@
 //! One filter moves every angle by the same amount. So the audit asks of every bump and dip of
 //! the listening window whether all the sound the speaker sends into the room has it.
 
-mod census;
 mod component;
 mod consensus;
 mod energy;
 mod finding;
+mod findings;
 mod frame;
-mod judge;
 
 pub use energy::Deviations;
 pub use finding::{Cause, Decision, Finding, Ground, spoken_hz};
@@ -19,8 +18,9 @@ use crate::curve::{Grid, Smoother};
 use crate::error::Result;
 use crate::response::Response;
 use crate::target::Target;
+use component::DipLimits;
+use consensus::Consensus;
 use frame::Frame;
-use judge::rising;
 
 /// What is audited.
 #[derive(Debug, Clone, Copy)]
@@ -94,10 +94,13 @@ pub struct Audit {
     pub averages_only: bool,
 }
 
-/// Components smaller than this in listening window and room alike are corrected where shared
-/// but not spoken of, dB. About half the just noticeable difference of everyday listening
-/// (1 dB, handbook figure, from memory).
-const WORTH_SAYING_DB: f64 = 0.6;
+/// Dips of more than this Q are passed over: most that narrow are cancellations, and those that
+/// are not are hardly heard (Buecklein 1981, from memory: peaks are more audible than equal dips,
+/// narrow dips often go unnoticed).
+const DIP_Q: f64 = 2.0;
+
+/// The same where only averaged curves are at hand and the angles cannot be asked.
+const DIP_Q_AVERAGES: f64 = 1.0;
 
 /// Weight of frequencies outside the judged band against those inside: enough to keep the
 /// filters from straying, too little to cost them anything inside. Our own judgement.
@@ -111,14 +114,30 @@ pub fn audit(subject: &Subject, options: &Options) -> Result<Audit> {
     let frame = Frame::new(subject, options)?;
     let freqs_hz = frame.grid.freqs_hz();
     let deviation_db = without_roll_off(&frame);
-    let shared = consensus::shared_db(&frame, &deviation_db);
-    let mut wish_db: Vec<f64> = shared.iter().map(|s| -s).collect();
-    let mut findings: Vec<Finding> = Vec::new();
-    if let Some(finding) = low_edge(&frame) {
-        findings.push(finding);
+    let consensus = Consensus::new(&frame, &deviation_db);
+    let weights: Vec<f64> = frame
+        .weights
+        .iter()
+        .zip(&consensus.trust)
+        .map(|(w, t)| w * t)
+        .collect();
+    let dips = DipLimits {
+        q_at_most: if frame.averages_only {
+            DIP_Q_AVERAGES
+        } else {
+            DIP_Q
+        },
+        depth_at_most_db: options.boost_at_most_db,
+    };
+    let components = component::decompose(&frame, &consensus.deviation_db, &weights, dips);
+    let mut wish_db = vec![0.0; freqs_hz.len()];
+    for component in &components {
+        for (wish, shape) in wish_db.iter_mut().zip(component.shape_db(freqs_hz)) {
+            *wish -= shape;
+        }
     }
-    findings.sort_by(|a, b| a.peak_hz.total_cmp(&b.peak_hz));
     limit_boost(&frame, &mut wish_db, options.boost_at_most_db);
+    let findings = findings::all(&frame, &components, &consensus.trust, &wish_db, dips);
     let (shared_db, spread_db) = shared_and_spread(&frame);
     let deviations = Deviations {
         weights: frame.weights.clone(),
@@ -142,28 +161,29 @@ pub fn audit(subject: &Subject, options: &Options) -> Result<Audit> {
     })
 }
 
-/// Share of a low deviation that is not roll-off: 0 at the corner, 1 an octave above, where a
-/// second- or fourth-order box has come up to within 0.6 dB of its level.
-fn above_roll_off(frame: &Frame, f_hz: f64) -> f64 {
-    frame.corner_hz.map_or(1.0, |corner_hz| {
-        rising((f_hz / corner_hz).log2(), (0.0, 1.0))
-    })
+/// A boost fades out between these frequencies, Hz: above, a tweeter's own roll-off begins, few
+/// microphones are true, and few listeners hear. Our own judgement.
+const BOOST_END_HZ: (f64, f64) = (12_000.0, 18_000.0);
+
+/// Share of a low deviation at `f_hz` that is not roll-off. At the low end 0 at the corner and 1
+/// an octave above, where a second- or fourth-order box has come up to within 0.6 dB of its
+/// level; at the high end fading over [`BOOST_END_HZ`].
+fn beside_roll_off(frame: &Frame, f_hz: f64) -> f64 {
+    let low = frame
+        .corner_hz
+        .map_or(1.0, |corner_hz| rising((f_hz / corner_hz).log2(), (0.0, 1.0)));
+    let high = 1.0 - rising(f_hz.log2(), (BOOST_END_HZ.0.log2(), BOOST_END_HZ.1.log2()));
+    low * high
 }
 
-/// The listening window's deviation without what is only the low end's roll-off.
+/// The listening window's deviation without what is only roll-off.
 fn without_roll_off(frame: &Frame) -> Vec<f64> {
     frame
         .grid
         .freqs_hz()
         .iter()
         .zip(&frame.window_db)
-        .map(|(f, d)| {
-            if *d < 0.0 {
-                d * above_roll_off(frame, *f)
-            } else {
-                *d
-            }
-        })
+        .map(|(f, d)| if *d < 0.0 { d * beside_roll_off(frame, *f) } else { *d })
         .collect()
 }
 
@@ -171,7 +191,7 @@ fn limit_boost(frame: &Frame, wish_db: &mut [f64], boost_at_most_db: f64) {
     for (f, wish) in frame.grid.freqs_hz().iter().zip(wish_db.iter_mut()) {
         *wish = wish.min(boost_at_most_db);
         if *wish > 0.0 {
-            *wish *= above_roll_off(frame, *f);
+            *wish *= beside_roll_off(frame, *f);
         }
     }
 }
@@ -183,23 +203,6 @@ fn fit_weights(frame: &Frame) -> Vec<f64> {
         .iter()
         .map(|w| if *w > 0.0 { *w } else { OUTSIDE_WEIGHT * usual })
         .collect()
-}
-
-fn low_edge(frame: &Frame) -> Option<Finding> {
-    let corner_hz = frame.corner_hz?;
-    Some(Finding {
-        from_hz: frame.grid.first_hz(),
-        to_hz: corner_hz,
-        peak_hz: frame.grid.first_hz(),
-        size_db: frame.window_db[0],
-        in_room_size_db: frame.in_room_known.then(|| frame.in_room_db[0]),
-        q: None,
-        spread_db: None,
-        cause: Cause::BandEdge,
-        decision: Decision::Leave,
-        share: 0.0,
-        ground: Ground::BelowCorner { corner_hz },
-    })
 }
 
 /// Weighted mean and standard deviation of the members' local deviations.
@@ -225,7 +228,24 @@ fn shared_and_spread(frame: &Frame) -> (Vec<f64>, Vec<f64>) {
                 .zip(&frame.members)
                 .map(|(local, m)| (window_local[i] + local[i], m.shares[i]))
                 .collect();
-            census::mean_and_spread(&part).unwrap_or((window_local[i], 0.0))
+            mean_and_spread(&part).unwrap_or((window_local[i], 0.0))
         })
         .unzip()
+}
+
+/// Mean and standard deviation of values with weights; `None` without any.
+fn mean_and_spread(part: &[(f64, f64)]) -> Option<(f64, f64)> {
+    let sum: f64 = part.iter().map(|p| p.1).sum();
+    if sum <= 0.0 {
+        return None;
+    }
+    let mean = part.iter().map(|p| p.0 * p.1).sum::<f64>() / sum;
+    let variance = part.iter().map(|p| p.1 * (p.0 - mean).powi(2)).sum::<f64>() / sum;
+    Some((mean, variance.sqrt()))
+}
+
+/// 0 up to the first limit, 1 from the second on, smooth between.
+fn rising(x: f64, limits: (f64, f64)) -> f64 {
+    let t = ((x - limits.0) / (limits.1 - limits.0)).clamp(0.0, 1.0);
+    t * t * (3.0 - 2.0 * t)
 }

@@ -6,7 +6,12 @@ use std::path::PathBuf;
 /// Plans EQ for a measured loudspeaker: what EQ can mend, what it must leave alone, and the
 /// filter list for the DSP box at hand.
 #[derive(Debug, Parser)]
-#[command(name = "planish", version, arg_required_else_help = true, max_term_width = 90)]
+#[command(
+    name = "planish",
+    version,
+    arg_required_else_help = true,
+    max_term_width = 90
+)]
 pub(super) struct Arguments {
     #[command(subcommand)]
     pub command: Command,

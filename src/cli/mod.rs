@@ -3,13 +3,12 @@
 
 mod args;
 
-use crate::error::{Error, Result};
+use crate::error::Result;
 use crate::run::{self, PlanOptions, Speaker};
 use crate::{audit, export, fit, read, report};
 use args::{Arguments, Command, Judging};
 use clap::Parser;
 use std::io::Write;
-use std::path::Path;
 use std::process::ExitCode;
 
 /// Exit code when the input or the call is wrong; nothing was written.
@@ -33,7 +32,10 @@ fn print(text: &str) -> ExitCode {
     let mut out = std::io::stdout().lock();
     match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
         Err(error) if error.kind() != std::io::ErrorKind::BrokenPipe => {
-            let _ = writeln!(std::io::stderr(), "planish: cannot write the result: {error}");
+            let _ = writeln!(
+                std::io::stderr(),
+                "planish: cannot write the result: {error}"
+            );
             ExitCode::from(WRONG_INPUT)
         }
         _ => ExitCode::SUCCESS,
@@ -44,13 +46,16 @@ fn print(text: &str) -> ExitCode {
 fn carry_out(command: Command) -> Result<String> {
     match command {
         Command::Plan(arguments) => {
-            let speaker = Speaker::read(&arguments.judging.speaker, arguments.judging.rear_wall.into())?;
+            let speaker = Speaker::read(
+                &arguments.judging.speaker,
+                arguments.judging.rear_wall.into(),
+            )?;
             note(&speaker);
             let plan = run::plan(&speaker, &plan_options(&arguments.judging))?;
             let out = arguments
                 .out
                 .unwrap_or_else(|| run::default_out(&arguments.judging.speaker));
-            let written = run::write_plan(&plan, &speaker, &out)?;
+            let written = run::write_plan(&plan, &out)?;
             if arguments.json {
                 Ok(export::json::plan(&plan))
             } else {
@@ -58,7 +63,10 @@ fn carry_out(command: Command) -> Result<String> {
             }
         }
         Command::Audit(arguments) => {
-            let speaker = Speaker::read(&arguments.judging.speaker, arguments.judging.rear_wall.into())?;
+            let speaker = Speaker::read(
+                &arguments.judging.speaker,
+                arguments.judging.rear_wall.into(),
+            )?;
             note(&speaker);
             let plan = run::plan(&speaker, &plan_options(&arguments.judging))?;
             if arguments.json {

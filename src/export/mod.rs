@@ -1,3 +1,7 @@
-//! One file per output format.
+//! One file per output format, and how output gets onto the disk.
 
+pub mod curves;
+pub mod files;
+pub mod filter_list;
+pub mod folder;
 pub mod json;

@@ -18,7 +18,7 @@ use crate::filter::{Kind, Stage};
 use joint::{Candidate, Effort, remainder_db};
 use limits::Limits;
 use rows::Rows;
-use search::{NOTHING_LEFT, Search};
+use search::Search;
 use std::fmt;
 
 /// The fewest stages are kept that come this near to the best objective of the ladder.
@@ -27,6 +27,12 @@ const PARSIMONY: f64 = 1.02;
 /// A fit that leaves less than this is as good as one that leaves nothing, dB: half of the
 /// thousandth of a dB to which results are printed.
 const AS_GOOD_AS_ZERO_DB: f64 = 0.0005;
+/// A number of stages whose fit is no more than this many times worse than what is good enough
+/// is looked at with exchanges of its own before it is given up. Judgement: exchanges gained a
+/// third at most on the tuning curves.
+const WITHIN_REACH: f64 = 1.3;
+/// Share of the budget for such a look.
+const DESCENT_SHARE: f64 = 0.15;
 /// A stage of less gain than this does nothing that could be heard or measured, dB; it only
 /// costs a stage and rounding noise. Judgement: a twentieth of the usual dB.
 const LEAST_USEFUL_GAIN_DB: f64 = 0.05;
@@ -146,61 +152,113 @@ pub struct Fit {
 pub fn fit(wanted: &Wanted, device: &Device, options: &Options) -> Result<Fit> {
     let rows = Rows::new(wanted, device.rate_hz, options.level_is_free)?;
     let limits = Limits::new(device, options)?;
-    let mut search = Search::new(&rows, &limits);
+    let searched = rows.thinned(search::ROWS_PER_OCT);
+    let mut search = Search::new(&searched, &limits);
     search.grow();
-    let settled = search.exchange();
-    let best = search.ladder.len() - 1;
-    let mut polished: Vec<Candidate> = Vec::new();
-    for rung in search.ladder.clone() {
-        polished.push(search.finish(rung));
+    let most = search.ladder.len() - 1;
+    search.exchange(most, 1.0);
+    let settled = !search.is_spent();
+    let mut ladder = polished(&rows, &limits, &search);
+    let mut kept = most;
+    if options.stages.is_none() {
+        let good_enough = PARSIMONY.powi(2) * ladder[most].cost;
+        let good_enough = good_enough.max(AS_GOOD_AS_ZERO_DB.powi(2));
+        while let Some(fewer) = kept.checked_sub(1) {
+            if ladder[fewer].cost > good_enough
+                && ladder[fewer].cost < WITHIN_REACH.powi(2) * good_enough
+            {
+                search.exchange(fewer, DESCENT_SHARE);
+                ladder[fewer] = best_of_elite(&rows, &limits, &search, &ladder[fewer]);
+            }
+            if ladder[fewer].cost > good_enough {
+                break;
+            }
+            kept = fewer;
+        }
     }
-    let best_rms_db = polished[best].cost.sqrt();
-    let kept = match options.stages {
-        Some(_) => best,
-        None => (0..=best)
-            .find(|k| polished[*k].cost.sqrt() <= (PARSIMONY * best_rms_db).max(AS_GOOD_AS_ZERO_DB))
-            .unwrap_or(best),
-    };
-    let chosen = polished[kept].clone();
-    let stop = if chosen.cost < NOTHING_LEFT {
+    let chosen = without_idle_stages(
+        &rows,
+        &limits,
+        best_effort(&rows, &limits, ladder[kept].clone()),
+    );
+    let rms_db = chosen.cost.sqrt();
+    let stop = if chosen.cost <= AS_GOOD_AS_ZERO_DB.powi(2) {
         StopReason::Matched {
-            rms_db: chosen.cost.sqrt(),
-            threshold_db: NOTHING_LEFT.sqrt(),
+            rms_db,
+            threshold_db: AS_GOOD_AS_ZERO_DB,
         }
     } else if settled {
         StopReason::Settled
     } else {
         StopReason::BudgetSpent
     };
-    let chosen = without_idle_stages(&rows, &limits, chosen);
     let left_db = remainder_db(&rows, limits.rate_hz, &chosen.kinds(), &chosen.settings);
-    let mut ladder: Vec<Rung> = polished
-        .iter()
-        .enumerate()
-        .map(|(stages, c)| Rung {
-            stages,
-            rms_db: c.cost.sqrt(),
-        })
-        .collect();
-    for k in 1..=limits.stages {
-        let before_db = ladder[k - 1].rms_db;
-        match ladder.get_mut(k) {
-            Some(rung) => rung.rms_db = rung.rms_db.min(before_db),
-            None => ladder.push(Rung {
-                stages: k,
-                rms_db: before_db,
-            }),
-        }
-    }
     Ok(Fit {
         stages: stages_of(&chosen),
         level_db: rows.level_db(&left_db),
-        rms_db: chosen.cost.sqrt(),
-        ladder,
-        continuous_rms_db: chosen.cost.sqrt(),
+        rms_db,
+        ladder: rungs(&ladder, limits.stages),
+        continuous_rms_db: rms_db,
         rounded_rms_db: None,
         stop,
     })
+}
+
+/// `candidate` refined on all rows as far as numbers go.
+fn best_effort(rows: &Rows, limits: &Limits, candidate: Candidate) -> Candidate {
+    let effort = Effort {
+        tolerance: 1e-9,
+        steps: 200,
+        worth_below: f64::INFINITY,
+    };
+    joint::refine(rows, limits.rate_hz, candidate, effort).0
+}
+
+/// The search's ladder on all rows: the top rung the best of the elite, the others refined a
+/// little.
+fn polished(rows: &Rows, limits: &Limits, search: &Search) -> Vec<Candidate> {
+    let effort = Effort {
+        tolerance: 1e-3,
+        steps: 10,
+        worth_below: f64::INFINITY,
+    };
+    let mut ladder: Vec<Candidate> = search
+        .ladder
+        .iter()
+        .map(|rung| joint::refine(rows, limits.rate_hz, rung.clone(), effort).0)
+        .collect();
+    if let Some(top) = ladder.pop() {
+        ladder.push(best_of_elite(rows, limits, search, &top));
+    }
+    ladder
+}
+
+/// The best of `known` and the search's elite on all rows.
+fn best_of_elite(rows: &Rows, limits: &Limits, search: &Search, known: &Candidate) -> Candidate {
+    search
+        .elite
+        .iter()
+        .map(|one| best_effort(rows, limits, one.clone()))
+        .fold(
+            known.clone(),
+            |best, one| if one.cost < best.cost { one } else { best },
+        )
+}
+
+/// What is reported of the ladder: never rising, one rung for each number of stages allowed.
+fn rungs(ladder: &[Candidate], stages: usize) -> Vec<Rung> {
+    let mut best_db = f64::INFINITY;
+    (0..=stages)
+        .map(|stages| {
+            best_db = ladder
+                .get(stages)
+                .map_or(best_db, |rung| best_db.min(rung.cost.sqrt()));
+            Rung {
+                stages,
+                rms_db: best_db,
+            }
+        })
+        .collect()
 }
 
 /// Refines `start` together, without any search: the nearest minimum from there.

@@ -1,78 +1,129 @@
 //! The search for the best set of stages: growth stage by stage, then exchanges.
 //!
 //! Every good local solver ends in the same poor minima; what counts is where stages are taken
-//! away and put. All of it is counted, nothing is drawn or timed, so the same input gives the
-//! same bytes.
+//! away and put. Growth adds stage after stage, all refined together after each. An exchange
+//! takes one to three stages away (at random places or neighbours), lets the others settle and
+//! puts as many where they help most, of whatever type: so the least useful stage moves, two
+//! that fight become one, one is split, an edge peak becomes a shelf and back. An exchange that
+//! makes things a little worse may stand for a while (threshold accepting, Dueck and Scheuer
+//! 1990, J. Comput. Phys. 90), the less the nearer the end of the budget.
+//!
+//! Work is counted, never timed, and choices come from a fixed sequence, so the same input
+//! gives the same bytes.
 
 use super::joint::{Candidate, Effort, refine, remainder_db};
 use super::limits::Limits;
 use super::rows::Rows;
-use super::seeds::Templates;
+use super::seeds::{Others, Templates};
 
+// The numbers below that are not explained by their meaning were found by trial on the tuning
+// curves of `examples/fit_multistart.rs`; its judging curves had no say.
+
+/// Rows per octave during the search: enough for the narrowest stage of use (a tenth of an
+/// octave), and half of the usual grid. What is handed out is refined on all rows.
+pub(super) const ROWS_PER_OCT: f64 = 12.0;
 /// Relative gain per step that ends a refinement within the search.
-const SEARCH_TOLERANCE: f64 = 1e-3;
-/// The same for the refinement of what is handed out.
-const FINAL_TOLERANCE: f64 = 1e-9;
-/// Steps at most within the search, and for what is handed out.
-const SEARCH_STEPS: u64 = 40;
-const FINAL_STEPS: u64 = 300;
-/// Seeds tried for each stage added.
-const SEEDS: usize = 3;
+const TOLERANCE: f64 = 1e-3;
+/// Steps at most of a refinement within the search.
+const STEPS: u64 = 40;
+/// Seeds tried for each stage added while growing.
+const GROWTH_SEEDS: usize = 3;
 /// Sets kept side by side while growing.
 const BEAM: usize = 2;
-/// An exchange has to gain so much, relative, to count.
+/// Costs nearer than this, relative, are taken for one and the same minimum.
+const SAME_COST: f64 = 1e-3;
+/// An exchange has to gain so much, relative, to count as one.
 const EXCHANGE_GAIN: f64 = 1e-4;
+/// Stages taken away at once, at most.
+const AT_ONCE: usize = 3;
+/// Ranks of seeds that an exchange draws from.
+const EXCHANGE_RANKS: usize = 2;
+/// Steps in which the others settle after a removal; more would only fill the gap.
+const SETTLE_STEPS: u64 = 3;
+/// Relative gain per step that ends the settling.
+const SETTLE_TOLERANCE: f64 = 1e-2;
+/// How often, of 100, the stages taken away are neighbours, and how often seeds are counted
+/// with the others standing still.
+const NEIGHBOURS_PERCENT: usize = 20;
+const STAND_STILL_PERCENT: usize = 30;
+/// How much worse, relative in cost, an exchange may make things at the start of the budget.
+const FIRST_THRESHOLD: f64 = 1.0;
+/// Exchanges without any use before the walk returns to the best.
+const PATIENCE: u32 = 20;
 /// Cost below which there is nothing left to fit, dB^2: a millionth of a dB.
 pub(super) const NOTHING_LEFT: f64 = 1e-12;
-/// Work that may be spent, in steps of ten stages; one step costs the square of the number of
-/// stages. About 40 microseconds each for 240 rows.
-const BUDGET_STEPS: u64 = 800;
+/// Best sets of the full number of stages that are handed out to be refined on all rows.
+const ELITE: usize = 3;
+
+/// Work of one step with n stages is `n (n + 10) / 2`: what the normal equations cost, and what
+/// each stage costs by itself. A hundred units are a step with ten stages.
+fn step_work(stages: usize) -> u64 {
+    let n = stages as u64;
+    n * (n + 10) / 2
+}
+
+/// Work of scoring all templates with `n` stages giving way.
+const SCORING_WORK_PER_STAGE: u64 = 35;
+/// Work that a search with ten stages or fewer may spend; with more it grows as their square.
+const BUDGET: u64 = 240_000;
 const BUDGET_STAGES: u64 = 10;
+
+/// A fixed sequence of choices: xorshift64 (Marsaglia 2003, J. Stat. Softw. 8(14)), seeded with
+/// digits of pi.
+struct Choices(u64);
+
+impl Choices {
+    /// A number below `count`, which is not 0.
+    fn below(&mut self, count: usize) -> usize {
+        self.0 ^= self.0 << 13;
+        self.0 ^= self.0 >> 7;
+        self.0 ^= self.0 << 17;
+        ((self.0 >> 24) % count as u64) as usize
+    }
+
+    /// True in `percent` of 100 cases.
+    fn in_percent(&mut self, percent: usize) -> bool {
+        self.below(100) < percent
+    }
+}
 
 /// The search on one curve and device.
 pub(super) struct Search<'a> {
     rows: &'a Rows,
     limits: &'a Limits,
     templates: Templates,
-    /// Best set found for each number of stages.
+    /// Best set found with so many stages, from none up.
     pub ladder: Vec<Candidate>,
+    /// Best few sets of the last exchange, best first.
+    pub elite: Vec<Candidate>,
+    choices: Choices,
     spent: u64,
     budget: u64,
 }
 
 impl<'a> Search<'a> {
     pub fn new(rows: &'a Rows, limits: &'a Limits) -> Search<'a> {
-        let stages = limits.stages as u64;
         let empty = Candidate {
             slots: Vec::new(),
             settings: Vec::new(),
             cost: f64::INFINITY,
         };
-        let (empty, _) = refine(
-            rows,
-            limits.rate_hz,
-            empty,
-            Effort {
-                tolerance: 0.0,
-                steps: 0,
-                worth_below: 0.0,
-            },
-        );
+        let idle = Effort {
+            tolerance: 0.0,
+            steps: 0,
+            worth_below: 0.0,
+        };
+        let stages = limits.stages as u64;
         Search {
             rows,
             limits,
             templates: Templates::new(rows, limits),
-            ladder: vec![empty],
+            ladder: vec![refine(rows, limits.rate_hz, empty, idle).0],
+            elite: Vec::new(),
+            choices: Choices(0x243f_6a88_85a3_08d3),
             spent: 0,
-            budget: BUDGET_STEPS * stages.max(BUDGET_STAGES).pow(2),
+            budget: BUDGET * stages.max(BUDGET_STAGES).pow(2) / BUDGET_STAGES.pow(2),
         }
-    }
-
-    fn refine(&mut self, start: Candidate, effort: Effort) -> Candidate {
-        let stages = start.len() as u64;
-        let (outcome, steps) = refine(self.rows, self.limits.rate_hz, start, effort);
-        self.spent += (steps + 1) * stages * stages;
-        outcome
     }
 
     /// Whether the budget is spent.
@@ -80,42 +131,57 @@ impl<'a> Search<'a> {
         self.spent >= self.budget
     }
 
+    fn refine(
+        &mut self,
+        start: Candidate,
+        tolerance: f64,
+        steps: u64,
+        worth_below: f64,
+    ) -> Candidate {
+        let work = step_work(start.len());
+        let (outcome, steps) = refine(
+            self.rows,
+            self.limits.rate_hz,
+            start,
+            Effort {
+                tolerance,
+                steps,
+                worth_below,
+            },
+        );
+        self.spent += (steps + 1) * work;
+        self.note(&outcome);
+        outcome
+    }
+
     /// Keeps `candidate` when it is the best with so many stages.
     fn note(&mut self, candidate: &Candidate) {
-        while self.ladder.len() <= candidate.len() {
-            let last = self.ladder[self.ladder.len() - 1].clone();
-            self.ladder.push(last);
-        }
-        if candidate.cost < self.ladder[candidate.len()].cost {
-            self.ladder[candidate.len()] = candidate.clone();
+        let (stages, known) = (candidate.len(), self.ladder.len());
+        if stages == known {
+            self.ladder.push(candidate.clone());
+        } else if stages < known && candidate.cost < self.ladder[stages].cost {
+            self.ladder[stages] = candidate.clone();
         }
     }
 
-    /// `base` with one stage more, refined, for each of the best seeds.
-    fn extensions(&mut self, base: &Candidate, seeds: usize, worth_below: f64) -> Vec<Candidate> {
+    /// `base` with one stage more, not yet refined together, for each of the seeds of `ranks`.
+    fn extensions(
+        &mut self,
+        base: &Candidate,
+        others: Others,
+        ranks: std::ops::Range<usize>,
+    ) -> Vec<Candidate> {
         let left_db = remainder_db(
             self.rows,
             self.limits.rate_hz,
             &base.kinds(),
             &base.settings,
         );
-        let found = self
-            .templates
-            .seeds(self.rows, self.limits, base, &left_db, seeds);
-        self.spent += 2 * found.len() as u64 * 12;
-        found
+        self.spent += SCORING_WORK_PER_STAGE * (1 + base.len() as u64);
+        self.templates
+            .seeds(self.rows, self.limits, base, &left_db, others, ranks)
             .into_iter()
-            .map(|seed| {
-                let more = base.with(seed.slots[0], seed.stage(0));
-                self.refine(
-                    more,
-                    Effort {
-                        tolerance: SEARCH_TOLERANCE,
-                        steps: SEARCH_STEPS,
-                        worth_below,
-                    },
-                )
-            })
+            .map(|seed| base.with(seed.slots[0], seed.stage(0)))
             .collect()
     }
 
@@ -125,77 +191,94 @@ impl<'a> Search<'a> {
         for _ in 0..self.limits.stages {
             let mut next: Vec<Candidate> = Vec::new();
             for base in &beam {
-                next.extend(self.extensions(base, SEEDS, f64::INFINITY));
+                for others in [Others::GiveWay, Others::StandStill] {
+                    for more in self.extensions(base, others, 0..GROWTH_SEEDS) {
+                        next.push(self.refine(more, TOLERANCE, STEPS, f64::INFINITY));
+                    }
+                }
             }
             next.sort_by(|a, b| a.cost.total_cmp(&b.cost));
-            next.dedup_by(|b, a| b.cost < a.cost * (1.0 + 1e-3));
+            next.dedup_by(|b, a| b.cost < a.cost * (1.0 + SAME_COST));
             next.truncate(BEAM);
-            let Some(best) = next.first() else { break };
-            self.note(&best.clone());
-            if best.cost < NOTHING_LEFT {
+            if next.first().is_none_or(|best| best.cost < NOTHING_LEFT) {
                 break;
             }
             beam = next;
         }
     }
 
-    /// Takes the least useful stage away and puts one where it helps most, as long as that
-    /// gains. Returns whether every exchange was tried before the budget was spent.
-    pub fn exchange(&mut self) -> bool {
-        let Some(mut best) = self.ladder.last().cloned() else {
-            return true;
+    /// Exchanges stages of the best set of `stages` stages until `share` of the whole budget is
+    /// spent on it.
+    pub fn exchange(&mut self, stages: usize, share: f64) {
+        let Some(mut best) = self.ladder.get(stages).cloned() else {
+            return;
         };
-        'again: while best.cost > NOTHING_LEFT {
-            let mut fewer: Vec<Candidate> = (0..best.len())
-                .map(|i| {
-                    let less = best.without(i);
-                    self.refine(
-                        less,
-                        Effort {
-                            tolerance: 1e-2,
-                            steps: 2,
-                            worth_below: f64::INFINITY,
-                        },
-                    )
-                })
-                .collect();
-            fewer.sort_by(|a, b| a.cost.total_cmp(&b.cost));
-            for base in fewer {
-                if self.is_spent() {
-                    return false;
-                }
-                let base = self.refine(
-                    base,
-                    Effort {
-                        tolerance: 1e-2,
-                        steps: 8,
-                        worth_below: f64::INFINITY,
-                    },
-                );
-                self.note(&base);
-                let aim = best.cost * (1.0 - EXCHANGE_GAIN);
-                for more in self.extensions(&base, SEEDS, aim) {
-                    if more.cost < aim {
-                        best = more;
-                        self.note(&best.clone());
-                        continue 'again;
-                    }
+        let allowance = ((self.budget as f64 * share) as u64).max(1);
+        let begun = self.spent;
+        let mut here = best.clone();
+        let mut useless = 0;
+        self.elite = vec![best.clone()];
+        while best.cost > NOTHING_LEFT && !best.slots.is_empty() && self.spent - begun < allowance {
+            let left = 1.0 - (self.spent - begun) as f64 / allowance as f64;
+            let aim = best.cost * (1.0 + FIRST_THRESHOLD * left);
+            let Some(there) = self.rebuilt(&here, aim) else {
+                break;
+            };
+            if there.cost < best.cost * (1.0 - EXCHANGE_GAIN) {
+                best = there.clone();
+                here = there.clone();
+                useless = 0;
+            } else if there.cost < aim && (there.cost / here.cost - 1.0).abs() > EXCHANGE_GAIN {
+                here = there.clone();
+            } else {
+                useless += 1;
+                if useless > PATIENCE {
+                    useless = 0;
+                    here = best.clone();
                 }
             }
-            return true;
+            self.elite.push(there);
+            self.elite.sort_by(|a, b| a.cost.total_cmp(&b.cost));
+            self.elite
+                .dedup_by(|b, a| b.cost < a.cost * (1.0 + SAME_COST));
+            self.elite.truncate(ELITE);
         }
-        true
     }
 
-    /// Refines `candidate` as far as numbers go.
-    pub fn finish(&mut self, candidate: Candidate) -> Candidate {
-        self.refine(
-            candidate,
-            Effort {
-                tolerance: FINAL_TOLERANCE,
-                steps: FINAL_STEPS,
-                worth_below: f64::INFINITY,
-            },
-        )
+    /// `from` with some stages exchanged and all refined, given up where it cannot get below
+    /// `aim`. `None` when no stage can be put at all.
+    fn rebuilt(&mut self, from: &Candidate, aim: f64) -> Option<Candidate> {
+        let count = (1 + self.choices.below(AT_ONCE)).min(from.len());
+        let mut base = self.thinned_out(from, count);
+        for _ in 0..count {
+            base = self.refine(base, SETTLE_TOLERANCE, SETTLE_STEPS, f64::INFINITY);
+            let others = if self.choices.in_percent(STAND_STILL_PERCENT) {
+                Others::StandStill
+            } else {
+                Others::GiveWay
+            };
+            let rank = self.choices.below(EXCHANGE_RANKS);
+            let found = self.extensions(&base, others, rank..rank + 1).pop();
+            base = found.or_else(|| self.extensions(&base, others, 0..1).pop())?;
+        }
+        Some(self.refine(base, TOLERANCE, STEPS, aim))
+    }
+
+    /// `from` without `count` of its stages: mostly any, sometimes neighbours along frequency.
+    fn thinned_out(&mut self, from: &Candidate, count: usize) -> Candidate {
+        let mut order: Vec<usize> = (0..from.len()).collect();
+        order.sort_by(|a, b| from.settings[3 * a].total_cmp(&from.settings[3 * b]));
+        let mut away: Vec<usize> = if self.choices.in_percent(NEIGHBOURS_PERCENT) {
+            let first = self.choices.below(order.len() - count + 1);
+            order[first..first + count].to_vec()
+        } else {
+            (0..count)
+                .map(|_| order.swap_remove(self.choices.below(order.len())))
+                .collect()
+        };
+        away.sort_unstable();
+        away.into_iter()
+            .rev()
+            .fold(from.clone(), |less, i| less.without(i))
     }
 }

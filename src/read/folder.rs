@@ -24,7 +24,7 @@ pub enum Measured {
     /// Levels by direction.
     Angles(Response),
     /// Averaged curves only.
-    Curves(AveragedCurves),
+    Curves(Box<AveragedCurves>),
 }
 
 /// A file that was read.
@@ -321,7 +321,7 @@ fn measured(
         }
         (Some(_), None) => {
             let curves = averaged_curves(folder, root)?;
-            Ok(("averaged curves only", Measured::Curves(curves)))
+            Ok(("averaged curves only", Measured::Curves(Box::new(curves))))
         }
     }
 }

@@ -8,6 +8,7 @@ mod angle;
 mod by_name;
 mod document;
 mod evidence;
+pub mod filter_list;
 pub mod folder;
 mod inside;
 mod orbits;

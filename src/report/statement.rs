@@ -3,16 +3,7 @@
 use crate::audit::{Cause, Decision, spoken_hz};
 use crate::predict::{Grade, Plan};
 
-/// The cautions that go with every filter list, one sentence each.
-///
-/// Common practice; local occupational rules and the makers' limits come first.
-pub const CAUTIONS: [&str; 5] = [
-    "Start at a low level and listen for distortion before you turn up.",
-    "Keep the stated gain in front of the stages, or full-scale signals will clip.",
-    "Add no boost below the speaker's tuning; the makers' limits for drivers and amplifier come first.",
-    "Prolonged high levels harm hearing; follow local occupational rules.",
-    "Mains-powered amplifiers are opened by qualified people only.",
-];
+pub use crate::filter_list::CAUTIONS;
 
 /// The verdict in a few words, as in `takes EQ well`.
 pub fn grade_words(grade: Grade) -> &'static str {

@@ -1,0 +1,265 @@
+//! How one simulated speaker fared: what the exported filters do to each of its defects.
+//!
+//! The truth about a defect is what it alone changes: the speaker with it minus the speaker
+//! without it, free of noise. The score looks at the filters read back from the filter list, not
+//! at labels.
+
+use planish::average::AveragedCurves;
+use planish::curve::{Grid, Smoother};
+use planish::filter::Bank;
+use planish::simulate::{DefectKind, Speaker};
+use planish::units::erb_numbers_per_octave;
+
+/// What became of one defect.
+#[derive(Debug, Clone)]
+pub struct DefectScore {
+    pub kind: DefectKind,
+    pub f_hz: f64,
+    /// Largest effect on the listening window, dB, with its sign.
+    pub effect_db: f64,
+    /// Share of the defect's effect that the filters undo, after the ideal EQ of the other
+    /// correctable defects is taken off. For a balance error: share of the window's roughness
+    /// that goes.
+    pub undone: f64,
+    /// For nulls: how far the filters rise at the null over their surroundings, dB.
+    pub local_boost_db: f64,
+    /// Roughness that stays, dB rms (balance errors).
+    pub left_db: f64,
+    /// Whether the bar of its kind is met.
+    pub right: bool,
+}
+
+/// A swing chased by less than this is not chased: no one hears it, dB.
+const INAUDIBLE_DB: f64 = 0.3;
+
+/// What one defect alone changes, dB.
+struct Effects {
+    window_db: Vec<f64>,
+    room_db: Vec<f64>,
+    on_axis_db: Vec<f64>,
+}
+
+struct Truth {
+    grid: Grid,
+    weights: Vec<f64>,
+}
+
+fn window_db(curves: &AveragedCurves) -> &[f64] {
+    &curves
+        .listening_window
+        .as_ref()
+        .expect("full orbits give a window")
+        .levels_db
+}
+
+/// Scores every defect of `speaker` under `bank`.
+pub fn score(speaker: &Speaker, bank: &Bank, from_hz: f64) -> Vec<DefectScore> {
+    let grid = Grid::logarithmic(40.0, 14000.0, 48.0);
+    let weights = grid
+        .cells_oct()
+        .iter()
+        .zip(grid.freqs_hz())
+        .map(|(cell, f)| {
+            if *f < from_hz {
+                0.0
+            } else {
+                cell * erb_numbers_per_octave(*f)
+            }
+        })
+        .collect();
+    let truth = Truth { weights, grid };
+    let effects: Vec<Effects> = (0..speaker.defects().len())
+        .map(|k| {
+            let effect = speaker
+                .effect(k, &truth.grid)
+                .expect("k counts the defects");
+            Effects {
+                window_db: effect.listening_window_db,
+                room_db: effect.in_room_db,
+                on_axis_db: effect.on_axis_db,
+            }
+        })
+        .collect();
+    let healthy = speaker
+        .healthy()
+        .response(&truth.grid, &planish::simulate::full_orbits())
+        .expect("a drawn speaker is finite in every direction");
+    let healthy = AveragedCurves::from_response(&healthy, Default::default());
+    let healthy_db = window_db(&healthy).to_vec();
+    let filters_db: Vec<f64> = truth
+        .grid
+        .freqs_hz()
+        .iter()
+        .map(|f| bank.gain_at_db(*f) - bank.gain_db)
+        .collect();
+    (0..effects.len())
+        .map(|k| {
+            let defect = &speaker.defects()[k];
+            // The healthy speaker is not flat either; flattening it is right and no fault's share.
+            let mut net_db: Vec<f64> = filters_db
+                .iter()
+                .zip(&healthy_db)
+                .map(|(f, h)| f + h)
+                .collect();
+            for (j, effect) in effects.iter().enumerate() {
+                if j != k && speaker.defects()[j].kind.is_correctable() {
+                    net_db
+                        .iter_mut()
+                        .zip(&effect.window_db)
+                        .for_each(|(n, e)| *n += e);
+                }
+            }
+            judge(&truth, defect.kind, defect.f_hz, &effects[k], &net_db)
+        })
+        .collect()
+}
+
+fn judge(
+    truth: &Truth,
+    kind: DefectKind,
+    f_hz: f64,
+    effects: &Effects,
+    net_db: &[f64],
+) -> DefectScore {
+    let window = &effects.window_db;
+    let peak = |curve: &[f64]| {
+        curve
+            .iter()
+            .copied()
+            .max_by(|a, b| a.abs().total_cmp(&b.abs()))
+            .unwrap_or(0.0)
+    };
+    let mut score = DefectScore {
+        kind,
+        f_hz,
+        effect_db: peak(window),
+        undone: 0.0,
+        local_boost_db: 0.0,
+        left_db: 0.0,
+        right: false,
+    };
+    match kind {
+        DefectKind::Balance => {
+            let left: Vec<f64> = window.iter().zip(net_db).map(|(e, n)| e + n).collect();
+            // Broad means an octave and more: what a null leaves or a filter misses is narrower.
+            let broad = Smoother::new(&truth.grid, 1.0);
+            let (was, is) = (
+                rms(&truth.weights, &broad.apply(window)),
+                rms(&truth.weights, &broad.apply(&left)),
+            );
+            score.undone = 1.0 - is / was;
+            score.left_db = is;
+            score.right = is <= 0.5 * was || is < 0.6;
+        }
+        DefectKind::DirectivityStep => {
+            // On axis and in the window it hardly shows; the swing is in the room.
+            score.undone = undone(truth, &effects.room_db, net_db);
+            let chased_db = score.undone * peak(&effects.room_db).abs();
+            score.right = score.undone < 0.35 || chased_db < INAUDIBLE_DB;
+        }
+        DefectKind::Resonance => {
+            score.undone = undone(truth, window, net_db);
+            score.right = (0.75..=1.25).contains(&score.undone);
+        }
+        DefectKind::ShallowDip => {
+            score.undone = undone(truth, window, net_db);
+            score.right = (0.6..=1.3).contains(&score.undone);
+        }
+        DefectKind::Cancellation | DefectKind::DeepNull => {
+            score.undone = undone(truth, window, net_db);
+            score.local_boost_db = local_boost_db(truth, window, net_db);
+            score.right = score.undone < 0.15 && score.local_boost_db < 1.5;
+        }
+        DefectKind::CrossoverPhase => {
+            score.undone = undone(truth, window, net_db);
+            score.right = score.undone < 0.4;
+        }
+        DefectKind::SingleAxisRipple => {
+            // The window averages it out; who chases it looks at the axis.
+            score.undone = undone(truth, &effects.on_axis_db, net_db);
+            score.right = score.undone < 0.4;
+        }
+    }
+    score
+}
+
+fn rms(weights: &[f64], values: &[f64]) -> f64 {
+    let sum: f64 = weights.iter().sum();
+    let mean = weights.iter().zip(values).map(|(w, v)| w * v).sum::<f64>() / sum;
+    let square = weights
+        .iter()
+        .zip(values)
+        .map(|(w, v)| w * (v - mean).powi(2))
+        .sum::<f64>();
+    (square / sum).sqrt()
+}
+
+/// Where the effect is: more than a seventh of its peak, and half an octave round that.
+fn neighbourhood(truth: &Truth, effect: &[f64]) -> std::ops::Range<usize> {
+    let peak = effect
+        .iter()
+        .zip(&truth.weights)
+        .filter(|(_, w)| **w > 0.0)
+        .map(|(e, _)| e.abs())
+        .fold(0.0, f64::max);
+    let inside = |(e, w): (&f64, &f64)| *w > 0.0 && e.abs() > 0.15 * peak;
+    let first = effect
+        .iter()
+        .zip(&truth.weights)
+        .position(inside)
+        .unwrap_or(0);
+    let last = effect
+        .iter()
+        .zip(&truth.weights)
+        .rposition(inside)
+        .unwrap_or(effect.len() - 1);
+    let margin = 24;
+    let start = truth.weights.iter().position(|w| *w > 0.0).unwrap_or(0);
+    first.saturating_sub(margin).max(start)..(last + margin).min(effect.len())
+}
+
+/// Minus the regression coefficient of the filters on the effect, level and slope free.
+fn undone(truth: &Truth, effect: &[f64], net_db: &[f64]) -> f64 {
+    let range = neighbourhood(truth, effect);
+    let x: Vec<f64> = range
+        .clone()
+        .map(|i| truth.grid.freqs_hz()[i].log2())
+        .collect();
+    let w = &truth.weights[range.clone()];
+    let (e, n) = (&effect[range.clone()], &net_db[range]);
+    // Taking level and slope out of both is the same as fitting them along.
+    let (e, n) = (without_line(&x, w, e), without_line(&x, w, n));
+    let dot =
+        |a: &[f64], b: &[f64]| -> f64 { a.iter().zip(b).zip(w).map(|((a, b), w)| a * b * w).sum() };
+    -dot(&e, &n) / dot(&e, &e).max(1e-12)
+}
+
+fn without_line(x: &[f64], w: &[f64], y: &[f64]) -> Vec<f64> {
+    let s: f64 = w.iter().sum();
+    let mean = |v: &[f64]| v.iter().zip(w).map(|(v, w)| v * w).sum::<f64>() / s;
+    let (mx, my) = (mean(x), mean(y));
+    let sxy: f64 = x
+        .iter()
+        .zip(y)
+        .zip(w)
+        .map(|((x, y), w)| w * (x - mx) * (y - my))
+        .sum();
+    let sxx: f64 = x.iter().zip(w).map(|(x, w)| w * (x - mx).powi(2)).sum();
+    let slope = sxy / sxx;
+    x.iter()
+        .zip(y)
+        .map(|(x, y)| y - my - slope * (x - mx))
+        .collect()
+}
+
+fn local_boost_db(truth: &Truth, effect: &[f64], net_db: &[f64]) -> f64 {
+    let range = neighbourhood(truth, effect);
+    let deepest = effect[range.clone()].iter().copied().fold(0.0, f64::min);
+    let mut around: Vec<f64> = net_db[range.clone()].to_vec();
+    around.sort_by(f64::total_cmp);
+    let median = around[around.len() / 2];
+    range
+        .filter(|i| effect[*i] < 0.5 * deepest)
+        .map(|i| net_db[i] - median)
+        .fold(0.0, f64::max)
+}

@@ -1,0 +1,196 @@
+//! Putting output on the disk, each file whole or not at all.
+
+use crate::error::{Error, Result};
+use std::io::{ErrorKind, Write};
+use std::path::{Component, Path, PathBuf};
+use tempfile::NamedTempFile;
+
+/// Writes every `(name, content)` into `dir`, which is made where it is missing; the paths
+/// written, in the order of `files`.
+///
+/// All contents go to temporary files beside their places first and take those places only when
+/// all of them are on the disk, so a full disk leaves earlier output as it was. No temporary file
+/// and no new folder stays behind a failure.
+///
+/// # Errors
+/// When a name is not that of a plain file, a folder stands in its place, or the system refuses.
+pub fn write_all(dir: &Path, files: &[(&str, &[u8])]) -> Result<Vec<PathBuf>> {
+    if let Some((name, _)) = files.iter().find(|(name, _)| !is_plain_name(name)) {
+        return Err(Error::call(format!("\"{name}\" is no name of a file")));
+    }
+    let made = make_folder(dir)?;
+    let written = write_into(dir, files);
+    if written.is_err() {
+        remove_empty(&made);
+    }
+    written
+}
+
+fn is_plain_name(name: &str) -> bool {
+    let mut parts = Path::new(name).components();
+    matches!(
+        (parts.next(), parts.next()),
+        (Some(Component::Normal(part)), None) if part == name
+    )
+}
+
+/// Makes `dir`; the folders that this made, the innermost first.
+fn make_folder(dir: &Path) -> Result<Vec<PathBuf>> {
+    let made: Vec<PathBuf> = dir
+        .ancestors()
+        .take_while(|folder| !folder.as_os_str().is_empty() && !folder.exists())
+        .map(Path::to_path_buf)
+        .collect();
+    std::fs::create_dir_all(dir).map_err(|source| {
+        remove_empty(&made);
+        Error::file(dir, "make this folder", source)
+    })?;
+    Ok(made)
+}
+
+/// Takes back folders just made, the innermost first. One that something else has filled
+/// meanwhile, or that was never made, refuses, which is as it should be.
+fn remove_empty(folders: &[PathBuf]) {
+    for folder in folders {
+        let _ = std::fs::remove_dir(folder);
+    }
+}
+
+fn write_into(dir: &Path, files: &[(&str, &[u8])]) -> Result<Vec<PathBuf>> {
+    let mut waiting = Vec::with_capacity(files.len());
+    for (name, content) in files {
+        let path = dir.join(name);
+        let temporary =
+            temporary(dir, content).map_err(|source| Error::file(&path, "write", source))?;
+        waiting.push((path, temporary));
+    }
+    for (path, _) in &waiting {
+        free_for_a_file(path)?;
+    }
+    waiting
+        .into_iter()
+        .map(|(path, temporary)| match temporary.persist(&path) {
+            Ok(_) => Ok(path),
+            Err(error) => Err(Error::file(&path, "write", error.error)),
+        })
+        .collect()
+}
+
+/// A file beside its later place, complete on the disk; it vanishes when dropped.
+fn temporary(dir: &Path, content: &[u8]) -> std::io::Result<NamedTempFile> {
+    let mut builder = tempfile::Builder::new();
+    builder.prefix(".planish-");
+    #[cfg(unix)]
+    {
+        // What any new file gets; the user's mask still applies.
+        use std::os::unix::fs::PermissionsExt;
+        builder.permissions(std::fs::Permissions::from_mode(0o666));
+    }
+    let dir = if dir.as_os_str().is_empty() {
+        Path::new(".")
+    } else {
+        dir
+    };
+    let mut file = builder.tempfile_in(dir)?;
+    file.write_all(content)?;
+    file.as_file().sync_all()?;
+    Ok(file)
+}
+
+/// Refuses a place where a rename would fail, before the first file has been replaced.
+fn free_for_a_file(path: &Path) -> Result<()> {
+    match std::fs::symlink_metadata(path) {
+        Ok(found) if found.is_dir() => {
+            let source = std::io::Error::from(ErrorKind::IsADirectory);
+            Err(Error::file(path, "write", source))
+        }
+        Ok(_) => Ok(()),
+        Err(error) if error.kind() == ErrorKind::NotFound => Ok(()),
+        Err(error) => Err(Error::file(path, "write", error)),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn names(dir: &Path) -> Vec<String> {
+        let mut names: Vec<String> = std::fs::read_dir(dir)
+            .unwrap()
+            .map(|entry| entry.unwrap().file_name().into_string().unwrap())
+            .collect();
+        names.sort();
+        names
+    }
+
+    #[test]
+    fn files_are_written_into_a_new_folder_and_replace_older_ones() {
+        let root = tempfile::tempdir().unwrap();
+        let dir = root.path().join("a/b");
+        write_all(&dir, &[("x.txt", b"old"), ("y.txt", b"old")]).unwrap();
+        let written = write_all(&dir, &[("x.txt", b"new")]).unwrap();
+        assert_eq!(written, [dir.join("x.txt")]);
+        assert_eq!(names(&dir), ["x.txt", "y.txt"]);
+        assert_eq!(std::fs::read(dir.join("x.txt")).unwrap(), b"new");
+        assert_eq!(std::fs::read(dir.join("y.txt")).unwrap(), b"old");
+    }
+
+    #[test]
+    fn when_one_file_cannot_be_written_the_old_output_stays_and_nothing_is_left_behind() {
+        let root = tempfile::tempdir().unwrap();
+        let dir = root.path();
+        write_all(dir, &[("x.txt", b"old")]).unwrap();
+        std::fs::create_dir(dir.join("y.txt")).unwrap();
+        let too_long = "z".repeat(300);
+        for name in ["y.txt", too_long.as_str()] {
+            let message = write_all(dir, &[("x.txt", b"new"), (name, b"new")])
+                .unwrap_err()
+                .to_string();
+            assert!(
+                message.contains(&format!("{name}: cannot write: ")),
+                "{message}"
+            );
+            assert_eq!(names(dir), ["x.txt", "y.txt"]);
+            assert_eq!(std::fs::read(dir.join("x.txt")).unwrap(), b"old");
+        }
+        write_all(&dir.join("new/folder"), &[(&too_long, b"new")]).unwrap_err();
+        assert_eq!(
+            names(dir),
+            ["x.txt", "y.txt"],
+            "no empty folder stays behind"
+        );
+    }
+
+    #[test]
+    fn a_folder_that_cannot_be_made_is_named() {
+        let root = tempfile::tempdir().unwrap();
+        write_all(root.path(), &[("x.txt", b"")]).unwrap();
+        let dir = root.path().join("x.txt/plan");
+        let message = write_all(&dir, &[("y.txt", b"")]).unwrap_err().to_string();
+        assert!(
+            message.contains("x.txt/plan: cannot make this folder: "),
+            "{message}"
+        );
+    }
+
+    #[test]
+    fn names_that_lead_elsewhere_are_refused() {
+        let root = tempfile::tempdir().unwrap();
+        for name in ["", ".", "..", "../x.txt", "a/x.txt", "/x.txt", "x.txt/"] {
+            assert!(write_all(root.path(), &[(name, b"")]).is_err(), "{name}");
+        }
+        assert!(names(root.path()).is_empty());
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn output_is_readable_as_any_new_file_is() {
+        use std::os::unix::fs::PermissionsExt;
+        let root = tempfile::tempdir().unwrap();
+        let plain = root.path().join("plain.txt");
+        std::fs::write(&plain, "").unwrap();
+        let written = write_all(root.path(), &[("x.txt", b"")]).unwrap();
+        let mode = |path: &Path| std::fs::metadata(path).unwrap().permissions().mode();
+        assert_eq!(mode(&written[0]), mode(&plain));
+    }
+}
