@@ -137,6 +137,16 @@ pub(super) enum RearWallChoice {
     Full,
 }
 
+impl RearWallChoice {
+    /// As typed.
+    pub fn name(self) -> &'static str {
+        match self {
+            RearWallChoice::Three => "three",
+            RearWallChoice::Full => "full",
+        }
+    }
+}
+
 impl From<RearWallChoice> for crate::average::RearWall {
     fn from(choice: RearWallChoice) -> Self {
         match choice {

@@ -1,7 +1,7 @@
 //! Angles as files and columns name them.
 //!
 //! A **plain** angle is a number in degrees, whole or with decimals, with or without a sign,
-//! optionally followed by `deg` or a degree sign: `-30`, `+30`, `7.5`, `30deg`.
+//! optionally followed by `deg` or a degree sign: `-30`, `+30`, `7.5`, `7,5`, `30deg`.
 //!
 //! A **named** angle also says its orbit. Capitals do not matter; blanks, `_` and the like
 //! separate. Understood are
@@ -45,6 +45,8 @@ fn signed_number(text: &str) -> Option<f64> {
         '\u{2212}' => (true, &text['\u{2212}'.len_utf8()..]),
         _ => (false, text),
     };
+    // A decimal comma can only get here where commas do not separate.
+    let digits = digits.replace(',', ".");
     let plain = digits.bytes().all(|b| b.is_ascii_digit() || b == b'.')
         && digits.bytes().next().is_some_and(|b| b.is_ascii_digit());
     let angle_deg: f64 = plain.then(|| digits.parse().ok()).flatten()?;
@@ -178,6 +180,7 @@ mod tests {
             ("30", 30.0),
             ("-30", -30.0),
             ("+7.5", 7.5),
+            ("7,5", 7.5),
             ("\u{2212}10", -10.0),
             ("30deg", 30.0),
             ("30 °", 30.0),

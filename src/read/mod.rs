@@ -8,6 +8,7 @@ mod angle;
 mod by_name;
 mod document;
 mod evidence;
+mod fields;
 pub mod filter_list;
 pub mod folder;
 mod inside;

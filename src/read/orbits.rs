@@ -3,6 +3,7 @@
 use super::angle;
 use super::table::{LEVEL, Name, PHASE, Shape, Table};
 use super::text::shown;
+use super::understood::in_hz;
 use crate::curve::Grid;
 use crate::error::{Error, Result};
 use crate::response::{Direction, Member, Orbit, Response, SAME_ANGLE_DEG};
@@ -152,11 +153,7 @@ fn add_phase(levels: &Table, phase: &Table, orbit: Orbit, members: &mut [Member]
         return Err(if row < phase.freqs_hz.len() {
             phase.wrong(row, 0, &expected)
         } else {
-            Error::in_file(
-                &phase.source.file,
-                format!("{} frequencies", phase.freqs_hz.len()),
-                expected,
-            )
+            phase.wrong_end(format!("{} frequencies", phase.freqs_hz.len()), expected)
         });
     }
     let angles = header_angles(phase, orbit)?;
@@ -171,8 +168,7 @@ fn add_phase(levels: &Table, phase: &Table, orbit: Orbit, members: &mut [Member]
         member.phase_deg = Some(unwrapped(phase.columns[i].clone()));
     }
     match members.iter().find(|m| m.phase_deg.is_none()) {
-        Some(member) => Err(Error::in_file(
-            &phase.source.file,
+        Some(member) => Err(phase.wrong_header(
             format!("no column for {} degrees", member.direction.angle_deg()),
             format!("the angles of {level_file}"),
         )),
@@ -259,8 +255,8 @@ fn common_grid(pieces: &[Piece], notes: &mut Vec<String>) -> Result<Grid> {
     notes.push(format!(
         "the files have different frequencies; all were brought to those of {}, {} to {} Hz, {:.1} per octave, the sparsest",
         sparsest.file.display(),
-        grid.first_hz(),
-        grid.last_hz(),
+        in_hz(grid.first_hz()),
+        in_hz(grid.last_hz()),
         grid.points_per_octave()
     ));
     Ok(grid)
@@ -355,7 +351,7 @@ fn note_axis_difference(response: &Response, notes: &mut Vec<String>) {
     {
         notes.push(format!(
             "horizontal 0 and vertical 0 are one direction but differ in shape by {worst_db:.1} dB at {} Hz",
-            response.grid().freqs_hz()[i]
+            in_hz(response.grid().freqs_hz()[i])
         ));
     }
 }
