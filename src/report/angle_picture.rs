@@ -49,13 +49,29 @@ pub fn draw(plan: &Plan) -> Result<Option<Picture>> {
     let lanes = lanes(&findings);
     let lane_count = lanes.iter().copied().max().map_or(0, |most| most + 1);
     // The boxes stand once, over the first map; the lines go down through all.
-    let maps_top = LANE_HEIGHT * lane_count;
+    let lanes_top = if findings.is_empty() {
+        0
+    } else {
+        HEADING_HEIGHT - 50
+    };
+    let maps_top = lanes_top + LANE_HEIGHT * lane_count;
     let map_room = HEADING_HEIGHT + MAP_HEIGHT;
     let bottom = maps_top + map_room * maps.len() as i32;
     let height = bottom + AXIS_HEIGHT + KEY_HEIGHT;
     let marks = drawn(height, |surface| {
-        for ((_, finding), lane) in findings.iter().zip(&lanes) {
-            draw_lane(surface, finding, *lane)?;
+        if !findings.is_empty() {
+            let heading = "Findings by number (full box: corrected)";
+            words(
+                surface,
+                heading,
+                (LEFT, lanes_top - 72),
+                Hang::Right,
+                Ink::Words,
+                0,
+            )?;
+        }
+        for ((number, finding), lane) in findings.iter().zip(&lanes) {
+            draw_lane(surface, *number, finding, lanes_top + lane * LANE_HEIGHT)?;
         }
         for (place, map) in (0..).zip(&maps) {
             let top = maps_top + place * map_room + HEADING_HEIGHT;
@@ -77,9 +93,6 @@ pub fn draw(plan: &Plan) -> Result<Option<Picture>> {
             for (_, finding) in &findings {
                 mark(&area, finding)?;
             }
-        }
-        for ((number, finding), lane) in findings.iter().zip(&lanes) {
-            number_box(surface, *number, finding, *lane)?;
         }
         frequency_words(surface, bottom)?;
         key(surface, bottom + AXIS_HEIGHT)
@@ -227,15 +240,10 @@ fn angle_words(surface: &Surface, area: &Panel) -> Result<()> {
     )
 }
 
-/// A finding's box over the maps, filled as far as it is corrected.
-fn draw_lane(surface: &Surface, finding: &Finding, lane: i32) -> Result<()> {
-    let top = lane * LANE_HEIGHT + 24;
-    draw_box(surface, finding, top, top + LANE_HEIGHT - 48)
-}
-
-/// The number beside a finding's box.
-fn number_box(surface: &Surface, number: usize, finding: &Finding, lane: i32) -> Result<()> {
-    let y = lane * LANE_HEIGHT + LANE_HEIGHT / 2;
+/// A finding's box over the maps, filled as far as it is corrected, with its number beside it.
+fn draw_lane(surface: &Surface, number: usize, finding: &Finding, top: i32) -> Result<()> {
+    draw_box(surface, finding, top + 24, top + LANE_HEIGHT - 24)?;
+    let y = top + LANE_HEIGHT / 2;
     let right = x_of(finding.to_hz) + 30;
     let (x, hang) = if right > RIGHT - 60 {
         (x_of(finding.from_hz) - 30, Hang::Left)

@@ -3,7 +3,7 @@
 use super::palette;
 use super::picture::{self, Picture, Trace, showable};
 use super::sections::{self, isolated};
-use super::sheet::Manner;
+use super::sheet::{LEFT, Manner, UNITS_PER_DECADE, WIDTH};
 use super::statement::{CAUTIONS, percent, statement};
 use crate::audit::spoken_hz;
 use crate::curve::Grid;
@@ -126,10 +126,12 @@ fn opening(plan: &Plan) -> Markup {
 
 fn figure(plan: &Plan, number: usize, picture: &Picture) -> Markup {
     let id = identifier(number);
+    // Where the script finds a frequency: left end, a decade's width and all of it.
+    let axis = format!("{LEFT} {UNITS_PER_DECADE} {WIDTH}");
     html! {
         section {
             h2 id={ (id) "-heading" } { (picture.title) }
-            figure id=(id) data-key=(picture.key) {
+            figure id=(id) data-key=(picture.key) data-axis=(axis) {
                 @if picture.switchable { (legend(&id, picture)) }
                 div.stage { (PreEscaped(picture.inline(&id))) }
                 output.readout aria-live="polite" {}
