@@ -169,7 +169,7 @@ fn mixed_grids_meet_on_the_sparser_one_within_the_overlap() {
     }
     let note = &speaker.understood.notes[0];
     assert!(
-        note.contains("v.csv, 100 to 1600 Hz, 3.0 per octave"),
+        note.contains("100 to 1600 Hz, 3.0 per octave, nowhere denser than measured"),
         "{note}"
     );
 }

@@ -79,7 +79,9 @@ fn tokens(name: &str) -> Vec<Token> {
             }
         } else if digit_at(i) || (['+', '-', '\u{2212}'].contains(&chars[i]) && digit_at(i + 1)) {
             i += 1;
-            while digit_at(i) || (chars.get(i) == Some(&'.') && digit_at(i + 1)) {
+            while digit_at(i)
+                || (chars.get(i).is_some_and(|c| ['.', ','].contains(c)) && digit_at(i + 1))
+            {
                 i += 1;
             }
             let number: String = chars[starts..i].iter().collect();

@@ -6,6 +6,7 @@
 pub mod device;
 mod angle;
 mod by_name;
+mod common_grid;
 mod document;
 mod evidence;
 mod fields;
