@@ -1,8 +1,10 @@
 //! The whole chain on a real loudspeaker and on a small population of simulated ones.
 
 #[path = "../examples/trial/population.rs"]
+#[allow(dead_code)] // the example prints more than this test looks at
 mod population;
 #[path = "../examples/trial/score.rs"]
+#[allow(dead_code)] // the example prints more than this test looks at
 mod score;
 
 use planish::average::RearWall;

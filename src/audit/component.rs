@@ -143,6 +143,58 @@ pub(super) fn decompose(
         .collect()
 }
 
+/// Bumps looked for beside cancellations are at least so narrow (as Q): a broad one would be the
+/// cancellation's own shoulder.
+const BUMP_Q: f64 = 2.8;
+
+/// And at least so large, dB: twice what is dropped elsewhere, for the evidence is thinner.
+const BUMP_SIZE_DB: f64 = 1.0;
+
+/// And no more than so many.
+const MOST_BUMPS: usize = 4;
+
+/// Narrow bumps that stand out of `left_db`, what both orbits bear out and nothing explains yet:
+/// resonances beside or within what is not trusted.
+pub(super) fn bumps(frame: &Frame, left_db: &[f64]) -> Vec<Component> {
+    let freqs_hz = frame.grid.freqs_hz();
+    let weights = &frame.weights;
+    let shapes = Shapes::new(
+        freqs_hz,
+        (freqs_hz[frame.judged.start], freqs_hz[frame.judged.end - 1]),
+        weights,
+    );
+    let mut left_db = without_mean(left_db, weights);
+    let mut found = Vec::new();
+    while found.len() < MOST_BUMPS {
+        let weighted: Vec<f64> = left_db.iter().zip(weights).map(|(l, w)| l * w).collect();
+        let best = (0..shapes.kinds.len())
+            .filter(|k| shapes.kinds[*k].kind == Kind::Peaking && shapes.kinds[*k].q >= BUMP_Q)
+            .map(|k| {
+                let product: f64 = shapes.values[k]
+                    .iter()
+                    .zip(&weighted)
+                    .map(|(s, l)| s * l)
+                    .sum();
+                (k, product / (shapes.norms[k] - RIDGE + BUMP_RIDGE), product)
+            })
+            .max_by(|a, b| (a.1 * a.2.max(0.0)).total_cmp(&(b.1 * b.2.max(0.0))));
+        let Some((k, size_db, _)) = best.filter(|(_, size_db, _)| *size_db >= BUMP_SIZE_DB) else {
+            break;
+        };
+        for (left, shape) in left_db.iter_mut().zip(&shapes.values[k]) {
+            *left -= size_db * shape;
+        }
+        found.push(Component {
+            size_db,
+            ..shapes.kinds[k]
+        });
+    }
+    found
+}
+
+/// The ridge for a bump on its own, which fights with no other.
+const BUMP_RIDGE: f64 = 0.0003;
+
 fn allowed(component: &Component, dips: DipLimits) -> bool {
     component.kind != Kind::Peaking || component.q <= dips.q_at_most
 }

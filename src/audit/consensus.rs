@@ -43,6 +43,13 @@ const BROAD_OCT: f64 = super::frame::TREND_OCT;
 /// between axis and window.
 const BROAD_SLACK_DB: f64 = 0.3;
 
+/// The layers narrower than an octave.
+const FINE_LAYERS: usize = 4;
+
+/// So many times the usual spread is forgiven where a bump is looked for beside a cancellation,
+/// whose scatter reaches over it. Found on tuning seeds of the trial.
+const FINE_PATIENCE: f64 = 1.7;
+
 /// From this layer on (half an octave and wider) a dip counts as far as it is there near the
 /// axis: a directivity step is voiced flat on the axis and shows only beside it.
 const DIP_LAYER: usize = 3;
@@ -60,6 +67,9 @@ pub(super) struct Consensus {
     pub trust: Vec<f64>,
     /// The deviation, its broad part no larger than near the axis, dB.
     pub deviation_db: Vec<f64>,
+    /// What both orbits bear out of what is narrower than an octave, dB.
+    fine_db: Vec<f64>,
+    smoothers: Vec<Smoother>,
 }
 
 impl Consensus {
@@ -75,14 +85,30 @@ impl Consensus {
             .iter()
             .map(|m| layers(&smoothers, &m.relative_db))
             .collect();
+        let (trust, fine_db) = ask(frame, &window, &members);
         Consensus {
-            trust: trust(frame, &window, &members),
+            trust,
+            fine_db,
             deviation_db: near_axis(frame, deviation_db, &window, &members),
+            smoothers,
         }
+    }
+
+    /// What both orbits bear out of the finer layers and `explained_db` does not hold yet, dB.
+    pub fn unexplained_db(&self, explained_db: &[f64]) -> Vec<f64> {
+        let layers = layers(&self.smoothers, explained_db);
+        let mut left_db = self.fine_db.clone();
+        for layer in &layers[..FINE_LAYERS] {
+            for (left, explained) in left_db.iter_mut().zip(layer) {
+                *left -= explained;
+            }
+        }
+        left_db
     }
 }
 
-fn trust(frame: &Frame, window: &[Vec<f64>], members: &[Vec<Vec<f64>>]) -> Vec<f64> {
+/// Trust by frequency, and what the orbits bear out of the finer layers, dB.
+fn ask(frame: &Frame, window: &[Vec<f64>], members: &[Vec<Vec<f64>>]) -> (Vec<f64>, Vec<f64>) {
     let orbits: Vec<Vec<usize>> = [Orbit::Horizontal, Orbit::Vertical]
         .into_iter()
         .map(|orbit| {
@@ -95,29 +121,45 @@ fn trust(frame: &Frame, window: &[Vec<f64>], members: &[Vec<Vec<f64>>]) -> Vec<f
         .filter(|members: &Vec<usize>| members.len() >= LEAST_MEMBERS)
         .collect();
     let mut rejected_db = vec![0.0; frame.grid.len()];
+    let mut fine_db = vec![0.0; frame.grid.len()];
     if !orbits.is_empty() {
         for (layer, values) in window.iter().enumerate() {
+            let usual_db = USUAL_SPREAD_DB[layer];
             for (i, value) in values.iter().enumerate() {
-                let borne_out = orbits.iter().map(|orbit| {
-                    let part = orbit
-                        .iter()
-                        .map(|m| (value + members[*m][layer][i], frame.members[*m].shares[i]))
-                        .collect();
-                    clear_of_scatter(part, USUAL_SPREAD_DB[layer])
-                });
-                rejected_db[i] += value - agreed(borne_out);
+                let answers: Vec<(f64, f64)> = orbits
+                    .iter()
+                    .map(|orbit| {
+                        let part = orbit
+                            .iter()
+                            .map(|m| (value + members[*m][layer][i], frame.members[*m].shares[i]))
+                            .collect();
+                        middle_and_spread(part)
+                    })
+                    .collect();
+                let borne_out = |usual_db: f64| {
+                    agreed(
+                        answers
+                            .iter()
+                            .map(|answer| clear_of_scatter(*answer, usual_db)),
+                    )
+                };
+                rejected_db[i] += value - borne_out(usual_db);
+                if layer < FINE_LAYERS {
+                    fine_db[i] += borne_out(FINE_PATIENCE * usual_db);
+                }
             }
         }
     }
     let square: Vec<f64> = rejected_db.iter().map(|r| r * r).collect();
-    Smoother::new(&frame.grid, SUSPECT_OCT)
+    let trust = Smoother::new(&frame.grid, SUSPECT_OCT)
         .apply(&square)
         .into_iter()
         .map(|square| {
             let halves = square.max(0.0) / HALF_TRUST_DB.powi(2);
             (1.0 / (1.0 + halves * halves)).max(LEAST_TRUST)
         })
-        .collect()
+        .collect();
+    (trust, fine_db)
 }
 
 /// The deviation as far as it is there near the axis: its broad part, and its wider dips. One
@@ -189,17 +231,21 @@ fn layers(smoothers: &[Smoother], values: &[f64]) -> Vec<Vec<f64>> {
         .collect()
 }
 
-/// Weighted median of the values, brought towards zero by the scatter beyond the usual.
-fn clear_of_scatter(part: Vec<(f64, f64)>, usual_db: f64) -> f64 {
+/// Weighted median of the values, and their standard deviation by the median absolute deviation.
+fn middle_and_spread(part: Vec<(f64, f64)>) -> (f64, f64) {
     let median = weighted_median(part.clone());
     let scatter = part
         .into_iter()
         .map(|(v, w)| ((v - median).abs(), w))
         .collect();
     // The median absolute deviation of a normal distribution is its standard deviation / 1.4826.
-    let spread = 1.4826 * weighted_median(scatter);
+    (median, 1.4826 * weighted_median(scatter))
+}
+
+/// A middle brought towards zero by the scatter beyond the usual.
+fn clear_of_scatter((middle, spread): (f64, f64), usual_db: f64) -> f64 {
     let unusual = (spread - usual_db).max(0.0);
-    median.signum() * (median.abs() - SCATTERS * unusual).max(0.0)
+    middle.signum() * (middle.abs() - SCATTERS * unusual).max(0.0)
 }
 
 /// The smallest of values of one sign; 0 when signs differ.

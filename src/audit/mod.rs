@@ -18,7 +18,7 @@ use crate::curve::{Grid, Smoother};
 use crate::error::Result;
 use crate::response::Response;
 use crate::target::Target;
-use component::DipLimits;
+use component::{Component, DipLimits};
 use consensus::Consensus;
 use frame::Frame;
 
@@ -134,13 +134,16 @@ pub fn audit(subject: &Subject, options: &Options) -> Result<Audit> {
         },
         depth_at_most_db: options.boost_at_most_db,
     };
-    let components = component::decompose(&frame, &consensus.deviation_db, &weights, dips);
-    let mut wish_db = vec![0.0; freqs_hz.len()];
-    for component in &components {
-        for (wish, shape) in wish_db.iter_mut().zip(component.shape_db(freqs_hz)) {
-            *wish -= shape;
-        }
-    }
+    let mut components = component::decompose(&frame, &consensus.deviation_db, &weights, dips);
+    let explained_db = sum_of_shapes(&components, freqs_hz);
+    components.extend(component::bumps(
+        &frame,
+        &consensus.unexplained_db(&explained_db),
+    ));
+    let mut wish_db: Vec<f64> = sum_of_shapes(&components, freqs_hz)
+        .iter()
+        .map(|s| -s)
+        .collect();
     limit_boost(&frame, &mut wish_db, options.boost_at_most_db);
     let findings = findings::all(&frame, &components, &consensus, &wish_db, dips);
     let (shared_db, spread_db) = shared_and_spread(&frame);
@@ -164,6 +167,16 @@ pub fn audit(subject: &Subject, options: &Options) -> Result<Audit> {
         averages_only: frame.averages_only,
         grid: frame.grid,
     })
+}
+
+fn sum_of_shapes(components: &[Component], freqs_hz: &[f64]) -> Vec<f64> {
+    let mut sum_db = vec![0.0; freqs_hz.len()];
+    for component in components {
+        for (sum, shape) in sum_db.iter_mut().zip(component.shape_db(freqs_hz)) {
+            *sum += shape;
+        }
+    }
+    sum_db
 }
 
 /// Share of a low deviation at `f_hz` that is not roll-off: 0 at the corner and beyond, 1 an
