@@ -307,7 +307,11 @@ impl Plan {
         }
         rows.sort_by(|a, b| a.0.total_cmp(&b.0));
         let (angles_deg, levels_db) = rows.into_iter().unzip();
-        Some(AngleLevels { orbit, angles_deg, levels_db })
+        Some(AngleLevels {
+            orbit,
+            angles_deg,
+            levels_db,
+        })
     }
 
     /// How well the speaker takes EQ.

@@ -127,7 +127,14 @@ pub fn plan_subject(
     let enough = enough_stages(&audit, &fit);
     if options.stages.is_none() && enough < fit.stages.len() {
         let ladder = fit.ladder;
-        fit = fit::fit(&wanted, device, &fit::Options { stages: Some(enough), ..fit_options })?;
+        fit = fit::fit(
+            &wanted,
+            device,
+            &fit::Options {
+                stages: Some(enough),
+                ..fit_options
+            },
+        )?;
         fit.ladder = ladder;
     }
     let prediction = predict(subject, &audit, &fit.stages, device)?;

@@ -14,7 +14,11 @@ fn the_folders_under_examples_are_those_the_generator_makes() {
             let path = Path::new("examples").join(folder).join(&name);
             let kept = fs::read_to_string(&path).unwrap();
             let (made_lines, kept_lines) = (made.lines(), kept.lines());
-            assert_eq!(made_lines.clone().count(), kept_lines.clone().count(), "{path:?}");
+            assert_eq!(
+                made_lines.clone().count(),
+                kept_lines.clone().count(),
+                "{path:?}"
+            );
             for (made, kept) in made_lines.zip(kept_lines) {
                 if made == kept {
                     continue;

@@ -373,7 +373,10 @@ fn beside_roll_off(frame: &Frame) -> std::ops::Range<usize> {
         Some(corner_hz) => frame.grid.nearest(2.0 * corner_hz).max(frame.judged.start),
         None => frame.judged.start,
     };
-    let end = frame.grid.nearest(super::BOOST_END_HZ.1).min(frame.judged.end);
+    let end = frame
+        .grid
+        .nearest(super::BOOST_END_HZ.1)
+        .min(frame.judged.end);
     start.min(end)..end
 }
 

@@ -169,9 +169,9 @@ const BOOST_END_HZ: (f64, f64) = (12_000.0, 18_000.0);
 /// an octave above, where a second- or fourth-order box has come up to within 0.6 dB of its
 /// level; at the high end fading over [`BOOST_END_HZ`].
 fn beside_roll_off(frame: &Frame, f_hz: f64) -> f64 {
-    let low = frame
-        .corner_hz
-        .map_or(1.0, |corner_hz| rising((f_hz / corner_hz).log2(), (0.0, 1.0)));
+    let low = frame.corner_hz.map_or(1.0, |corner_hz| {
+        rising((f_hz / corner_hz).log2(), (0.0, 1.0))
+    });
     let high = 1.0 - rising(f_hz.log2(), (BOOST_END_HZ.0.log2(), BOOST_END_HZ.1.log2()));
     low * high
 }
@@ -183,7 +183,13 @@ fn without_roll_off(frame: &Frame) -> Vec<f64> {
         .freqs_hz()
         .iter()
         .zip(&frame.window_db)
-        .map(|(f, d)| if *d < 0.0 { d * beside_roll_off(frame, *f) } else { *d })
+        .map(|(f, d)| {
+            if *d < 0.0 {
+                d * beside_roll_off(frame, *f)
+            } else {
+                *d
+            }
+        })
         .collect()
 }
 

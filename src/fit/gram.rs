@@ -187,6 +187,23 @@ pub(super) fn solve_lower_in_place(factor: &[f64], n: usize, right: &mut [f64]) 
     }
 }
 
+/// Solves `U X = right` in place, sizes as in [`solve_lower_in_place`].
+pub(super) fn solve_upper_in_place(factor: &[f64], n: usize, right: &mut [f64]) {
+    let wide = right.len() / n;
+    for k in (0..n).rev() {
+        let (rest, done) = right.split_at_mut(k * wide);
+        let row = &mut done[..wide];
+        let per_pivot = factor[k * n + k].recip();
+        row.iter_mut().for_each(|v| *v *= per_pivot);
+        for (i, above) in rest.chunks_exact_mut(wide).enumerate() {
+            let u = factor[i * n + k];
+            for (value, x) in above.iter_mut().zip(row.iter()) {
+                *value -= u * x;
+            }
+        }
+    }
+}
+
 /// Solves `matrix x = right` in place for a symmetric positive definite `matrix` of as many
 /// rows as `right`, row-major, upper half read; false, with `right` of no use, when it is not
 /// positive definite.
@@ -196,15 +213,7 @@ pub(super) fn solve_in_place(matrix: &mut [f64], right: &mut [f64]) -> bool {
         return false;
     }
     solve_lower_in_place(matrix, n, right);
-    for k in (0..n).rev() {
-        let row = &matrix[k * n..(k + 1) * n];
-        let known: f64 = row[k + 1..]
-            .iter()
-            .zip(&right[k + 1..])
-            .map(|(u, x)| u * x)
-            .sum();
-        right[k] = (right[k] - known) / row[k];
-    }
+    solve_upper_in_place(matrix, n, right);
     true
 }
 

@@ -11,6 +11,7 @@
 //! Work is counted, never timed, and choices come from a fixed sequence, so the same input
 //! gives the same bytes.
 
+use super::choices::Choices;
 use super::joint::{Candidate, Effort, refine, remainder_db};
 use super::limits::Limits;
 use super::rows::Rows;
@@ -68,25 +69,6 @@ const SCORING_WORK_PER_STAGE: u64 = 35;
 const BUDGET: u64 = 320_000;
 const BUDGET_STAGES: u64 = 10;
 
-/// A fixed sequence of choices: xorshift64 (Marsaglia 2003, J. Stat. Softw. 8(14)), seeded with
-/// digits of pi.
-struct Choices(u64);
-
-impl Choices {
-    /// A number below `count`, which is not 0.
-    fn below(&mut self, count: usize) -> usize {
-        self.0 ^= self.0 << 13;
-        self.0 ^= self.0 >> 7;
-        self.0 ^= self.0 << 17;
-        ((self.0 >> 24) % count as u64) as usize
-    }
-
-    /// True in `percent` of 100 cases.
-    fn in_percent(&mut self, percent: usize) -> bool {
-        self.below(100) < percent
-    }
-}
-
 /// The search on one curve and device.
 pub(super) struct Search<'a> {
     rows: &'a Rows,
@@ -120,7 +102,7 @@ impl<'a> Search<'a> {
             templates: Templates::new(rows, limits),
             ladder: vec![refine(rows, limits.rate_hz, empty, idle).0],
             elite: Vec::new(),
-            choices: Choices(0x243f_6a88_85a3_08d3),
+            choices: Choices::new(),
             spent: 0,
             budget: BUDGET * stages.max(BUDGET_STAGES).pow(2) / BUDGET_STAGES.pow(2),
         }

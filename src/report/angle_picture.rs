@@ -4,8 +4,8 @@
 use super::palette::{Ink, LOWEST_STEP_DB, STEP_DB, STEPS, step_of};
 use super::picture::{Picture, Trace, decision_ink};
 use super::sheet::{
-    AXIS_HEIGHT, FROM_HZ, Hang, LEFT, Manner, Panel, RIGHT, Surface, TO_HZ, block, drawn, frequency_words, panel, pen,
-    put, step_pen, words, x_of,
+    AXIS_HEIGHT, FROM_HZ, Hang, LEFT, Manner, Panel, RIGHT, Surface, TO_HZ, block, drawn,
+    frequency_words, panel, pen, put, step_pen, words, x_of,
 };
 use crate::audit::{Decision, Finding};
 use crate::error::Result;
@@ -41,7 +41,10 @@ pub fn draw(plan: &Plan) -> Result<Option<Picture>> {
     if maps.is_empty() {
         return Ok(None);
     }
-    let findings: Vec<(usize, &Finding)> = (1..).zip(&plan.audit.findings).filter(|(_, f)| f.q.is_some()).collect();
+    let findings: Vec<(usize, &Finding)> = (1..)
+        .zip(&plan.audit.findings)
+        .filter(|(_, f)| f.q.is_some())
+        .collect();
     let lines = number_lines(&findings);
     let line_count = lines.iter().copied().max().map_or(0, |most| most + 1);
     let map_room = HEADING_HEIGHT + NUMBER_HEIGHT * line_count + MAP_HEIGHT;
@@ -54,8 +57,21 @@ pub fn draw(plan: &Plan) -> Result<Option<Picture>> {
                 Orbit::Horizontal => "Horizontal angle, degrees",
                 Orbit::Vertical => "Vertical angle, degrees (up is positive)",
             };
-            words(surface, heading, (LEFT, top - 62), Hang::Right, Ink::Words, 0)?;
-            let area = panel(surface, top + NUMBER_HEIGHT * line_count, top + map_room - HEADING_HEIGHT, -180.0, 180.0);
+            words(
+                surface,
+                heading,
+                (LEFT, top - 62),
+                Hang::Right,
+                Ink::Words,
+                0,
+            )?;
+            let area = panel(
+                surface,
+                top + NUMBER_HEIGHT * line_count,
+                top + map_room - HEADING_HEIGHT,
+                -180.0,
+                180.0,
+            );
             fill(&area, plan.audit.grid.freqs_hz(), map)?;
             angle_words(surface, &area)?;
             mark(surface, &area, &findings, &lines, top)?;
@@ -69,7 +85,9 @@ pub fn draw(plan: &Plan) -> Result<Option<Picture>> {
         title: "Every angle against the listening window".into(),
         description: describe(plan, &maps),
         height,
-        scale: format!("Steps of {STEP_DB} dB; straight lines between measured angles no more than {WIDEST_GAP_DEG} degrees apart."),
+        scale: format!(
+            "Steps of {STEP_DB} dB; straight lines between measured angles no more than {WIDEST_GAP_DEG} degrees apart."
+        ),
         marks,
         freqs_hz: plan.audit.grid.freqs_hz().to_vec(),
         traces,
@@ -138,7 +156,9 @@ fn fill(area: &Panel, freqs_hz: &[f64], map: &AngleLevels) -> Result<()> {
         };
         let step_at = |column: usize| {
             let level = |k: usize| map.levels_db[k][columns[column]];
-            step_of(level(between.below) * (1.0 - between.share) + level(between.above) * between.share)
+            step_of(
+                level(between.below) * (1.0 - between.share) + level(between.above) * between.share,
+            )
         };
         let mut start = 0;
         for column in 1..=columns.len() {
@@ -150,7 +170,8 @@ fn fill(area: &Panel, freqs_hz: &[f64], map: &AngleLevels) -> Result<()> {
                 c if c >= columns.len() => freqs_hz[freqs_hz.len() - 1],
                 c => (freqs_hz[columns[c - 1]] * freqs_hz[columns[c]]).sqrt(),
             };
-            boxes[usize::from(step_at(start))].push([(edge(start), low_deg), (edge(column), low_deg + ROW_DEG)]);
+            boxes[usize::from(step_at(start))]
+                .push([(edge(start), low_deg), (edge(column), low_deg + ROW_DEG)]);
             start = column;
         }
     }
@@ -185,21 +206,47 @@ fn neighbours(angles_deg: &[f64], at_deg: f64) -> Option<Between> {
 fn angle_words(surface: &Surface, area: &Panel) -> Result<()> {
     for angle in [-180, -120, -60, 0, 60, 120, 180] {
         let (_, y) = area.map_coordinate(&(FROM_HZ, f64::from(angle)));
-        words(surface, &angle.to_string(), (LEFT - 25, y), Hang::Left, Ink::Words, 0)?;
+        words(
+            surface,
+            &angle.to_string(),
+            (LEFT - 25, y),
+            Hang::Left,
+            Ink::Words,
+            0,
+        )?;
     }
     let zero = pen(Ink::Paper, 0, Manner::Dotted);
-    put(area, &PathElement::new(vec![(FROM_HZ, 0.0), (TO_HZ, 0.0)], zero.stroke_width(5)))
+    put(
+        area,
+        &PathElement::new(vec![(FROM_HZ, 0.0), (TO_HZ, 0.0)], zero.stroke_width(5)),
+    )
 }
 
 /// Numbers of the findings over the map; what is not fully corrected is framed in it.
-fn mark(surface: &Surface, area: &Panel, findings: &[(usize, &Finding)], lines: &[i32], top: i32) -> Result<()> {
+fn mark(
+    surface: &Surface,
+    area: &Panel,
+    findings: &[(usize, &Finding)],
+    lines: &[i32],
+    top: i32,
+) -> Result<()> {
     for ((number, finding), line) in findings.iter().zip(lines) {
         let x = x_of(finding.peak_hz);
         let y = top + line * NUMBER_HEIGHT + NUMBER_HEIGHT / 2;
-        words(surface, &number.to_string(), (x, y), Hang::Middle, Ink::Words, 0)?;
+        words(
+            surface,
+            &number.to_string(),
+            (x, y),
+            Hang::Middle,
+            Ink::Words,
+            0,
+        )?;
         let (_, map_top) = area.map_coordinate(&(FROM_HZ, 180.0));
         let stem = pen(decision_ink(finding.decision), 0, Manner::Plain);
-        put(surface, &PathElement::new(vec![(x, y + 52), (x, map_top)], stem.stroke_width(8)))?;
+        put(
+            surface,
+            &PathElement::new(vec![(x, y + 52), (x, map_top)], stem.stroke_width(8)),
+        )?;
         if finding.decision == Decision::Correct {
             continue;
         }
@@ -207,7 +254,10 @@ fn mark(surface: &Surface, area: &Panel, findings: &[(usize, &Finding)], lines: 
         for side_hz in [from_hz, to_hz] {
             let line = vec![(side_hz, -180.0), (side_hz, 180.0)];
             let under = pen(Ink::Paper, 0, Manner::Plain);
-            put(area, &PathElement::new(line.clone(), under.stroke_width(14)))?;
+            put(
+                area,
+                &PathElement::new(line.clone(), under.stroke_width(14)),
+            )?;
             let over = pen(decision_ink(finding.decision), 0, Manner::Dashed);
             put(area, &PathElement::new(line, over.stroke_width(10)))?;
         }
@@ -226,11 +276,25 @@ fn key(surface: &Surface, top: i32) -> Result<()> {
         block(&area, (hz(k), hz(k + 1)), (0.0, 1.0), step_pen(step), 1.0)?;
         if step > 0 {
             let level_db = LOWEST_STEP_DB + STEP_DB * f64::from(step - 1);
-            words(surface, &format!("{level_db}"), (LEFT + k * width, top + 165), Hang::Middle, Ink::Words, 0)?;
+            words(
+                surface,
+                &format!("{level_db}"),
+                (LEFT + k * width, top + 165),
+                Hang::Middle,
+                Ink::Words,
+                0,
+            )?;
         }
     }
     let middle = (LEFT + RIGHT) / 2;
-    words(surface, "dB over the listening window", (middle, top + 255), Hang::Middle, Ink::Quiet, 0)
+    words(
+        surface,
+        "dB over the listening window",
+        (middle, top + 255),
+        Hang::Middle,
+        Ink::Quiet,
+        0,
+    )
 }
 
 #[cfg(test)]

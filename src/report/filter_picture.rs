@@ -4,8 +4,8 @@ use super::palette::Ink;
 use super::picture::{Picture, Trace};
 use super::response_picture::draw_ground;
 use super::sheet::{
-    AXIS_HEIGHT, FROM_HZ, Hang, LEFT, Manner, TO_HZ, UNITS_PER_DECADE, curve, drawn, frequency_lines, frequency_words,
-    level_lines, panel, pen, words, x_of,
+    AXIS_HEIGHT, FROM_HZ, Hang, LEFT, Manner, TO_HZ, UNITS_PER_DECADE, curve, drawn,
+    frequency_lines, frequency_words, level_lines, panel, pen, words, x_of,
 };
 use crate::audit::spoken_hz;
 use crate::error::Result;
@@ -51,7 +51,12 @@ pub fn draw(plan: &Plan) -> Result<Picture> {
         .zip(&plan.fit.stages)
         .map(|((code, values), stage)| Trace {
             code,
-            name: format!("stage {}, {} at {}", code - 2, stage.kind, spoken_hz(stage.f0_hz)),
+            name: format!(
+                "stage {}, {} at {}",
+                code - 2,
+                stage.kind,
+                spoken_hz(stage.f0_hz)
+            ),
             ink: Ink::Stage,
             manner: Manner::Plain,
             width: 6,
@@ -63,11 +68,19 @@ pub fn draw(plan: &Plan) -> Result<Picture> {
     let all = [&wish, &sum].into_iter().chain(&stages);
     let (mut most, mut least) = (0.0, 0.0);
     for trace in all {
-        most = trace.values[drawn_over.clone()].iter().copied().fold(most, f64::max);
-        least = trace.values[drawn_over.clone()].iter().copied().fold(least, f64::min);
+        most = trace.values[drawn_over.clone()]
+            .iter()
+            .copied()
+            .fold(most, f64::max);
+        least = trace.values[drawn_over.clone()]
+            .iter()
+            .copied()
+            .fold(least, f64::min);
     }
     let high: f64 = (2.0 * ((most + 0.7) / 2.0).ceil()).min(MOST_SPAN_DB / 2.0);
-    let low = (2.0 * ((least - 0.7) / 2.0).floor()).min(high - LEAST_SPAN_DB).max(high - MOST_SPAN_DB);
+    let low = (2.0 * ((least - 0.7) / 2.0).floor())
+        .min(high - LEAST_SPAN_DB)
+        .max(high - MOST_SPAN_DB);
     let units_per_db = f64::from(UNITS_PER_DECADE) / DB_PER_DECADE;
     let bottom = HEADING_HEIGHT + ((high - low) * units_per_db).round() as i32;
     let height = bottom + AXIS_HEIGHT;
@@ -78,17 +91,46 @@ pub fn draw(plan: &Plan) -> Result<Picture> {
         frequency_lines(&area, low, high)?;
         level_lines(surface, &area, (low, high), 2.0, "")?;
         let heading = "Gain of the filters, dB; numbers are stages";
-        words(surface, heading, (LEFT, HEADING_HEIGHT - 62), Hang::Right, Ink::Words, 0)?;
+        words(
+            surface,
+            heading,
+            (LEFT, HEADING_HEIGHT - 62),
+            Hang::Right,
+            Ink::Words,
+            0,
+        )?;
         for trace in stages.iter().chain([&wish, &sum]) {
-            let points: Vec<(f64, f64)> = freqs_hz.iter().copied().zip(trace.values.iter().copied()).collect();
-            curve(&area, &points, low, high, pen(trace.ink, trace.code, trace.manner), trace.width)?;
+            let points: Vec<(f64, f64)> = freqs_hz
+                .iter()
+                .copied()
+                .zip(trace.values.iter().copied())
+                .collect();
+            curve(
+                &area,
+                &points,
+                low,
+                high,
+                pen(trace.ink, trace.code, trace.manner),
+                trace.width,
+            )?;
         }
         for (trace, stage) in stages.iter().zip(&plan.fit.stages) {
             let f_hz = stage.f0_hz.clamp(1.07 * FROM_HZ, TO_HZ / 1.07);
             let gain_db = trace.values[plan.audit.grid.nearest(f_hz)].clamp(low + 0.7, high - 0.7);
             let (_, y) = area.map_coordinate(&(f_hz, gain_db));
-            let (hang, y) = if stage.gain_db < 0.0 { (Hang::Below, y + 22) } else { (Hang::Above, y - 22) };
-            words(surface, &(trace.code - 2).to_string(), (x_of(f_hz), y), hang, Ink::Words, trace.code)?;
+            let (hang, y) = if stage.gain_db < 0.0 {
+                (Hang::Below, y + 22)
+            } else {
+                (Hang::Above, y - 22)
+            };
+            words(
+                surface,
+                &(trace.code - 2).to_string(),
+                (x_of(f_hz), y),
+                hang,
+                Ink::Words,
+                trace.code,
+            )?;
         }
         frequency_words(surface, bottom)
     })?;

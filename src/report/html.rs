@@ -25,8 +25,7 @@ pub struct Provenance {
 }
 
 /// The page may use its own style and script and nothing from anywhere else.
-const POLICY: &str =
-    "default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'";
+const POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'";
 
 const STYLE: &str = include_str!("page.css");
 const SCRIPT: &str = include_str!("page.js");
@@ -77,20 +76,46 @@ pub fn html(plan: &Plan, provenance: &Provenance) -> Result<String> {
 
 /// Text as it is, without letters that HTML does not allow.
 fn plain(text: &str) -> String {
-    text.chars().map(|c| if c.is_control() && !c.is_whitespace() { '\u{fffd}' } else { c }).collect()
+    text.chars()
+        .map(|c| {
+            if c.is_control() && !c.is_whitespace() {
+                '\u{fffd}'
+            } else {
+                c
+            }
+        })
+        .collect()
 }
 
 fn opening(plan: &Plan) -> Markup {
     let rating = match (plan.prediction.rating_before, plan.prediction.rating_after) {
-        (Some(before), Some(after)) => format!("{:.1} \u{2192} {:.1}", before.preference, after.preference),
+        (Some(before), Some(after)) => {
+            format!("{:.1} \u{2192} {:.1}", before.preference, after.preference)
+        }
         _ => "-".into(),
     };
-    let deviation = format!("{:.1} \u{2192} {:.1} dB", plan.deviation_before_db(), plan.deviation_after_db());
+    let deviation = format!(
+        "{:.1} \u{2192} {:.1} dB",
+        plan.deviation_before_db(),
+        plan.deviation_after_db()
+    );
     let figures = [
         ("deviation from target", deviation, "rms, before and after"),
-        ("reach", percent(plan.audit.reach), "what an ideal EQ may remove"),
-        ("yield", percent(plan.prediction.yield_share), "what these filters remove"),
-        ("price", format!("{:.1} dB", plan.prediction.price_db), "headroom"),
+        (
+            "reach",
+            percent(plan.audit.reach),
+            "what an ideal EQ may remove",
+        ),
+        (
+            "yield",
+            percent(plan.prediction.yield_share),
+            "what these filters remove",
+        ),
+        (
+            "price",
+            format!("{:.1} dB", plan.prediction.price_db),
+            "headroom",
+        ),
         ("rating", rating, "Olive 2004, with limits"),
     ];
     html! {
@@ -171,7 +196,9 @@ fn swatch(trace: &Trace) -> String {
 fn caption(plan: &Plan, picture: &Picture) -> Markup {
     let offset = match plan.fit.level_db {
         level if level.abs() < 0.05 => String::new(),
-        level => format!(" Only shape matters: the curve after is drawn {level:+.1} dB so that it lies on its target."),
+        level => format!(
+            " Only shape matters: the curve after is drawn {level:+.1} dB so that it lies on its target."
+        ),
     };
     html! {
         @match picture.key {
@@ -222,7 +249,11 @@ fn numbers(id: &str, picture: &Picture) -> Markup {
     let traces: Vec<&Trace> = if picture.switchable {
         picture.traces.iter().collect()
     } else {
-        picture.traces.iter().filter(|t| is_shown_angle(&t.name)).collect()
+        picture
+            .traces
+            .iter()
+            .filter(|t| is_shown_angle(&t.name))
+            .collect()
     };
     html! {
         details.numbers {
@@ -265,7 +296,11 @@ fn readings(picture: &Picture) -> String {
     // The map is read out at every sixth frequency (8 an octave), curves at every second (24).
     let every = if picture.switchable { 2 } else { 6 };
     let list = |values: &[f64], digits: usize| {
-        let texts: Vec<String> = values.iter().step_by(every).map(|v| format!("{v:.digits$}")).collect();
+        let texts: Vec<String> = values
+            .iter()
+            .step_by(every)
+            .map(|v| format!("{v:.digits$}"))
+            .collect();
         texts.join(",")
     };
     let traces: Vec<String> = picture

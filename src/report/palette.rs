@@ -124,7 +124,11 @@ mod tests {
         let luminance = |hex: &str| {
             let part = |at: usize| {
                 let c = f64::from(u8::from_str_radix(&hex[at..at + 2], 16).unwrap()) / 255.0;
-                if c <= 0.04045 { c / 12.92 } else { ((c + 0.055) / 1.055).powf(2.4) }
+                if c <= 0.04045 {
+                    c / 12.92
+                } else {
+                    ((c + 0.055) / 1.055).powf(2.4)
+                }
             };
             0.2126 * part(1) + 0.7152 * part(3) + 0.0722 * part(5)
         };

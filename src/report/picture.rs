@@ -90,10 +90,20 @@ impl Picture {
                 escaped(text)
             );
         };
-        line(&shortened(heading, HEADING_LETTERS), -200, 2.0 * WORD_SIZE, Ink::Words);
+        line(
+            &shortened(heading, HEADING_LETTERS),
+            -200,
+            2.0 * WORD_SIZE,
+            Ink::Words,
+        );
         line(&self.title, -90, 1.25 * WORD_SIZE, Ink::Quiet);
         line(&self.scale, self.height + 40, WORD_SIZE, Ink::Quiet);
-        line(&shortened(source, SOURCE_LETTERS), self.height + 110, WORD_SIZE, Ink::Quiet);
+        line(
+            &shortened(source, SOURCE_LETTERS),
+            self.height + 110,
+            WORD_SIZE,
+            Ink::Quiet,
+        );
         out + &inked(&self.marks, Colours::OnLight) + "</svg>\n"
     }
 }
@@ -155,7 +165,12 @@ pub fn pictures(plan: &Plan) -> Result<Vec<(String, String)>> {
     );
     Ok(all(plan)?
         .iter()
-        .map(|picture| (format!("{}.svg", picture.key), picture.alone(&plan.speaker, &source)))
+        .map(|picture| {
+            (
+                format!("{}.svg", picture.key),
+                picture.alone(&plan.speaker, &source),
+            )
+        })
         .collect())
 }
 
@@ -197,6 +212,9 @@ mod tests {
     #[test]
     fn long_headings_end_in_dots_and_short_ones_stay() {
         assert_eq!(shortened("abc", 3), "abc");
-        assert_eq!(shortened(&"ä".repeat(50), 10), format!("{}...", "ä".repeat(7)));
+        assert_eq!(
+            shortened(&"ä".repeat(50), 10),
+            format!("{}...", "ä".repeat(7))
+        );
     }
 }

@@ -4,13 +4,14 @@
 use super::palette::Ink;
 use super::picture::{Picture, Trace, cause_words, decision_ink, decision_words};
 use super::sheet::{
-    AXIS_HEIGHT, FROM_HZ, Hang, LEFT, Manner, Panel, RIGHT, Surface, TO_HZ, UNITS_PER_DECADE, block, curve, drawn,
-    frequency_lines, frequency_words, level_lines, panel, pen, put, words, x_of,
+    AXIS_HEIGHT, FROM_HZ, Hang, LEFT, Manner, Panel, RIGHT, Surface, TO_HZ, UNITS_PER_DECADE,
+    block, curve, drawn, frequency_lines, frequency_words, level_lines, panel, pen, put, words,
+    x_of,
 };
 use crate::audit::{Decision, Finding, spoken_hz};
 use crate::error::Result;
 use crate::predict::Plan;
-use plotters::prelude::{PathElement, Color};
+use plotters::prelude::{Color, PathElement};
 
 /// dB that take as much height as a decade takes width. Source: IEC 60263 (25 dB per decade is
 /// one of its ratios; value from memory).
@@ -35,10 +36,22 @@ struct Story {
 }
 
 impl Story {
-    fn new(first_code: u8, heading: &'static str, name: &str, before_db: Vec<f64>, deviation_db: &[f64], plan: &Plan) -> Story {
+    fn new(
+        first_code: u8,
+        heading: &'static str,
+        name: &str,
+        before_db: Vec<f64>,
+        deviation_db: &[f64],
+        plan: &Plan,
+    ) -> Story {
         let gains_db = &plan.prediction.audit_gains_db;
         let level_db = plan.fit.level_db;
-        let sum = |a: &[f64], b: &[f64], sign: f64| a.iter().zip(b).map(|(a, b)| a + sign * b).collect::<Vec<f64>>();
+        let sum = |a: &[f64], b: &[f64], sign: f64| {
+            a.iter()
+                .zip(b)
+                .map(|(a, b)| a + sign * b)
+                .collect::<Vec<f64>>()
+        };
         let wanted_db = sum(&before_db, deviation_db, -1.0);
         let mut after_db = sum(&before_db, gains_db, 1.0);
         after_db.iter_mut().for_each(|v| *v += level_db);
@@ -52,9 +65,30 @@ impl Story {
         };
         Story {
             heading,
-            before: trace(first_code, "before", Ink::Before, Manner::Plain, 7, before_db),
-            after: trace(first_code + 1, "after", Ink::After, Manner::Plain, 14, after_db),
-            wanted: trace(first_code + 2, "target", Ink::Wanted, Manner::Dashed, 6, wanted_db),
+            before: trace(
+                first_code,
+                "before",
+                Ink::Before,
+                Manner::Plain,
+                7,
+                before_db,
+            ),
+            after: trace(
+                first_code + 1,
+                "after",
+                Ink::After,
+                Manner::Plain,
+                14,
+                after_db,
+            ),
+            wanted: trace(
+                first_code + 2,
+                "target",
+                Ink::Wanted,
+                Manner::Dashed,
+                6,
+                wanted_db,
+            ),
         }
     }
 
@@ -83,7 +117,13 @@ pub fn draw(plan: &Plan) -> Result<Picture> {
     let audit = &plan.audit;
     let freqs_hz = audit.grid.freqs_hz();
     let target_db = plan.target.levels_db(&audit.grid);
-    let window_db = audit.deviations.window_db.iter().zip(&target_db).map(|(d, t)| d + t).collect();
+    let window_db = audit
+        .deviations
+        .window_db
+        .iter()
+        .zip(&target_db)
+        .map(|(d, t)| d + t)
+        .collect();
     let mut stories = vec![Story::new(
         1,
         "Listening window, dB",
@@ -103,7 +143,10 @@ pub fn draw(plan: &Plan) -> Result<Picture> {
         ));
     }
     let judged = audit.grid.range(audit.judged_from_hz, audit.judged_to_hz);
-    let levels: Vec<(f64, f64)> = stories.iter().map(|story| story.levels_db(&judged)).collect();
+    let levels: Vec<(f64, f64)> = stories
+        .iter()
+        .map(|story| story.levels_db(&judged))
+        .collect();
     let units_per_db = f64::from(UNITS_PER_DECADE) / DB_PER_DECADE;
 
     let mut top = 0;
@@ -133,7 +176,9 @@ pub fn draw(plan: &Plan) -> Result<Picture> {
         title: "Frequency response before and after, and what is done where".into(),
         description: describe(plan),
         height,
-        scale: format!("{DB_PER_DECADE} dB of level are as high as a decade of frequency is wide (IEC 60263)."),
+        scale: format!(
+            "{DB_PER_DECADE} dB of level are as high as a decade of frequency is wide (IEC 60263)."
+        ),
         marks,
         freqs_hz: freqs_hz.to_vec(),
         traces,
@@ -166,7 +211,13 @@ pub(super) fn draw_ground(panel: &Panel, plan: &Plan, low: f64, high: f64) -> Re
     let audit = &plan.audit;
     let shade = pen(Ink::Shade, 0, Manner::Plain);
     if audit.judged_from_hz > FROM_HZ {
-        block(panel, (FROM_HZ, audit.judged_from_hz), (low, high), shade, 1.0)?;
+        block(
+            panel,
+            (FROM_HZ, audit.judged_from_hz),
+            (low, high),
+            shade,
+            1.0,
+        )?;
     }
     if audit.judged_to_hz < TO_HZ {
         block(panel, (audit.judged_to_hz, TO_HZ), (low, high), shade, 1.0)?;
@@ -174,23 +225,53 @@ pub(super) fn draw_ground(panel: &Panel, plan: &Plan, low: f64, high: f64) -> Re
     for finding in &audit.findings {
         if finding.decision != Decision::Correct && finding.q.is_some() {
             let tint = pen(decision_ink(finding.decision), 0, Manner::Plain);
-            block(panel, (finding.from_hz, finding.to_hz), (low, high), tint, 0.13)?;
+            block(
+                panel,
+                (finding.from_hz, finding.to_hz),
+                (low, high),
+                tint,
+                0.13,
+            )?;
         }
     }
     Ok(())
 }
 
-fn draw_story(surface: &Surface, plan: &Plan, story: &Story, levels: (f64, f64), place: (i32, i32)) -> Result<()> {
+fn draw_story(
+    surface: &Surface,
+    plan: &Plan,
+    story: &Story,
+    levels: (f64, f64),
+    place: (i32, i32),
+) -> Result<()> {
     let (low, high) = levels;
     let area = panel(surface, place.0, place.1, low, high);
     draw_ground(&area, plan, low, high)?;
     frequency_lines(&area, low, high)?;
     level_lines(surface, &area, levels, 5.0, "")?;
-    words(surface, story.heading, (LEFT, place.0 - 62), Hang::Right, Ink::Words, 0)?;
+    words(
+        surface,
+        story.heading,
+        (LEFT, place.0 - 62),
+        Hang::Right,
+        Ink::Words,
+        0,
+    )?;
     let freqs_hz = plan.audit.grid.freqs_hz();
     for trace in story.traces() {
-        let points: Vec<(f64, f64)> = freqs_hz.iter().copied().zip(trace.values.iter().copied()).collect();
-        curve(&area, &points, low, high, pen(trace.ink, trace.code, trace.manner), trace.width)?;
+        let points: Vec<(f64, f64)> = freqs_hz
+            .iter()
+            .copied()
+            .zip(trace.values.iter().copied())
+            .collect();
+        curve(
+            &area,
+            &points,
+            low,
+            high,
+            pen(trace.ink, trace.code, trace.manner),
+            trace.width,
+        )?;
     }
     name_curves(surface, &area, plan, story)
 }
@@ -198,10 +279,16 @@ fn draw_story(surface: &Surface, plan: &Plan, story: &Story, levels: (f64, f64),
 /// Writes the names of the curves where they lie furthest apart.
 fn name_curves(surface: &Surface, area: &Panel, plan: &Plan, story: &Story) -> Result<()> {
     let freqs_hz = plan.audit.grid.freqs_hz();
-    let judged = plan.audit.grid.range(plan.audit.judged_from_hz, plan.audit.judged_to_hz);
+    let judged = plan
+        .audit
+        .grid
+        .range(plan.audit.judged_from_hz, plan.audit.judged_to_hz);
     let apart = |i: &usize| (story.before.values[*i] - story.after.values[*i]).abs();
     let roomy = |i: &usize| (30.0..12_000.0).contains(&freqs_hz[*i]);
-    let Some(i) = judged.filter(roomy).max_by(|a, b| apart(a).total_cmp(&apart(b))) else {
+    let Some(i) = judged
+        .filter(roomy)
+        .max_by(|a, b| apart(a).total_cmp(&apart(b)))
+    else {
         return Ok(());
     };
     let x = x_of(freqs_hz[i]);
@@ -211,11 +298,22 @@ fn name_curves(surface: &Surface, area: &Panel, plan: &Plan, story: &Story) -> R
         (&story.after, "after", !before_is_above),
     ] {
         let (_, y) = area.map_coordinate(&(freqs_hz[i], trace.values[i]));
-        let (hang, y) = if above { (Hang::Above, y - 25) } else { (Hang::Below, y + 25) };
+        let (hang, y) = if above {
+            (Hang::Above, y - 25)
+        } else {
+            (Hang::Below, y + 25)
+        };
         words(surface, name, (x, y), hang, trace.ink, trace.code)?;
     }
     let (_, y) = area.map_coordinate(&(FROM_HZ, story.wanted.values[0]));
-    words(surface, "target", (LEFT + 30, y - 20), Hang::Right, story.wanted.ink, story.wanted.code)
+    words(
+        surface,
+        "target",
+        (LEFT + 30, y - 20),
+        Hang::Right,
+        story.wanted.ink,
+        story.wanted.code,
+    )
 }
 
 /// One row for each finding: a frame as wide as the finding, filled as far as it is corrected.
@@ -232,10 +330,24 @@ fn draw_strip(surface: &Surface, plan: &Plan, place: (i32, i32)) -> Result<()> {
     }
     frequency_lines(&area, 0.0, rows)?;
     let heading = "What is done where: a full box is corrected, an empty one left alone";
-    words(surface, heading, (LEFT, place.0 - 62), Hang::Right, Ink::Words, 0)?;
+    words(
+        surface,
+        heading,
+        (LEFT, place.0 - 62),
+        Hang::Right,
+        Ink::Words,
+        0,
+    )?;
     if findings.is_empty() {
         let middle = ((LEFT + RIGHT) / 2, (place.0 + place.1) / 2);
-        return words(surface, "nothing worth speaking of", middle, Hang::Middle, Ink::Quiet, 0);
+        return words(
+            surface,
+            "nothing worth speaking of",
+            middle,
+            Hang::Middle,
+            Ink::Quiet,
+            0,
+        );
     }
     for (row, finding) in findings.iter().enumerate() {
         draw_row(surface, &area, row, finding, place.0)?;
@@ -243,21 +355,52 @@ fn draw_strip(surface: &Surface, plan: &Plan, place: (i32, i32)) -> Result<()> {
     Ok(())
 }
 
-fn draw_row(surface: &Surface, area: &Panel, row: usize, finding: &Finding, strip_top: i32) -> Result<()> {
+fn draw_row(
+    surface: &Surface,
+    area: &Panel,
+    row: usize,
+    finding: &Finding,
+    strip_top: i32,
+) -> Result<()> {
     let (top, bottom) = (row as f64 + 0.18, row as f64 + 0.82);
     let colour = pen(decision_ink(finding.decision), 0, Manner::Plain);
     let (from_hz, to_hz) = (finding.from_hz.max(FROM_HZ), finding.to_hz.min(TO_HZ));
     let filled_top = bottom - finding.share.clamp(0.0, 1.0) * (bottom - top);
     block(area, (from_hz, to_hz), (filled_top, bottom), colour, 1.0)?;
-    let frame = vec![(from_hz, top), (to_hz, top), (to_hz, bottom), (from_hz, bottom), (from_hz, top)];
+    let frame = vec![
+        (from_hz, top),
+        (to_hz, top),
+        (to_hz, bottom),
+        (from_hz, bottom),
+        (from_hz, top),
+    ];
     put(area, &PathElement::new(frame, colour.stroke_width(9)))?;
-    let text = format!("{} {}, {}", row + 1, cause_words(finding.cause), decision_words(finding));
+    let text = format!(
+        "{} {}, {}",
+        row + 1,
+        cause_words(finding.cause),
+        decision_words(finding)
+    );
     let y = strip_top + row as i32 * ROW_HEIGHT + ROW_HEIGHT / 2;
     // Words stand on the side that has more room.
     let (left, right) = (x_of(from_hz) - LEFT, RIGHT - x_of(to_hz));
     if right >= left {
-        words(surface, &text, (x_of(to_hz) + 35, y), Hang::Right, Ink::Words, 0)
+        words(
+            surface,
+            &text,
+            (x_of(to_hz) + 35, y),
+            Hang::Right,
+            Ink::Words,
+            0,
+        )
     } else {
-        words(surface, &text, (x_of(from_hz) - 35, y), Hang::Left, Ink::Words, 0)
+        words(
+            surface,
+            &text,
+            (x_of(from_hz) - 35, y),
+            Hang::Left,
+            Ink::Words,
+            0,
+        )
     }
 }

@@ -43,7 +43,13 @@ pub fn left_alone(plan: &Plan) -> String {
     let words: Vec<String> = (1..)
         .zip(&plan.audit.findings)
         .filter(|(_, f)| f.decision != Decision::Correct && f.q.is_some())
-        .map(|(number, f)| format!("{number} {} at {}", cause_words(f.cause), spoken_hz(f.peak_hz)))
+        .map(|(number, f)| {
+            format!(
+                "{number} {} at {}",
+                cause_words(f.cause),
+                spoken_hz(f.peak_hz)
+            )
+        })
         .collect();
     words.join(", ")
 }
@@ -165,7 +171,13 @@ pub fn price(plan: &Plan) -> Markup {
 pub fn ladder(plan: &Plan) -> Markup {
     let ladder = &plan.fit.ladder;
     let most_db = ladder.iter().map(|rung| rung.rms_db).fold(0.0, f64::max);
-    let share = |rms_db: f64| if most_db > 0.0 { 100.0 * rms_db / most_db } else { 0.0 };
+    let share = |rms_db: f64| {
+        if most_db > 0.0 {
+            100.0 * rms_db / most_db
+        } else {
+            0.0
+        }
+    };
     let kept = plan.fit.stages.len();
     html! {
         section {
@@ -270,7 +282,11 @@ pub fn measurement(plan: &Plan) -> Markup {
 }
 
 fn orbit_words(response: &Response, orbit: Orbit) -> String {
-    let on_orbit: Vec<_> = response.members().iter().filter(|m| m.direction.orbit() == orbit).collect();
+    let on_orbit: Vec<_> = response
+        .members()
+        .iter()
+        .filter(|m| m.direction.orbit() == orbit)
+        .collect();
     if !response.has_orbit(orbit) {
         return format!("No {} angles off the axis were measured.", orbit.name());
     }
@@ -278,7 +294,10 @@ fn orbit_words(response: &Response, orbit: Orbit) -> String {
     let measured = on_orbit.len() - mirrored;
     match mirrored {
         0 => format!("{measured} {} angles, all measured.", orbit.name()),
-        n => format!("{measured} {} angles measured, {n} more mirrored from the other side.", orbit.name()),
+        n => format!(
+            "{measured} {} angles measured, {n} more mirrored from the other side.",
+            orbit.name()
+        ),
     }
 }
 

@@ -75,21 +75,26 @@ pub fn drawing_error(error: impl std::fmt::Display) -> Error {
 pub fn drawn(height: i32, paint: impl FnOnce(&Surface) -> Result<()>) -> Result<String> {
     let mut text = String::new();
     {
-        let surface = SVGBackend::with_string(&mut text, (WIDTH as u32, height as u32)).into_drawing_area();
+        let surface =
+            SVGBackend::with_string(&mut text, (WIDTH as u32, height as u32)).into_drawing_area();
         paint(&surface)?;
         surface.present().map_err(drawing_error)?;
     }
-    let marks = text.lines().filter(|line| !line.starts_with("<svg") && !line.starts_with("</svg"));
+    let marks = text
+        .lines()
+        .filter(|line| !line.starts_with("<svg") && !line.starts_with("</svg"));
     Ok(marks.fold(String::new(), |all, line| all + line + "\n"))
 }
 
 /// A panel from `top` to `bottom` whose second axis goes from `low` (at the bottom) to `high`.
 pub fn panel<'a>(surface: &Surface<'a>, top: i32, bottom: i32, low: f64, high: f64) -> Panel<'a> {
-    surface.clone().apply_coord_spec(Cartesian2d::<LogCoord<f64>, RangedCoordf64>::new(
-        (FROM_HZ..TO_HZ).log_scale(),
-        low..high,
-        (LEFT..RIGHT, bottom..top),
-    ))
+    surface
+        .clone()
+        .apply_coord_spec(Cartesian2d::<LogCoord<f64>, RangedCoordf64>::new(
+            (FROM_HZ..TO_HZ).log_scale(),
+            low..high,
+            (LEFT..RIGHT, bottom..top),
+        ))
 }
 
 /// Draws one mark.
@@ -118,7 +123,14 @@ pub enum Hang {
 }
 
 /// Words at a point of the surface. ASCII only: the drawing surface measures by bytes.
-pub fn words(surface: &Surface, text: &str, at: (i32, i32), hang: Hang, ink: Ink, trace: u8) -> Result<()> {
+pub fn words(
+    surface: &Surface,
+    text: &str,
+    at: (i32, i32),
+    hang: Hang,
+    ink: Ink,
+    trace: u8,
+) -> Result<()> {
     let (h, v) = match hang {
         Hang::Right => (HPos::Left, VPos::Center),
         Hang::Left => (HPos::Right, VPos::Center),
@@ -142,7 +154,14 @@ pub fn x_of(f_hz: f64) -> i32 {
 
 /// A curve through `points` (Hz, value), drawn where it lies within `low..=high` and the
 /// frequency axis.
-pub fn curve(panel: &Panel, points: &[(f64, f64)], low: f64, high: f64, colour: RGBColor, width: u32) -> Result<()> {
+pub fn curve(
+    panel: &Panel,
+    points: &[(f64, f64)],
+    low: f64,
+    high: f64,
+    colour: RGBColor,
+    width: u32,
+) -> Result<()> {
     for piece in within(points, low, high) {
         put(panel, &PathElement::new(piece, colour.stroke_width(width)))?;
     }
@@ -187,9 +206,18 @@ fn within(points: &[(f64, f64)], low: f64, high: f64) -> Vec<Vec<(f64, f64)>> {
 }
 
 /// A filled box between two frequencies and two values.
-pub fn block(panel: &Panel, hz: (f64, f64), values: (f64, f64), colour: RGBColor, opacity: f64) -> Result<()> {
+pub fn block(
+    panel: &Panel,
+    hz: (f64, f64),
+    values: (f64, f64),
+    colour: RGBColor,
+    opacity: f64,
+) -> Result<()> {
     let corners = [(hz.0.max(FROM_HZ), values.0), (hz.1.min(TO_HZ), values.1)];
-    put(panel, &Rectangle::new(corners, colour.mix(opacity).filled()))
+    put(
+        panel,
+        &Rectangle::new(corners, colour.mix(opacity).filled()),
+    )
 }
 
 /// Frequencies that get a word on the axis.
@@ -203,9 +231,16 @@ pub fn frequency_lines(panel: &Panel, low: f64, high: f64) -> Result<()> {
             if !(FROM_HZ..=TO_HZ).contains(&f_hz) {
                 continue;
             }
-            let ink = if NAMED_HZ.contains(&f_hz) { Ink::Rule } else { Ink::Hair };
+            let ink = if NAMED_HZ.contains(&f_hz) {
+                Ink::Rule
+            } else {
+                Ink::Hair
+            };
             let colour = pen(ink, 0, Manner::Plain);
-            put(panel, &PathElement::new(vec![(f_hz, low), (f_hz, high)], colour.stroke_width(3)))?;
+            put(
+                panel,
+                &PathElement::new(vec![(f_hz, low), (f_hz, high)], colour.stroke_width(3)),
+            )?;
         }
     }
     Ok(())
@@ -214,11 +249,29 @@ pub fn frequency_lines(panel: &Panel, low: f64, high: f64) -> Result<()> {
 /// The words of the frequency axis below `bottom`.
 pub fn frequency_words(surface: &Surface, bottom: i32) -> Result<()> {
     for f_hz in NAMED_HZ {
-        let text = if f_hz < 1000.0 { format!("{f_hz}") } else { format!("{}k", f_hz / 1000.0) };
-        words(surface, &text, (x_of(f_hz), bottom + 75), Hang::Middle, Ink::Words, 0)?;
+        let text = if f_hz < 1000.0 {
+            format!("{f_hz}")
+        } else {
+            format!("{}k", f_hz / 1000.0)
+        };
+        words(
+            surface,
+            &text,
+            (x_of(f_hz), bottom + 75),
+            Hang::Middle,
+            Ink::Words,
+            0,
+        )?;
     }
     let middle = (LEFT + RIGHT) / 2;
-    words(surface, "frequency, Hz", (middle, bottom + 195), Hang::Middle, Ink::Quiet, 0)
+    words(
+        surface,
+        "frequency, Hz",
+        (middle, bottom + 195),
+        Hang::Middle,
+        Ink::Quiet,
+        0,
+    )
 }
 
 /// Room that [`frequency_words`] takes below a panel.
@@ -239,10 +292,24 @@ pub fn level_lines(
         let level = f64::from(k) * step;
         let ink = if k == 0 { Ink::Quiet } else { Ink::Rule };
         let colour = pen(ink, 0, Manner::Plain);
-        put(panel, &PathElement::new(vec![(FROM_HZ, level), (TO_HZ, level)], colour.stroke_width(3)))?;
+        put(
+            panel,
+            &PathElement::new(
+                vec![(FROM_HZ, level), (TO_HZ, level)],
+                colour.stroke_width(3),
+            ),
+        )?;
         let (_, y) = panel.map_coordinate(&(FROM_HZ, level));
-        let text = if k > 0 { format!("+{level}") } else { format!("{level}") };
-        let text = if k == last { format!("{unit}{text}") } else { text };
+        let text = if k > 0 {
+            format!("+{level}")
+        } else {
+            format!("{level}")
+        };
+        let text = if k == last {
+            format!("{unit}{text}")
+        } else {
+            text
+        };
         words(surface, &text, (LEFT - 25, y), Hang::Left, Ink::Words, 0)?;
     }
     Ok(())
@@ -290,14 +357,20 @@ pub fn inked(marks: &str, colours: Colours) -> String {
         });
         let coded = format!("#{:02X}{:02X}{:02X}", code.0, code.1, code.2);
         let mut line = line.replace(&coded, &paint.unwrap_or(coded.clone()));
-        line = line.replace(" opacity=\"1\"", "").replace(" stroke=\"none\"", "");
+        line = line
+            .replace(" opacity=\"1\"", "")
+            .replace(" stroke=\"none\"", "");
         let dashes = match code.2 {
             1 => Some("44 30"),
             2 => Some("12 18"),
             _ => None,
         };
         if let (Some(dashes), true) = (dashes, line.starts_with("<polyline")) {
-            line = line.replacen("<polyline", &format!("<polyline stroke-dasharray=\"{dashes}\""), 1);
+            line = line.replacen(
+                "<polyline",
+                &format!("<polyline stroke-dasharray=\"{dashes}\""),
+                1,
+            );
         }
         out.push_str(&line);
         out.push('\n');
@@ -359,7 +432,11 @@ mod tests {
 
     #[test]
     fn a_curve_is_cut_where_it_leaves_the_panel() {
-        let pieces = within(&[(100.0, 0.0), (200.0, 20.0), (400.0, 0.0), (800.0, 5.0)], -10.0, 10.0);
+        let pieces = within(
+            &[(100.0, 0.0), (200.0, 20.0), (400.0, 0.0), (800.0, 5.0)],
+            -10.0,
+            10.0,
+        );
         assert_eq!(pieces.len(), 2);
         assert_eq!(pieces[0][0], (100.0, 0.0));
         assert!((pieces[0][1].0 - 100.0 * 2f64.sqrt()).abs() < 1e-9 && pieces[0][1].1 == 10.0);
@@ -381,7 +458,14 @@ mod tests {
         let marks = drawn(300, |surface| {
             let area = panel(surface, 0, 300, -1.0, 1.0);
             let line = [(100.0, 0.0), (200.0, 0.5)];
-            curve(&area, &line, -1.0, 1.0, pen(Ink::After, 3, Manner::Dashed), 6)?;
+            curve(
+                &area,
+                &line,
+                -1.0,
+                1.0,
+                pen(Ink::After, 3, Manner::Dashed),
+                6,
+            )?;
             block(&area, (100.0, 200.0), (0.0, 0.5), step_pen(2), 1.0)
         })
         .unwrap();
