@@ -14,6 +14,7 @@ mod search;
 mod seeds;
 mod shape;
 mod subset;
+mod words;
 
 use crate::Result;
 use crate::device::{Device, Setting};
@@ -23,6 +24,8 @@ use limits::Limits;
 use rows::Rows;
 use search::Search;
 use std::fmt;
+
+pub use words::{WORDS_TOLERANCE_DB, Words, held, words};
 
 /// The fewest stages are kept that come this near to the best objective of the ladder.
 /// The 2 % are DESIGN section 4.

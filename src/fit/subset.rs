@@ -307,9 +307,10 @@ impl<'a> Places<'a> {
             let (gain_db, stiffness) = (solved.gains_db[i], solved.stiffness[i]);
             let lost = gain_db * gain_db * stiffness;
             let others: Vec<usize> = chosen.iter().copied().filter(|a| *a != chosen[i]).collect();
-            for a in 0..self.all.len() {
-                let square = solved.square[a] + shares[a] * shares[a] * stiffness;
-                let along = solved.along[a] + shares[a] * gain_db * stiffness;
+            let left = solved.square.iter().zip(&solved.along).zip(shares);
+            for (a, ((square, along), share)) in left.enumerate().take(self.all.len()) {
+                let square = square + share * share * stiffness;
+                let along = along + share * gain_db * stiffness;
                 let gained = along * along / square - lost;
                 if gained > best.0
                     && square > LEAST_OWN_SHARE * self.product(a, a)
