@@ -259,6 +259,17 @@ impl Plan {
             .collect()
     }
 
+    /// What the filters change in level, dB: their ERB-rate-weighted mean gain over the judged
+    /// band. Only shape matters, so curves before and after are compared with this taken out.
+    pub fn level_change_db(&self) -> f64 {
+        let weights = &self.audit.deviations.weights;
+        weights
+            .iter()
+            .zip(&self.prediction.audit_gains_db)
+            .map(|(w, g)| w * g)
+            .sum()
+    }
+
     /// Gain of each stage alone on the audit's grid, dB, as the device holds it.
     pub fn stage_gains_db(&self) -> Vec<Vec<f64>> {
         let bank = &self.prediction.bank;

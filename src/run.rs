@@ -8,6 +8,7 @@ use crate::export;
 use crate::fit::{self, Fit, Wanted};
 use crate::predict::{Plan, predict};
 use crate::read::folder::{Measured, SpeakerFolder};
+use crate::report::{self, html::Provenance};
 use crate::response::Response;
 use crate::target::Target;
 use std::path::{Path, PathBuf};
@@ -226,22 +227,46 @@ pub fn default_out(speaker: &Path) -> PathBuf {
     }
 }
 
-/// Writes `filters.txt`, `plan.json` and `curves.csv` of a plan into `out`, each whole or not at
-/// all; the paths written.
+/// Writes `filters.txt`, `plan.json`, `curves.csv` and `report.html` of a plan into `out`, each
+/// whole or not at all; the paths written. `command` is what the user typed, for the report.
 ///
 /// # Errors
 /// When the device's numbers cannot be listed or the system refuses.
-pub fn write_plan(plan: &Plan, out: &Path) -> Result<Vec<PathBuf>> {
+pub fn write_plan(
+    plan: &Plan,
+    speaker: &Speaker,
+    command: &str,
+    out: &Path,
+) -> Result<Vec<PathBuf>> {
     let list = export::filter_list::from_plan(plan)?;
     let filters = export::filter_list::write(&list, &plan.device.word_order)?;
     let json = export::json::plan(plan);
     let curves = export::curves::table(&plan.curves, Some(&plan.prediction.curves_after))?;
+    let provenance = Provenance {
+        version: env!("CARGO_PKG_VERSION").to_string(),
+        command: command.to_string(),
+        inputs: speaker
+            .folder
+            .inputs
+            .iter()
+            .map(|input| {
+                let path = input.path.display().to_string();
+                (
+                    path,
+                    format!("{} bytes, crc32 {:08x}", input.bytes, input.crc32),
+                )
+            })
+            .collect(),
+        understood: speaker.folder.understood.to_string(),
+    };
+    let report = report::html::html(plan, &provenance)?;
     export::files::write_all(
         out,
         &[
             ("filters.txt", filters.as_bytes()),
             ("plan.json", json.as_bytes()),
             ("curves.csv", curves.as_bytes()),
+            ("report.html", report.as_bytes()),
         ],
     )
 }

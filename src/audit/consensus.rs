@@ -47,8 +47,11 @@ const BROAD_SLACK_DB: f64 = 0.3;
 /// axis: a directivity step is voiced flat on the axis and shows only beside it.
 const DIP_LAYER: usize = 3;
 
-/// Members within this angle of the axis stand for it, degrees; the axis alone is one noisy
-/// measurement with ripples of its own.
+/// Members nearer than this are the axis, degrees.
+const ON_AXIS_DEG: f64 = 1.0;
+
+/// Members within this angle of the axis stand for it in narrower matters, degrees; the axis alone
+/// is one noisy measurement with ripples of its own.
 const NEAR_AXIS_DEG: f64 = 11.0;
 
 /// The listening window's deviation as the angles bear it out.
@@ -125,21 +128,24 @@ fn near_axis(
     window: &[Vec<f64>],
     members: &[Vec<Vec<f64>>],
 ) -> Vec<f64> {
-    let near: Vec<usize> = (0..frame.members.len())
-        .filter(|i| match frame.members[*i].who {
-            Who::Angle(d) => d.off_axis_deg() < NEAR_AXIS_DEG,
+    let within = |limit_deg: f64| -> Vec<usize> {
+        let inside = |i: &usize| match frame.members[*i].who {
+            Who::Angle(d) => d.off_axis_deg() < limit_deg,
             who => who == Who::OnAxis,
-        })
-        .collect();
-    if near.is_empty() {
+        };
+        (0..frame.members.len()).filter(inside).collect()
+    };
+    let (on, near) = (within(ON_AXIS_DEG), within(NEAR_AXIS_DEG));
+    if on.is_empty() {
         return deviation_db.to_vec();
     }
-    let mean =
-        |of: &dyn Fn(usize) -> f64| near.iter().map(|m| of(*m)).sum::<f64>() / near.len() as f64;
+    let mean = |members: &[usize], of: &dyn Fn(usize) -> f64| {
+        members.iter().map(|m| of(*m)).sum::<f64>() / members.len() as f64
+    };
     let axis: Vec<f64> = deviation_db
         .iter()
         .enumerate()
-        .map(|(i, d)| d + mean(&|m| frame.members[m].relative_db[i]))
+        .map(|(i, d)| d + mean(&on, &|m| frame.members[m].relative_db[i]))
         .collect();
     let smoother = Smoother::new(&frame.grid, BROAD_OCT);
     let broad = |values: &[f64]| -> Vec<f64> {
@@ -167,7 +173,7 @@ fn near_axis(
         .collect();
     for (layer, values) in window.iter().enumerate().skip(DIP_LAYER) {
         for (i, value) in values.iter().enumerate().filter(|(_, v)| **v < 0.0) {
-            let on_axis = value + mean(&|m| members[m][layer][i]);
+            let on_axis = value + mean(&near, &|m| members[m][layer][i]);
             limited_db[i] += agreed([*value, on_axis].into_iter()) - value;
         }
     }

@@ -1,6 +1,7 @@
 //! From the wish and what it leaves to findings: what, where, how large, why.
 
 use super::component::{Component, DipLimits, q_of_width};
+use super::consensus::Consensus;
 use super::finding::{Cause, Decision, Finding, Ground};
 use super::frame::{Frame, Who};
 use super::mean_and_spread;
@@ -33,12 +34,12 @@ const CLEAR_SHARE: (f64, f64) = (0.75, 0.25);
 pub(super) fn all(
     frame: &Frame,
     components: &[Component],
-    trust: &[f64],
+    consensus: &Consensus,
     wish_db: &[f64],
     dips: DipLimits,
 ) -> Vec<Finding> {
     let family = Family::new(frame);
-    let mut findings = corrected(frame, components, trust, &family);
+    let mut findings = corrected(frame, components, consensus, &family);
     findings.extend(left_alone(frame, wish_db, dips, &family));
     findings.extend(low_edge(frame));
     findings.extend(high_edge(frame));
@@ -127,7 +128,7 @@ const ALIKE: f64 = 1.0 / 3.0;
 fn corrected(
     frame: &Frame,
     components: &[Component],
-    trust: &[f64],
+    consensus: &Consensus,
     family: &Family,
 ) -> Vec<Finding> {
     let mut sorted = components.to_vec();
@@ -168,13 +169,13 @@ fn corrected(
                 (false, false) => Cause::ShallowDip,
             };
             // A dip deeper than may be filled is filled in part.
-            let there_db = frame.window_db[i];
+            let there_db = consensus.deviation_db[i];
             let share = if there_db * size_db > 0.0 && size_db < 0.0 {
                 (size_db / there_db).clamp(0.0, 1.0)
             } else {
                 1.0
             };
-            let soften = share < CLEAR_SHARE.0 && trust[i] > 0.5 && !broad;
+            let soften = share < CLEAR_SHARE.0 && consensus.trust[i] > 0.5 && !broad;
             let half = (0.5 * head.width_oct()).exp2();
             Some(Finding {
                 from_hz: (head.f0_hz / half).max(frame.grid.first_hz()),
@@ -366,18 +367,16 @@ fn left_alone(frame: &Frame, wish_db: &[f64], dips: DipLimits, family: &Family) 
     findings
 }
 
-/// The judged band without an octave above the corner and what lies above the end of boosts:
-/// there, what is left is roll-off.
+/// The judged band without an octave inside the corners: there, what is left is roll-off.
 fn beside_roll_off(frame: &Frame) -> std::ops::Range<usize> {
-    let start = match frame.corner_hz {
-        Some(corner_hz) => frame.grid.nearest(2.0 * corner_hz).max(frame.judged.start),
-        None => frame.judged.start,
-    };
-    let end = frame
-        .grid
-        .nearest(super::BOOST_END_HZ.1)
-        .min(frame.judged.end);
-    start.min(end)..end
+    let start = frame
+        .corner_hz
+        .map_or(0, |corner_hz| frame.grid.nearest(2.0 * corner_hz));
+    let end = frame.high_corner_hz.map_or(frame.grid.len(), |corner_hz| {
+        frame.grid.nearest(0.5 * corner_hz)
+    });
+    let start = start.max(frame.judged.start);
+    start..end.min(frame.judged.end).max(start)
 }
 
 fn low_edge(frame: &Frame) -> Option<Finding> {

@@ -62,6 +62,8 @@ pub(super) struct Frame {
     pub level_db: f64,
     /// Where the listening window has fallen by 6 dB at the low end, if within the data.
     pub corner_hz: Option<f64>,
+    /// The same at the high end.
+    pub high_corner_hz: Option<f64>,
     /// First and last index that may be corrected.
     pub judged: std::ops::Range<usize>,
     /// Upper end of the trusted range, Hz.
@@ -102,11 +104,8 @@ impl Frame {
             .map(|(cell, f)| cell * erb_numbers_per_octave(*f))
             .collect();
         let rough_level_db = weighted_median(&above_target_db, &hearing);
-        let corner_hz = low_corner_hz(
-            &grid,
-            &Smoother::new(&grid, CORNER_SMOOTHING_OCT).apply(&above_target_db),
-            rough_level_db,
-        );
+        let smooth_db = Smoother::new(&grid, CORNER_SMOOTHING_OCT).apply(&above_target_db);
+        let (corner_hz, high_corner_hz) = corners_hz(&grid, &smooth_db, rough_level_db);
 
         let start_hz = [
             Some(from_hz),
@@ -117,10 +116,15 @@ impl Frame {
         .into_iter()
         .flatten()
         .fold(0.0, f64::max);
-        let end_hz = [Some(to_hz), options.to_hz, subject.trusted_to_hz]
-            .into_iter()
-            .flatten()
-            .fold(f64::INFINITY, f64::min);
+        let end_hz = [
+            Some(to_hz),
+            Some(options.to_hz.unwrap_or(super::CORRECTED_TO_HZ)),
+            subject.trusted_to_hz,
+            high_corner_hz,
+        ]
+        .into_iter()
+        .flatten()
+        .fold(f64::INFINITY, f64::min);
         let judged = grid.range(start_hz * (1.0 - 1e-9), end_hz * (1.0 + 1e-9));
         if end_hz < 2.0 * start_hz || judged.len() < 24 {
             return Err(Error::call(format!(
@@ -169,6 +173,7 @@ impl Frame {
             in_room_db,
             level_db,
             corner_hz,
+            high_corner_hz,
             judged,
         })
     }
@@ -285,10 +290,15 @@ fn weighted_median(values: &[f64], weights: &[f64]) -> f64 {
     pairs.last().map_or(0.0, |p| p.0)
 }
 
-/// The highest frequency below the middle of the band from which the smoothed curve stays 6 dB
-/// and more below level down to the end of the data; `None` when it does not fall that far.
-fn low_corner_hz(grid: &Grid, above_target_db: &[f64], level_db: f64) -> Option<f64> {
-    let limit_db = level_db + CORNER_DB;
-    let first_above = above_target_db.iter().position(|d| *d > limit_db)?;
-    (first_above > 0).then(|| grid.freqs_hz()[first_above])
+/// Where the smoothed curve comes within 6 dB of its level, seen from both ends; `None` where it
+/// does not fall that far within the data.
+fn corners_hz(grid: &Grid, above_target_db: &[f64], level_db: f64) -> (Option<f64>, Option<f64>) {
+    let up = |d: &f64| *d > level_db + CORNER_DB;
+    let first = above_target_db.iter().position(up).filter(|i| *i > 0);
+    let last = above_target_db
+        .iter()
+        .rposition(up)
+        .filter(|i| i + 1 < grid.len());
+    let at = |i: Option<usize>| i.map(|i| grid.freqs_hz()[i]);
+    (at(first), at(last))
 }

@@ -42,11 +42,16 @@ pub struct Subject<'a> {
 pub struct Options {
     /// Nothing is corrected below, Hz.
     pub from_hz: Option<f64>,
-    /// Nothing is corrected above, Hz.
+    /// Nothing is corrected above, Hz; [`CORRECTED_TO_HZ`] when not given.
     pub to_hz: Option<f64>,
     /// Largest boost of the wish, dB.
     pub boost_at_most_db: f64,
 }
+
+/// Nothing is corrected above unless told otherwise, Hz: there a tweeter's own roll-off begins,
+/// few microphones are true, and few listeners hear. The upper limit of the published preference
+/// model too (Olive 2004, from memory).
+pub const CORRECTED_TO_HZ: f64 = 16_000.0;
 
 /// Largest boost unless told otherwise, dB: a boost of 4 dB takes two and a half times the
 /// power. Our own judgement.
@@ -137,7 +142,7 @@ pub fn audit(subject: &Subject, options: &Options) -> Result<Audit> {
         }
     }
     limit_boost(&frame, &mut wish_db, options.boost_at_most_db);
-    let findings = findings::all(&frame, &components, &consensus.trust, &wish_db, dips);
+    let findings = findings::all(&frame, &components, &consensus, &wish_db, dips);
     let (shared_db, spread_db) = shared_and_spread(&frame);
     let deviations = Deviations {
         weights: frame.weights.clone(),
@@ -161,18 +166,17 @@ pub fn audit(subject: &Subject, options: &Options) -> Result<Audit> {
     })
 }
 
-/// A boost fades out between these frequencies, Hz: above, a tweeter's own roll-off begins, few
-/// microphones are true, and few listeners hear. Our own judgement.
-const BOOST_END_HZ: (f64, f64) = (12_000.0, 18_000.0);
-
-/// Share of a low deviation at `f_hz` that is not roll-off. At the low end 0 at the corner and 1
-/// an octave above, where a second- or fourth-order box has come up to within 0.6 dB of its
-/// level; at the high end fading over [`BOOST_END_HZ`].
+/// Share of a low deviation at `f_hz` that is not roll-off: 0 at the corner and beyond, 1 an
+/// octave inside, where a second- or fourth-order roll-off has come up to within 0.6 dB of the
+/// level.
 fn beside_roll_off(frame: &Frame, f_hz: f64) -> f64 {
-    let low = frame.corner_hz.map_or(1.0, |corner_hz| {
-        rising((f_hz / corner_hz).log2(), (0.0, 1.0))
-    });
-    let high = 1.0 - rising(f_hz.log2(), (BOOST_END_HZ.0.log2(), BOOST_END_HZ.1.log2()));
+    let inside = |octaves: f64| rising(octaves, (0.0, 1.0));
+    let low = frame
+        .corner_hz
+        .map_or(1.0, |corner_hz| inside((f_hz / corner_hz).log2()));
+    let high = frame
+        .high_corner_hz
+        .map_or(1.0, |corner_hz| inside((corner_hz / f_hz).log2()));
     low * high
 }
 

@@ -48,13 +48,13 @@ pub(super) struct Judging {
     #[arg(long, value_name = "N")]
     pub stages: Option<usize>,
     /// Correct nothing below this frequency
-    #[arg(long, value_name = "HZ", value_parser = frequency)]
+    #[arg(long, value_name = "HZ", value_parser = frequency, allow_negative_numbers = true)]
     pub from: Option<f64>,
     /// Correct nothing above this frequency
-    #[arg(long, value_name = "HZ", value_parser = frequency)]
+    #[arg(long, value_name = "HZ", value_parser = frequency, allow_negative_numbers = true)]
     pub to: Option<f64>,
     /// Largest boost, 0 for cuts only
-    #[arg(long, value_name = "DB", default_value_t = crate::audit::BOOST_AT_MOST_DB, value_parser = boost)]
+    #[arg(long, value_name = "DB", default_value_t = crate::audit::BOOST_AT_MOST_DB, value_parser = boost, allow_negative_numbers = true)]
     pub boost: f64,
     /// Rear wall of the early reflections
     #[arg(long, value_enum, default_value_t = RearWallChoice::Three)]
@@ -135,6 +135,16 @@ pub(super) enum RearWallChoice {
     Three,
     /// 90 to 180 degrees on both sides in full, its list of horizontal reflections
     Full,
+}
+
+impl RearWallChoice {
+    /// As typed.
+    pub fn name(self) -> &'static str {
+        match self {
+            RearWallChoice::Three => "three",
+            RearWallChoice::Full => "full",
+        }
+    }
 }
 
 impl From<RearWallChoice> for crate::average::RearWall {

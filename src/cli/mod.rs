@@ -55,7 +55,7 @@ fn carry_out(command: Command) -> Result<String> {
             let out = arguments
                 .out
                 .unwrap_or_else(|| run::default_out(&arguments.judging.speaker));
-            let written = run::write_plan(&plan, &out)?;
+            let written = run::write_plan(&plan, &speaker, &typed(&arguments.judging), &out)?;
             if arguments.json {
                 Ok(export::json::plan(&plan))
             } else {
@@ -129,6 +129,25 @@ fn plan_options(judging: &Judging) -> PlanOptions {
         },
         rear_wall: judging.rear_wall.into(),
     }
+}
+
+/// The plan's options as they would be typed again, without the places of files, which differ
+/// from machine to machine.
+fn typed(judging: &Judging) -> String {
+    let mut words = vec!["planish plan SPEAKER".to_string()];
+    let mut option = |name: &str, value: Option<String>| {
+        if let Some(value) = value {
+            words.push(format!("--{name} {value}"));
+        }
+    };
+    option("device", judging.device.clone());
+    option("target", judging.target.clone());
+    option("stages", judging.stages.map(|n| n.to_string()));
+    option("from", judging.from.map(|f| f.to_string()));
+    option("to", judging.to.map(|f| f.to_string()));
+    option("boost", Some(judging.boost.to_string()));
+    option("rear-wall", Some(judging.rear_wall.name().to_string()));
+    words.join(" ")
 }
 
 /// Says on standard error what was understood of the measurement.

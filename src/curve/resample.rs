@@ -32,12 +32,17 @@ pub fn resample_db(from: &Grid, levels_db: &[f64], to: &Grid) -> Vec<Option<f64>
             if f_hz < low_hz || f_hz > high_hz {
                 return None;
             }
-            let lower_hz = targets_hz[i.saturating_sub(1)];
-            let upper_hz = targets_hz[(i + 1).min(to.len() - 1)];
-            let cell = from.range((lower_hz * f_hz).sqrt(), (f_hz * upper_hz).sqrt());
+            let (down, up) = cell_ratios(targets_hz, i, from);
+            let cell = from.range(f_hz / down, f_hz * up);
             // Three points at least, or an average of neighbours would only blur.
             if cell.len() >= 3 {
-                Some(cell_average_db(&x_oct, levels_db, cell))
+                let x = f_hz.log2();
+                Some(cell_average_db(
+                    &x_oct,
+                    levels_db,
+                    cell,
+                    x - down.log2()..x + up.log2(),
+                ))
             } else {
                 Some(cubic(&x_oct, levels_db, &slopes, f_hz.log2()))
             }
@@ -45,14 +50,40 @@ pub fn resample_db(from: &Grid, levels_db: &[f64], to: &Grid) -> Vec<Option<f64>
         .collect()
 }
 
-/// Power average over a run of points, each weighted by the octaves it stands for, so that
-/// linearly spaced spectra are not pulled towards the upper edge of the cell.
-fn cell_average_db(x_oct: &[f64], levels_db: &[f64], cell: std::ops::Range<usize>) -> f64 {
+/// How far the cell of the target frequency `i` reaches down and up, as frequency ratios: half
+/// the way to the neighbours, at the ends of the target as far as on the other side. Where the
+/// source ends inside the cell, both sides are cut to the same ratio, or the average would lean
+/// inward along a slope.
+fn cell_ratios(targets_hz: &[f64], i: usize, from: &Grid) -> (f64, f64) {
+    let f_hz = targets_hz[i];
+    let below = i.checked_sub(1).map(|j| (f_hz / targets_hz[j]).sqrt());
+    let above = targets_hz.get(i + 1).map(|next_hz| (next_hz / f_hz).sqrt());
+    let down = below.or(above).unwrap_or(1.0);
+    let up = above.or(below).unwrap_or(1.0);
+    let (reach_down, reach_up) = (f_hz / from.first_hz(), from.last_hz() / f_hz);
+    if down <= reach_down && up <= reach_up {
+        (down, up)
+    } else {
+        let both = down.min(up).min(reach_down).min(reach_up).max(1.0);
+        (both, both)
+    }
+}
+
+/// Power average over the octaves `span` around the run of points `cell`: each point stands for
+/// the octaves half the way to its neighbours and counts with what of them lies in the span, so
+/// that linearly spaced spectra are not pulled upward and points at the very edge count half.
+fn cell_average_db(
+    x_oct: &[f64],
+    levels_db: &[f64],
+    cell: std::ops::Range<usize>,
+    span: std::ops::Range<f64>,
+) -> f64 {
+    let last = x_oct.len() - 1;
     let (mut sum, mut weights) = (0.0, 0.0);
-    for j in cell {
-        let below = x_oct[j.saturating_sub(1)];
-        let above = x_oct[(j + 1).min(x_oct.len() - 1)];
-        let weight = above - below;
+    for j in cell.start.saturating_sub(1)..(cell.end + 1).min(last + 1) {
+        let below = 0.5 * (x_oct[j.saturating_sub(1)] + x_oct[j]);
+        let above = 0.5 * (x_oct[j] + x_oct[(j + 1).min(last)]);
+        let weight = (above.min(span.end) - below.max(span.start)).max(0.0);
         sum += weight * db_to_power(levels_db[j]);
         weights += weight;
     }
@@ -131,6 +162,27 @@ mod tests {
         let got = resample_db(&from, &[0.0, 0.0, 10.0, 10.0], &to);
         for pair in got.windows(2) {
             assert!(pair[1].unwrap() >= pair[0].unwrap() - 1e-12);
+        }
+    }
+
+    #[test]
+    fn a_slope_does_not_lean_inward_at_the_ends() {
+        let from = Grid::logarithmic(100.0, 6400.0, 48.0);
+        let levels: Vec<f64> = from.freqs_hz().iter().map(|f| 12.0 * f.log2()).collect();
+        for to in [
+            Grid::logarithmic(100.0, 6400.0, 3.0),
+            Grid::logarithmic(200.0, 3200.0, 3.0),
+        ] {
+            let got = resample_db(&from, &levels, &to);
+            for (value, f_hz) in got.iter().zip(to.freqs_hz()) {
+                // 12 dB per octave over a third of an octave: the power average of
+                // the straight line lies 10 lg(sinh(u) / u) = 0.152 dB high, u = ln(10) 12 / 60.
+                let difference_db = value.unwrap() - 12.0 * f_hz.log2();
+                assert!(
+                    (-1e-9..0.16).contains(&difference_db),
+                    "{f_hz}: {difference_db}"
+                );
+            }
         }
     }
 

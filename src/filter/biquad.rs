@@ -43,17 +43,24 @@ impl Biquad {
 
     /// Magnitude in dB at `omega_rad` radians per sample; minus infinity at an exact zero.
     ///
-    /// Written in `sin^2(omega/2)`, which keeps all digits at low frequencies where the plain
-    /// polynomial in `z` cancels: with `p = sin^2(omega/2)`,
-    /// `|b|^2 = (b0+b1+b2)^2 - 4 p (b0 b1 + 4 b0 b2 + b1 b2) + 16 b0 b2 p^2`.
+    /// Turned by `e^{j omega}` the numerator is `(b0+b2) cos(omega) + b1 + j (b0-b2) sin(omega)`.
+    /// With `s, c` for sine and cosine of `omega/2` its real part is
+    /// `(b0+b1+b2) - 2 s^2 (b0+b2)`, or `2 c^2 (b0+b2) - (b0-b1+b2)`: each keeps its digits at
+    /// its end of the axis. The magnitude is then a sum of squares; forms with differences of
+    /// squares lose half of their digits near poles.
     pub fn gain_db(&self, omega_rad: f64) -> f64 {
-        let p = (0.5 * omega_rad).sin().powi(2);
+        let (s, c) = (0.5 * omega_rad).sin_cos();
         let square = |c0: f64, c1: f64, c2: f64| {
-            let sum = c0 + c1 + c2;
-            sum * sum - 4.0 * p * (c0 * c1 + 4.0 * c0 * c2 + c1 * c2) + 16.0 * c0 * c2 * p * p
+            let even = if s * s < 0.5 {
+                c0 + c1 + c2 - 2.0 * s * s * (c0 + c2)
+            } else {
+                2.0 * c * c * (c0 + c2) - (c0 - c1 + c2)
+            };
+            let odd = 2.0 * s * c * (c0 - c2);
+            even * even + odd * odd
         };
         let power = square(self.b0, self.b1, self.b2) / square(1.0, self.a1, self.a2);
-        10.0 * power.max(0.0).log10()
+        10.0 * power.log10()
     }
 
     /// Whether both poles lie inside the unit circle.

@@ -1,7 +1,7 @@
 //! Angles as files and columns name them.
 //!
 //! A **plain** angle is a number in degrees, whole or with decimals, with or without a sign,
-//! optionally followed by `deg` or a degree sign: `-30`, `+30`, `7.5`, `30deg`.
+//! optionally followed by `deg` or a degree sign: `-30`, `+30`, `7.5`, `7,5`, `30deg`.
 //!
 //! A **named** angle also says its orbit. Capitals do not matter; blanks, `_` and the like
 //! separate. Understood are
@@ -45,6 +45,8 @@ fn signed_number(text: &str) -> Option<f64> {
         '\u{2212}' => (true, &text['\u{2212}'.len_utf8()..]),
         _ => (false, text),
     };
+    // A decimal comma can only get here where commas do not separate.
+    let digits = digits.replace(',', ".");
     let plain = digits.bytes().all(|b| b.is_ascii_digit() || b == b'.')
         && digits.bytes().next().is_some_and(|b| b.is_ascii_digit());
     let angle_deg: f64 = plain.then(|| digits.parse().ok()).flatten()?;
@@ -77,7 +79,9 @@ fn tokens(name: &str) -> Vec<Token> {
             }
         } else if digit_at(i) || (['+', '-', '\u{2212}'].contains(&chars[i]) && digit_at(i + 1)) {
             i += 1;
-            while digit_at(i) || (chars.get(i) == Some(&'.') && digit_at(i + 1)) {
+            while digit_at(i)
+                || (chars.get(i).is_some_and(|c| ['.', ','].contains(c)) && digit_at(i + 1))
+            {
                 i += 1;
             }
             let number: String = chars[starts..i].iter().collect();
@@ -178,6 +182,7 @@ mod tests {
             ("30", 30.0),
             ("-30", -30.0),
             ("+7.5", 7.5),
+            ("7,5", 7.5),
             ("\u{2212}10", -10.0),
             ("30deg", 30.0),
             ("30 °", 30.0),

@@ -1,6 +1,6 @@
 //! A folder without speaker.toml whose files make their angles plain by name.
 //!
-//! Looked at are files ending in `.txt`, `.csv`, `.tsv`, `.dat` or `.frd`, hidden ones left
+//! Looked at are files ending in `.txt`, `.csv`, `.tsv` or `.dat`, hidden ones left
 //! out. In this order, the first that applies:
 //! 1. names that hold an orbit and an angle (see `angle`): one file per angle;
 //! 2. names that hold an orbit word and no angle (`horizontal.csv`): wide tables;
@@ -15,7 +15,7 @@ use super::text::shown;
 use crate::error::{Error, Result};
 use crate::response::{Direction, Orbit};
 
-const ENDINGS: [&str; 5] = ["txt", "csv", "tsv", "dat", "frd"];
+const ENDINGS: [&str; 4] = ["txt", "csv", "tsv", "dat"];
 
 /// What the names said, and the pieces read.
 pub(super) struct Found {

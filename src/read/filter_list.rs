@@ -18,7 +18,7 @@ use std::path::Path;
 /// # Errors
 /// When the file cannot be read or [`parse`] refuses it.
 pub fn read(path: &Path) -> Result<FilterList> {
-    let bytes = std::fs::read(path).map_err(|source| Error::file(path, "read", source))?;
+    let bytes = super::text::read_bytes(path)?;
     match std::str::from_utf8(&bytes) {
         Ok(text) => parse(path, text),
         Err(error) => {

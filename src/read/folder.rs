@@ -80,13 +80,27 @@ impl SpeakerFolder {
 /// The most files of one folder that are looked at.
 const MOST_FILES: usize = 10_000;
 
+/// The most numbers that all tables of a speaker may hold together: two orbits of the largest
+/// table that is read. Keeps what a hostile folder can ask for below 512 MiB.
+const MOST_NUMBERS: usize = 20_000_000;
+
 /// The folder while it is read: where paths are resolved and files counted.
 pub(super) struct Folder {
     root: PathBuf,
     inputs: Vec<InputFile>,
+    /// How many numbers the tables held so far.
+    numbers: usize,
 }
 
 impl Folder {
+    fn new(root: &Path) -> Folder {
+        Folder {
+            root: root.to_path_buf(),
+            inputs: Vec::new(),
+            numbers: 0,
+        }
+    }
+
     pub fn root(&self) -> &Path {
         &self.root
     }
@@ -126,7 +140,16 @@ impl Folder {
     fn read_table(&mut self, full: &Path, shape: &Shape) -> Result<Table> {
         let source = Source::read(full)?;
         self.note_input(&source);
-        Table::parse(source, shape)
+        let table = Table::parse(source, shape)?;
+        self.numbers += table.freqs_hz.len() * (1 + table.columns.len());
+        if self.numbers > MOST_NUMBERS {
+            return Err(Error::in_file(
+                full,
+                "more than 20 million numbers in all tables up to this one",
+                "the measurement of one speaker",
+            ));
+        }
+        Ok(table)
     }
 
     fn note_input(&mut self, source: &Source) {
@@ -195,10 +218,7 @@ pub fn read_speaker(path: &Path) -> Result<SpeakerFolder> {
 }
 
 fn read_undescribed(path: &Path) -> Result<SpeakerFolder> {
-    let mut folder = Folder {
-        root: path.to_path_buf(),
-        inputs: Vec::new(),
-    };
+    let mut folder = Folder::new(path);
     let mut notes = vec!["there is no speaker.toml; angles were taken from names".to_string()];
     let found = by_name::read(&mut folder, &mut notes)?;
     let response = orbits::join(found.pieces, &mut notes)?;
@@ -228,10 +248,7 @@ struct Conditions {
 }
 
 fn read_described(root: &Path, description: &Path) -> Result<SpeakerFolder> {
-    let mut folder = Folder {
-        root: root.to_path_buf(),
-        inputs: Vec::new(),
-    };
+    let mut folder = Folder::new(root);
     let real = description
         .canonicalize()
         .map_err(|source| Error::file(description, "read", source))?;
@@ -414,6 +431,13 @@ fn angle_files(folder: &mut Folder, root: &Section, notes: &mut Vec<String>) -> 
                 ));
                 continue;
             };
+            count += 1;
+            if count > orbits::MOST_ANGLES {
+                return Err(wrong(&format!(
+                    "a pattern that fits at most {} files",
+                    orbits::MOST_ANGLES
+                )));
+            }
             let relative = if below.is_empty() {
                 name.clone()
             } else {
@@ -424,16 +448,9 @@ fn angle_files(folder: &mut Folder, root: &Section, notes: &mut Vec<String>) -> 
             if !is_second_back(&pieces, &piece, angle_deg) {
                 pieces.push(piece);
             }
-            count += 1;
         }
         if count == 0 {
             return Err(wrong("a pattern that fits files of the speaker folder"));
-        }
-        if count > orbits::MOST_ANGLES {
-            return Err(wrong(&format!(
-                "a pattern that fits at most {} files",
-                orbits::MOST_ANGLES
-            )));
         }
     }
     if pieces.is_empty() {
@@ -496,8 +513,7 @@ fn averaged_curves(folder: &mut Folder, root: &Section) -> Result<AveragedCurves
         curves[at] = Some(table.columns[i].clone());
     }
     if curves[0].is_none() && curves[1].is_none() {
-        return Err(Error::in_file(
-            &table.source.file,
+        return Err(table.wrong_header(
             "neither on_axis nor listening_window",
             "at least one of the two",
         ));

@@ -78,8 +78,9 @@ pub(super) fn checked(relative: &str) -> Option<PathBuf> {
     plain.then(|| path.to_path_buf())
 }
 
-/// The most strokes by which a misspelt file name may differ and still be offered.
-const SIMILAR_STROKES: usize = 4;
+/// A misspelt file name may differ from the one offered by one stroke, and by one more for every
+/// so many characters.
+const CHARACTERS_PER_STROKE: usize = 4;
 
 fn similar(folder: &Path, path: &Path) -> Option<String> {
     let wanted = path.file_name()?.to_str()?;
@@ -92,7 +93,10 @@ fn similar(folder: &Path, path: &Path) -> Option<String> {
     names.sort();
     let refs: Vec<&str> = names.iter().map(String::as_str).collect();
     nearest(wanted, &refs)
-        .filter(|name| strsim::damerau_levenshtein(wanted, name) <= SIMILAR_STROKES)
+        .filter(|name| {
+            let strokes = 1 + wanted.chars().count() / CHARACTERS_PER_STROKE;
+            strsim::damerau_levenshtein(wanted, name) <= strokes
+        })
         .map(str::to_string)
 }
 

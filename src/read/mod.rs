@@ -6,8 +6,10 @@
 pub mod device;
 mod angle;
 mod by_name;
+mod common_grid;
 mod document;
 mod evidence;
+mod fields;
 pub mod filter_list;
 pub mod folder;
 mod inside;

@@ -1,8 +1,10 @@
 //! Directions on the orbits: from wide tables or one file per angle to one response.
 
 use super::angle;
+use super::common_grid::sparsest_everywhere;
 use super::table::{LEVEL, Name, PHASE, Shape, Table};
 use super::text::shown;
+use super::understood::in_hz;
 use crate::curve::Grid;
 use crate::error::{Error, Result};
 use crate::response::{Direction, Member, Orbit, Response, SAME_ANGLE_DEG};
@@ -152,11 +154,7 @@ fn add_phase(levels: &Table, phase: &Table, orbit: Orbit, members: &mut [Member]
         return Err(if row < phase.freqs_hz.len() {
             phase.wrong(row, 0, &expected)
         } else {
-            Error::in_file(
-                &phase.source.file,
-                format!("{} frequencies", phase.freqs_hz.len()),
-                expected,
-            )
+            phase.wrong_end(format!("{} frequencies", phase.freqs_hz.len()), expected)
         });
     }
     let angles = header_angles(phase, orbit)?;
@@ -171,8 +169,7 @@ fn add_phase(levels: &Table, phase: &Table, orbit: Orbit, members: &mut [Member]
         member.phase_deg = Some(unwrapped(phase.columns[i].clone()));
     }
     match members.iter().find(|m| m.phase_deg.is_none()) {
-        Some(member) => Err(Error::in_file(
-            &phase.source.file,
+        Some(member) => Err(phase.wrong_header(
             format!("no column for {} degrees", member.direction.angle_deg()),
             format!("the angles of {level_file}"),
         )),
@@ -213,8 +210,8 @@ fn same_grid(a: &Grid, b: &Grid) -> bool {
             .all(|(x, y)| (x - y).abs() <= SAME_FREQUENCY * x)
 }
 
-/// The grid all pieces are brought to: their own where they share one, else the sparsest one
-/// restricted to what all of them cover.
+/// The grid all pieces are brought to: their own where they share one, else one that is nowhere
+/// denser than any of theirs, over what all of them cover.
 fn common_grid(pieces: &[Piece], notes: &mut Vec<String>) -> Result<Grid> {
     let first = &pieces[0];
     if pieces
@@ -223,21 +220,18 @@ fn common_grid(pieces: &[Piece], notes: &mut Vec<String>) -> Result<Grid> {
     {
         return Ok(first.grid.clone());
     }
-    let (mut from, mut to, mut sparsest) = (first, first, first);
-    for piece in pieces {
-        if piece.grid.first_hz() > from.grid.first_hz() {
-            from = piece;
-        }
-        if piece.grid.last_hz() < to.grid.last_hz() {
-            to = piece;
-        }
-        if piece.grid.points_per_octave() < sparsest.grid.points_per_octave() {
-            sparsest = piece;
-        }
-    }
-    let kept = sparsest.grid.range(from.grid.first_hz(), to.grid.last_hz());
-    let freqs_hz = sparsest.grid.freqs_hz()[kept].to_vec();
-    if freqs_hz.len() < super::table::LEAST_ROWS {
+    let grids: Vec<&Grid> = pieces.iter().map(|piece| &piece.grid).collect();
+    let grid = sparsest_everywhere(&grids).filter(|grid| grid.len() >= super::table::LEAST_ROWS);
+    let Some(grid) = grid else {
+        let by_hz = |a: &f64, b: &f64| a.total_cmp(b);
+        let from = pieces
+            .iter()
+            .max_by(|a, b| by_hz(&a.grid.first_hz(), &b.grid.first_hz()))
+            .unwrap_or(first);
+        let to = pieces
+            .iter()
+            .min_by(|a, b| by_hz(&a.grid.last_hz(), &b.grid.last_hz()))
+            .unwrap_or(first);
         return Err(Error::in_file(
             &from.file,
             format!("frequencies from {} Hz", from.grid.first_hz()),
@@ -248,19 +242,11 @@ fn common_grid(pieces: &[Piece], notes: &mut Vec<String>) -> Result<Grid> {
                 to.grid.last_hz()
             ),
         ));
-    }
-    let grid = Grid::new(freqs_hz).ok_or_else(|| {
-        Error::in_file(
-            &sparsest.file,
-            "frequencies that make no axis",
-            "ascending frequencies",
-        )
-    })?;
+    };
     notes.push(format!(
-        "the files have different frequencies; all were brought to those of {}, {} to {} Hz, {:.1} per octave, the sparsest",
-        sparsest.file.display(),
-        grid.first_hz(),
-        grid.last_hz(),
+        "the files have different frequencies; all were brought to common ones, {} to {} Hz, {:.1} per octave, nowhere denser than measured",
+        in_hz(grid.first_hz()),
+        in_hz(grid.last_hz()),
         grid.points_per_octave()
     ));
     Ok(grid)
@@ -355,7 +341,7 @@ fn note_axis_difference(response: &Response, notes: &mut Vec<String>) {
     {
         notes.push(format!(
             "horizontal 0 and vertical 0 are one direction but differ in shape by {worst_db:.1} dB at {} Hz",
-            response.grid().freqs_hz()[i]
+            in_hz(response.grid().freqs_hz()[i])
         ));
     }
 }

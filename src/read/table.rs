@@ -3,11 +3,14 @@
 //! Fields stand between commas, semicolons, tabs or blanks; where the separator is not a comma,
 //! the decimal sign may be one. Skipped are empty lines, comment lines (they begin with `#`,
 //! `;`, `*`, `"`, `//` or `%`), unit lines (`Hz,dB,dB`) and words above the first row of
-//! numbers. The last of those that names the frequency in its first field is the header. A
-//! line that begins with a whole field in quotes followed by a separator is a row of quoted
+//! numbers. The last of those that names the frequency in its first field is the header; where
+//! a header is needed and none stands there, a comment line that does so will do. A line that begins with a whole field in quotes followed by a separator is a row of quoted
 //! fields, not a comment. The end of a line may be LF, CRLF or CR; a separator at the end of a
 //! line closes its last field. Rows may come in any order and are sorted.
 
+use super::fields::{
+    Field, Separator, begins_like_a_number, is_comment, is_unit, names_frequency, number, split,
+};
 use super::text::{self, Source, shown};
 use crate::error::{Error, Result};
 use std::path::Path;
@@ -105,195 +108,6 @@ pub(super) struct Table {
     rows: Vec<(usize, usize)>,
 }
 
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Separator {
-    Comma,
-    Semicolon,
-    Tab,
-    Blanks,
-}
-
-impl Separator {
-    fn byte(self) -> Option<u8> {
-        match self {
-            Separator::Comma => Some(b','),
-            Separator::Semicolon => Some(b';'),
-            Separator::Tab => Some(b'\t'),
-            Separator::Blanks => None,
-        }
-    }
-
-    /// The separator of a text: the first one, in the order semicolon, tab, comma, blanks,
-    /// that cuts an early row into numbers; failing that the first one that is there at all.
-    fn of(text: &str) -> Separator {
-        let mut fields = Vec::new();
-        let mut first_there = None;
-        let rows = text::lines(text)
-            .filter(|line| is_row_like(line.text))
-            .take(100);
-        for line in rows {
-            let there = [
-                Separator::Semicolon,
-                Separator::Tab,
-                Separator::Comma,
-                Separator::Blanks,
-            ]
-            .into_iter()
-            .filter(|s| s.byte().is_none_or(|b| line.text.as_bytes().contains(&b)));
-            for separator in there {
-                split(line.text, separator, &mut fields);
-                first_there.get_or_insert(separator);
-                let decimal_comma = separator != Separator::Comma;
-                if fields.len() >= 2
-                    && fields
-                        .iter()
-                        .all(|f| number(f.of(line.text), decimal_comma).is_some())
-                {
-                    return separator;
-                }
-            }
-        }
-        first_there.unwrap_or(Separator::Comma)
-    }
-}
-
-/// Bytes of a field within its line, blanks and quotes around it left out.
-#[derive(Debug, Clone, Copy)]
-struct Field {
-    start: usize,
-    end: usize,
-}
-
-impl Field {
-    fn of(self, line: &str) -> &str {
-        &line[self.start..self.end]
-    }
-}
-
-fn split(line: &str, separator: Separator, fields: &mut Vec<Field>) {
-    fields.clear();
-    let bytes = line.as_bytes();
-    match separator.byte() {
-        None => {
-            let mut at = 0;
-            while at < bytes.len() {
-                let is_blank = |b: &u8| *b == b' ' || *b == b'\t';
-                let start = at + bytes[at..].iter().take_while(|b| is_blank(b)).count();
-                let end = start + bytes[start..].iter().take_while(|b| !is_blank(b)).count();
-                if end > start {
-                    fields.push(trimmed(line, start, end));
-                }
-                at = end.max(at + 1);
-            }
-        }
-        Some(byte) => {
-            let mut start = 0;
-            for end in bytes
-                .iter()
-                .enumerate()
-                .filter(|(_, b)| **b == byte)
-                .map(|(i, _)| i)
-                .chain([bytes.len()])
-            {
-                fields.push(trimmed(line, start, end));
-                start = end + 1;
-            }
-            if fields.len() > 1 && fields.last().is_some_and(|f| f.start == f.end) {
-                fields.pop();
-            }
-        }
-    }
-}
-
-fn trimmed(line: &str, start: usize, end: usize) -> Field {
-    let piece = &line[start..end];
-    let from = start + (piece.len() - piece.trim_start().len());
-    let inner = piece.trim();
-    let to = from + inner.len();
-    if inner.len() >= 2 && inner.starts_with('"') && inner.ends_with('"') {
-        Field {
-            start: from + 1,
-            end: to - 1,
-        }
-    } else {
-        Field {
-            start: from,
-            end: to,
-        }
-    }
-}
-
-/// A finite number; `None` for anything else, "nan" and "inf" included.
-fn number(field: &str, decimal_comma: bool) -> Option<f64> {
-    let parsed = match field.parse::<f64>() {
-        Ok(value) => value,
-        Err(_) => {
-            let mut plain = field.replace('\u{2212}', "-");
-            if decimal_comma && plain.matches(',').count() == 1 && !plain.contains('.') {
-                plain = plain.replace(',', ".");
-            }
-            plain.parse::<f64>().ok()?
-        }
-    };
-    parsed.is_finite().then_some(parsed)
-}
-
-fn is_comment(line: &str) -> bool {
-    let line = line.trim_start();
-    match line.as_bytes().first() {
-        Some(b'#' | b';' | b'*' | b'%') => true,
-        Some(b'"') => !begins_with_a_quoted_field(line),
-        _ => line.starts_with("//"),
-    }
-}
-
-fn begins_with_a_quoted_field(line: &str) -> bool {
-    line[1..].find('"').is_some_and(|end| {
-        line[1 + end + 1..]
-            .trim_start_matches(' ')
-            .starts_with([',', ';', '\t'])
-    })
-}
-
-/// Whether a line sets out to be a row of numbers, right or wrong.
-fn is_row_like(line: &str) -> bool {
-    !line.trim().is_empty() && !is_comment(line) && {
-        let line = line.trim_start().trim_start_matches('"');
-        begins_like_a_number(line)
-    }
-}
-
-fn begins_like_a_number(field: &str) -> bool {
-    let unsigned = field.trim_start_matches(['+', '-', '\u{2212}', '.', ',']);
-    unsigned.starts_with(|c: char| c.is_ascii_digit()) || is_named_number(unsigned)
-}
-
-/// Not-a-number and infinity by their names.
-fn is_named_number(field: &str) -> bool {
-    let word: String = field
-        .chars()
-        .take_while(|c| c.is_alphanumeric())
-        .collect::<String>()
-        .to_lowercase();
-    ["nan", "inf", "infinity"].contains(&word.as_str())
-}
-
-/// A field of a unit line: a unit, bare or in brackets, or nothing.
-fn is_unit(field: &str) -> bool {
-    const UNITS: [&str; 22] = [
-        "", "hz", "khz", "db", "dbr", "dbspl", "db spl", "dbv", "deg", "degree", "degrees", "°",
-        "rad", "ohm", "ohms", "ω", "%", "percent", "v", "w", "pa", "m",
-    ];
-    let bare = field.trim_matches(|c: char| "[]()<> ".contains(c));
-    UNITS.contains(&bare.to_lowercase().as_str())
-}
-
-fn names_frequency(field: &str) -> bool {
-    let lower = field.to_lowercase();
-    let letters: String = lower.chars().filter(|c| c.is_alphabetic()).collect();
-    lower.contains("freq") || ["f", "hz", "fhz", "fkhz", "khz"].contains(&letters.as_str())
-}
-
 impl Table {
     /// Reads a table of the given shape.
     pub fn read(file: &Path, shape: &Shape) -> Result<Table> {
@@ -303,8 +117,10 @@ impl Table {
     /// The table in a text.
     pub fn parse(source: Source, shape: &Shape) -> Result<Table> {
         if source.text.trim().is_empty() {
-            return Err(Error::in_file(
+            return Err(Error::at(
                 &source.file,
+                1,
+                1,
                 "an empty file",
                 "a table with frequencies in its first column",
             ));
@@ -315,14 +131,23 @@ impl Table {
             shape,
             separator,
             header: None,
+            commented_header: None,
             values: Vec::new(),
             places: Vec::new(),
             width: None,
             decimal_sign: None,
         };
         let mut fields = Vec::new();
+        let mut last_line = 1;
         for line in text::lines(&source.text) {
-            if line.text.trim().is_empty() || is_comment(line.text) {
+            last_line = line.number;
+            if is_comment(line.text) {
+                if rows.places.is_empty() {
+                    rows.commented_heading(line, &mut fields);
+                }
+                continue;
+            }
+            if line.text.trim().is_empty() {
                 continue;
             }
             split(line.text, separator, &mut fields);
@@ -335,7 +160,7 @@ impl Table {
                 rows.row(line, &fields)?;
             }
         }
-        let (header, values, places, width) = rows.finish()?;
+        let (header, values, places, width) = rows.finish(last_line)?;
         sorted(source, shape, separator, header, values, places, width)
     }
 
@@ -365,6 +190,18 @@ impl Table {
         Error::at(&self.source.file, line, name.column, found, expected)
     }
 
+    /// An error about the columns as a whole, placed at the header.
+    pub fn wrong_header(&self, found: impl Into<String>, expected: impl Into<String>) -> Error {
+        let line = self.header.as_ref().map_or(1, |header| header.line);
+        Error::at(&self.source.file, line, 1, found, expected)
+    }
+
+    /// An error about the rows as a whole, placed at the last in order.
+    pub fn wrong_end(&self, found: impl Into<String>, expected: impl Into<String>) -> Error {
+        let line = self.rows.last().map_or(1, |(line, _)| *line);
+        Error::at(&self.source.file, line, 1, found, expected)
+    }
+
     /// The column, 0 for the first after the frequency, whose name in the header holds one of
     /// `words`; `None` without a header or such a name.
     pub fn column_named(&self, words: &[&str]) -> Option<usize> {
@@ -385,6 +222,8 @@ struct Rows<'a> {
     shape: &'a Shape,
     separator: Separator,
     header: Option<Header>,
+    /// A comment line that would do as header where no other is.
+    commented_header: Option<Header>,
     values: Vec<f64>,
     places: Vec<(usize, usize)>,
     width: Option<usize>,
@@ -423,18 +262,23 @@ impl Rows<'_> {
             return Err(error(fields[0], FREQUENCY.what));
         }
         if is_frequency {
-            self.header = Some(Header {
-                line: line.number,
-                names: fields
-                    .iter()
-                    .map(|field| Name {
-                        text: field.of(line.text).to_string(),
-                        column: text::column(line.text, field.start),
-                    })
-                    .collect(),
-            });
+            self.header = Some(header(line, fields));
         }
         Ok(())
+    }
+
+    /// A comment line above the first row of numbers: kept when it names columns.
+    fn commented_heading(&mut self, line: text::Line, fields: &mut Vec<Field>) {
+        let marks = |c: char| c.is_whitespace() || "#;*%/".contains(c);
+        let start = line.text.len() - line.text.trim_start_matches(marks).len();
+        split(&line.text[start..], self.separator, fields);
+        for field in fields.iter_mut() {
+            field.start += start;
+            field.end += start;
+        }
+        if fields.len() > 1 && names_frequency(fields[0].of(line.text)) {
+            self.commented_header = Some(header(line, fields));
+        }
     }
 
     fn row(&mut self, line: text::Line, fields: &[Field]) -> Result<()> {
@@ -476,6 +320,9 @@ impl Rows<'_> {
 
     /// The number of fields that all rows must have.
     fn first_width(&mut self, line: text::Line, fields: &[Field]) -> Result<usize> {
+        if self.header.is_none() && self.shape.named {
+            self.header = self.commented_header.take();
+        }
         let (least, most) = self.shape.width;
         let width = match &self.header {
             Some(header) if self.shape.named => header.names.len(),
@@ -554,15 +401,30 @@ impl Rows<'_> {
         Ok(value)
     }
 
-    fn finish(self) -> Result<Finished> {
+    fn finish(self, last_line: usize) -> Result<Finished> {
         match self.width {
             Some(width) => Ok((self.header, self.values, self.places, width)),
-            None => Err(Error::in_file(
+            None => Err(Error::at(
                 self.file,
-                "no row of numbers",
+                last_line,
+                1,
+                "no row of numbers up to here",
                 "a table with frequencies in its first column",
             )),
         }
+    }
+}
+
+fn header(line: text::Line, fields: &[Field]) -> Header {
+    Header {
+        line: line.number,
+        names: fields
+            .iter()
+            .map(|field| Name {
+                text: field.of(line.text).to_string(),
+                column: text::column(line.text, field.start),
+            })
+            .collect(),
     }
 }
 
@@ -641,11 +503,14 @@ fn sorted(
         return Err(error);
     }
     if table.rows.len() < LEAST_ROWS {
-        return Err(Error::in_file(
+        let last_line = places.last().map_or(1, |(line, _)| *line);
+        return Err(Error::at(
             &table.source.file,
+            last_line,
+            1,
             match table.rows.len() {
-                1 => "1 row of numbers".to_string(),
-                count => format!("{count} rows of numbers"),
+                1 => "1 row of numbers up to here".to_string(),
+                count => format!("{count} rows of numbers up to here"),
             },
             format!("at least {LEAST_ROWS} with different frequencies"),
         ));

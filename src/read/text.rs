@@ -25,34 +25,39 @@ pub(super) struct Source {
     pub crc32: u32,
 }
 
+/// The bytes of a regular file, [`MOST_BYTES`] at most.
+pub(super) fn read_bytes(file: &Path) -> Result<Vec<u8>> {
+    let failed = |source| Error::file(file, "read", source);
+    // Asked before opening: opening a pipe would wait for ever.
+    let metadata = std::fs::metadata(file).map_err(failed)?;
+    if !metadata.is_file() {
+        let found = if metadata.is_dir() {
+            "a folder"
+        } else {
+            "something that is no file"
+        };
+        return Err(Error::in_file(file, found, "a text file"));
+    }
+    let mut bytes = Vec::new();
+    File::open(file)
+        .map_err(failed)?
+        .take(MOST_BYTES + 1)
+        .read_to_end(&mut bytes)
+        .map_err(failed)?;
+    if bytes.len() as u64 > MOST_BYTES {
+        return Err(Error::in_file(
+            file,
+            "more than 64 MiB",
+            "a text file of at most 64 MiB",
+        ));
+    }
+    Ok(bytes)
+}
+
 impl Source {
-    /// Reads a regular file of UTF-8 text, [`MOST_BYTES`] at most.
+    /// Reads a file of UTF-8 text.
     pub fn read(file: &Path) -> Result<Source> {
-        let failed = |source| Error::file(file, "read", source);
-        // Asked before opening: opening a pipe would wait for ever.
-        let metadata = std::fs::metadata(file).map_err(failed)?;
-        if !metadata.is_file() {
-            let found = if metadata.is_dir() {
-                "a folder"
-            } else {
-                "something that is no file"
-            };
-            return Err(Error::in_file(file, found, "a text file"));
-        }
-        let mut bytes = Vec::new();
-        File::open(file)
-            .map_err(failed)?
-            .take(MOST_BYTES + 1)
-            .read_to_end(&mut bytes)
-            .map_err(failed)?;
-        if bytes.len() as u64 > MOST_BYTES {
-            return Err(Error::in_file(
-                file,
-                "more than 64 MiB",
-                "a text file of at most 64 MiB",
-            ));
-        }
-        Source::from_bytes(file, bytes)
+        Source::from_bytes(file, read_bytes(file)?)
     }
 
     /// Text from bytes that came from `file`.

@@ -86,6 +86,12 @@ fn in_words(angles_deg: &[f64]) -> String {
     all.join(", ")
 }
 
+/// A frequency in Hz as a person would write it: two decimals at most.
+pub(super) fn in_hz(f_hz: f64) -> String {
+    let text = format!("{f_hz:.2}");
+    text.trim_end_matches('0').trim_end_matches('.').to_string()
+}
+
 impl fmt::Display for Understood {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         writeln!(f, "read as {}", self.form)?;
@@ -128,8 +134,8 @@ impl fmt::Display for Understood {
             f,
             "frequencies: {} from {} to {} Hz, {:.1} per octave",
             self.grid.len(),
-            self.grid.first_hz(),
-            self.grid.last_hz(),
+            in_hz(self.grid.first_hz()),
+            in_hz(self.grid.last_hz()),
             self.grid.points_per_octave()
         )?;
         match self.trusted_hz {

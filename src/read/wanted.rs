@@ -1,7 +1,7 @@
 //! A wanted EQ curve: frequency, gain in dB and, if given, a weight.
 
 use super::table::{Column, Shape, Table};
-use crate::error::{Error, Result};
+use crate::error::Result;
 use std::path::Path;
 
 /// A wanted EQ curve; all lists of one length, at least eight.
@@ -42,16 +42,17 @@ const SHAPE: Shape = Shape {
 pub fn read(file: &Path) -> Result<WantedCurve> {
     let table = Table::read(file, &SHAPE)?;
     let count = table.freqs_hz.len();
-    let mut columns = table.columns.into_iter();
-    let gain_db = columns.next().unwrap_or_default();
-    let weights = columns.next().unwrap_or_else(|| vec![1.0; count]);
-    if weights.iter().all(|weight| *weight == 0.0) {
-        return Err(Error::in_file(
-            file,
-            "only weights of 0",
+    if let Some(weights) = table.columns.get(1)
+        && weights.iter().all(|weight| *weight == 0.0)
+    {
+        return Err(table.wrong_end(
+            "only weights of 0 up to here",
             "at least one weight above 0",
         ));
     }
+    let mut columns = table.columns.into_iter();
+    let gain_db = columns.next().unwrap_or_default();
+    let weights = columns.next().unwrap_or_else(|| vec![1.0; count]);
     Ok(WantedCurve {
         freqs_hz: table.freqs_hz,
         gain_db,

@@ -1,8 +1,9 @@
 //! All angles as a map over frequency, relative to the listening window: what the angles share
 //! vanishes, and what is left is what no filter can change.
 
-use super::palette::{Ink, LOWEST_STEP_DB, STEP_DB, STEPS, step_of};
-use super::picture::{Picture, Trace, decision_ink};
+use super::palette::{Ink, STEP_COUNT, STEPS_DB, step_of};
+use super::picture::{Picture, Trace};
+use super::response_picture::draw_box;
 use super::sheet::{
     AXIS_HEIGHT, FROM_HZ, Hang, LEFT, Manner, Panel, RIGHT, Surface, TO_HZ, block, drawn,
     frequency_words, panel, pen, put, step_pen, words, x_of,
@@ -16,10 +17,10 @@ use plotters::prelude::{Color, PathElement};
 /// Height of a map from -180 to 180 degrees.
 const MAP_HEIGHT: i32 = 1300;
 /// Room for a map's heading.
-const HEADING_HEIGHT: i32 = 130;
-/// Height of one line of numbers over a map.
-const NUMBER_HEIGHT: i32 = 125;
-/// Numbers nearer to each other than this stand in different lines.
+const HEADING_HEIGHT: i32 = 190;
+/// Height of one lane of findings over a map.
+const LANE_HEIGHT: i32 = 112;
+/// Width of a finding's number, with some air.
 const NUMBER_WIDTH: i32 = 190;
 /// Room for the key to the colours.
 const KEY_HEIGHT: i32 = 300;
@@ -45,14 +46,35 @@ pub fn draw(plan: &Plan) -> Result<Option<Picture>> {
         .zip(&plan.audit.findings)
         .filter(|(_, f)| f.q.is_some())
         .collect();
-    let lines = number_lines(&findings);
-    let line_count = lines.iter().copied().max().map_or(0, |most| most + 1);
-    let map_room = HEADING_HEIGHT + NUMBER_HEIGHT * line_count + MAP_HEIGHT;
-    let bottom = map_room * maps.len() as i32;
+    let lanes = lanes(&findings);
+    let lane_count = lanes.iter().copied().max().map_or(0, |most| most + 1);
+    // The boxes stand once, over the first map; the lines go down through all.
+    let lanes_top = if findings.is_empty() {
+        0
+    } else {
+        HEADING_HEIGHT - 50
+    };
+    let maps_top = lanes_top + LANE_HEIGHT * lane_count;
+    let map_room = HEADING_HEIGHT + MAP_HEIGHT;
+    let bottom = maps_top + map_room * maps.len() as i32;
     let height = bottom + AXIS_HEIGHT + KEY_HEIGHT;
     let marks = drawn(height, |surface| {
+        if !findings.is_empty() {
+            let heading = "Findings by number (full box: corrected)";
+            words(
+                surface,
+                heading,
+                (LEFT, lanes_top - 72),
+                Hang::Right,
+                Ink::Words,
+                0,
+            )?;
+        }
+        for ((number, finding), lane) in findings.iter().zip(&lanes) {
+            draw_lane(surface, *number, finding, lanes_top + lane * LANE_HEIGHT)?;
+        }
         for (place, map) in (0..).zip(&maps) {
-            let top = place * map_room + HEADING_HEIGHT;
+            let top = maps_top + place * map_room + HEADING_HEIGHT;
             let heading = match map.orbit {
                 Orbit::Horizontal => "Horizontal angle, degrees",
                 Orbit::Vertical => "Vertical angle, degrees (up is positive)",
@@ -60,21 +82,17 @@ pub fn draw(plan: &Plan) -> Result<Option<Picture>> {
             words(
                 surface,
                 heading,
-                (LEFT, top - 62),
+                (LEFT, top - 72),
                 Hang::Right,
                 Ink::Words,
                 0,
             )?;
-            let area = panel(
-                surface,
-                top + NUMBER_HEIGHT * line_count,
-                top + map_room - HEADING_HEIGHT,
-                -180.0,
-                180.0,
-            );
+            let area = panel(surface, top, top + MAP_HEIGHT, -180.0, 180.0);
             fill(&area, plan.audit.grid.freqs_hz(), map)?;
             angle_words(surface, &area)?;
-            mark(surface, &area, &findings, &lines, top)?;
+            for (_, finding) in &findings {
+                mark(&area, finding)?;
+            }
         }
         frequency_words(surface, bottom)?;
         key(surface, bottom + AXIS_HEIGHT)
@@ -86,7 +104,7 @@ pub fn draw(plan: &Plan) -> Result<Option<Picture>> {
         description: describe(plan, &maps),
         height,
         scale: format!(
-            "Steps of {STEP_DB} dB; straight lines between measured angles no more than {WIDEST_GAP_DEG} degrees apart."
+            "Between measured angles no more than {WIDEST_GAP_DEG} degrees apart straight lines are drawn; wider gaps stay empty."
         ),
         marks,
         freqs_hz: plan.audit.grid.freqs_hz().to_vec(),
@@ -113,7 +131,7 @@ fn rows_as_traces(map: &AngleLevels) -> Vec<Trace> {
 fn describe(plan: &Plan, maps: &[AngleLevels]) -> String {
     let orbits: Vec<&str> = maps.iter().map(|map| map.orbit.name()).collect();
     let mut text = format!(
-        "Map of level over frequency and {} angle, each angle relative to the listening window at the same frequency, in steps of {STEP_DB} dB.",
+        "Map of level over frequency and {} angle, each angle relative to the listening window at the same frequency, in steps.",
         orbits.join(" and ")
     );
     for (number, finding) in (1..).zip(&plan.audit.findings) {
@@ -124,21 +142,21 @@ fn describe(plan: &Plan, maps: &[AngleLevels]) -> String {
     text
 }
 
-/// For each number over a map the line it stands in, so that no two touch.
-fn number_lines(findings: &[(usize, &Finding)]) -> Vec<i32> {
+/// For each finding the lane over a map in which its box stands, so that no two touch.
+fn lanes(findings: &[(usize, &Finding)]) -> Vec<i32> {
     let mut ends: Vec<i32> = Vec::new();
     findings
         .iter()
         .map(|(_, finding)| {
-            let x = x_of(finding.peak_hz);
-            let free = ends.iter().position(|end| x - end >= NUMBER_WIDTH);
-            let line = free.unwrap_or(ends.len());
-            if line == ends.len() {
-                ends.push(x);
+            let (start, end) = (x_of(finding.from_hz), x_of(finding.to_hz) + NUMBER_WIDTH);
+            let free = ends.iter().position(|last| start > *last);
+            let lane = free.unwrap_or(ends.len());
+            if lane == ends.len() {
+                ends.push(end);
             } else {
-                ends[line] = x;
+                ends[lane] = end;
             }
-            line as i32
+            lane as i32
         })
         .collect()
 }
@@ -147,7 +165,7 @@ fn number_lines(findings: &[(usize, &Finding)]) -> Vec<i32> {
 fn fill(area: &Panel, freqs_hz: &[f64], map: &AngleLevels) -> Result<()> {
     // Every second frequency: 24 columns an octave are as wide as a line.
     let columns: Vec<usize> = (0..freqs_hz.len()).step_by(2).collect();
-    let mut boxes: Vec<Vec<[(f64, f64); 2]>> = vec![Vec::new(); usize::from(STEPS)];
+    let mut boxes: Vec<Vec<[(f64, f64); 2]>> = vec![Vec::new(); usize::from(STEP_COUNT)];
     let rows = (360.0 / ROW_DEG) as i32;
     for row in 0..rows {
         let low_deg = -180.0 + f64::from(row) * ROW_DEG;
@@ -215,76 +233,67 @@ fn angle_words(surface: &Surface, area: &Panel) -> Result<()> {
             0,
         )?;
     }
-    let zero = pen(Ink::Paper, 0, Manner::Dotted);
+    let zero = pen(Ink::MapMark, 0, Manner::Dotted);
     put(
         area,
         &PathElement::new(vec![(FROM_HZ, 0.0), (TO_HZ, 0.0)], zero.stroke_width(5)),
     )
 }
 
-/// Numbers of the findings over the map; what is not fully corrected is framed in it.
-fn mark(
-    surface: &Surface,
-    area: &Panel,
-    findings: &[(usize, &Finding)],
-    lines: &[i32],
-    top: i32,
-) -> Result<()> {
-    for ((number, finding), line) in findings.iter().zip(lines) {
-        let x = x_of(finding.peak_hz);
-        let y = top + line * NUMBER_HEIGHT + NUMBER_HEIGHT / 2;
-        words(
-            surface,
-            &number.to_string(),
-            (x, y),
-            Hang::Middle,
-            Ink::Words,
-            0,
-        )?;
-        let (_, map_top) = area.map_coordinate(&(FROM_HZ, 180.0));
-        let stem = pen(decision_ink(finding.decision), 0, Manner::Plain);
-        put(
-            surface,
-            &PathElement::new(vec![(x, y + 52), (x, map_top)], stem.stroke_width(8)),
-        )?;
-        if finding.decision == Decision::Correct {
-            continue;
-        }
-        let (from_hz, to_hz) = (finding.from_hz.max(FROM_HZ), finding.to_hz.min(TO_HZ));
-        for side_hz in [from_hz, to_hz] {
-            let line = vec![(side_hz, -180.0), (side_hz, 180.0)];
-            let under = pen(Ink::Paper, 0, Manner::Plain);
-            put(
-                area,
-                &PathElement::new(line.clone(), under.stroke_width(14)),
-            )?;
-            let over = pen(decision_ink(finding.decision), 0, Manner::Dashed);
-            put(area, &PathElement::new(line, over.stroke_width(10)))?;
-        }
+/// A finding's box over the maps, filled as far as it is corrected, with its number beside it.
+fn draw_lane(surface: &Surface, number: usize, finding: &Finding, top: i32) -> Result<()> {
+    draw_box(surface, finding, top + 24, top + LANE_HEIGHT - 24)?;
+    let y = top + LANE_HEIGHT / 2;
+    let right = x_of(finding.to_hz) + 30;
+    let (x, hang) = if right > RIGHT - 60 {
+        (x_of(finding.from_hz) - 30, Hang::Left)
+    } else {
+        (right, Hang::Right)
+    };
+    words(surface, &number.to_string(), (x, y), hang, Ink::Words, 0)
+}
+
+/// A line through the map where something is largest that is not corrected in full.
+fn mark(area: &Panel, finding: &Finding) -> Result<()> {
+    if finding.decision == Decision::Correct || !(FROM_HZ..=TO_HZ).contains(&finding.peak_hz) {
+        return Ok(());
     }
-    Ok(())
+    let line = vec![(finding.peak_hz, 180.0), (finding.peak_hz, -180.0)];
+    let edge = pen(Ink::MapEdge, 0, Manner::Plain);
+    put(area, &PathElement::new(line.clone(), edge.stroke_width(14)))?;
+    let over = pen(Ink::MapMark, 0, Manner::Dashed);
+    put(area, &PathElement::new(line, over.stroke_width(7)))
 }
 
 /// The key to the colours: one box for each step.
 fn key(surface: &Surface, top: i32) -> Result<()> {
     let area = panel(surface, top + 20, top + 110, 0.0, 1.0);
-    let width = (RIGHT - LEFT) / i32::from(STEPS);
+    let width = (RIGHT - LEFT) / i32::from(STEP_COUNT);
     // The panel's axis is logarithmic; these are the frequencies at equal distances on it.
-    let hz = |k: i32| FROM_HZ * (TO_HZ / FROM_HZ).powf(f64::from(k) / f64::from(STEPS));
-    for step in 0..STEPS {
-        let k = i32::from(step);
-        block(&area, (hz(k), hz(k + 1)), (0.0, 1.0), step_pen(step), 1.0)?;
-        if step > 0 {
-            let level_db = LOWEST_STEP_DB + STEP_DB * f64::from(step - 1);
-            words(
-                surface,
-                &format!("{level_db}"),
-                (LEFT + k * width, top + 165),
-                Hang::Middle,
-                Ink::Words,
-                0,
-            )?;
-        }
+    let hz = |k: u8| FROM_HZ * (TO_HZ / FROM_HZ).powf(f64::from(k) / f64::from(STEP_COUNT));
+    for step in 0..STEP_COUNT {
+        block(
+            &area,
+            (hz(step), hz(step + 1)),
+            (0.0, 1.0),
+            step_pen(step),
+            1.0,
+        )?;
+    }
+    for (k, level_db) in (1..).zip(STEPS_DB) {
+        let text = if level_db > 0.0 {
+            format!("+{level_db}")
+        } else {
+            format!("{level_db}")
+        };
+        words(
+            surface,
+            &text,
+            (LEFT + k * width, top + 165),
+            Hang::Middle,
+            Ink::Words,
+            0,
+        )?;
     }
     let middle = (LEFT + RIGHT) / 2;
     words(

@@ -94,12 +94,12 @@ pub fn draw(plan: &Plan) -> Result<Picture> {
         words(
             surface,
             heading,
-            (LEFT, HEADING_HEIGHT - 62),
+            (LEFT, HEADING_HEIGHT - 66),
             Hang::Right,
             Ink::Words,
             0,
         )?;
-        for trace in stages.iter().chain([&wish, &sum]) {
+        for trace in stages.iter().chain([&sum, &wish]) {
             let points: Vec<(f64, f64)> = freqs_hz
                 .iter()
                 .copied()

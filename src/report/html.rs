@@ -1,10 +1,10 @@
 //! The report: one page that needs nothing but itself.
 
-use super::picture::{self, Picture, Trace};
+use super::palette;
+use super::picture::{self, Picture, Trace, showable};
 use super::sections::{self, isolated};
-use super::sheet::Manner;
+use super::sheet::{LEFT, Manner, UNITS_PER_DECADE, WIDTH};
 use super::statement::{CAUTIONS, percent, statement};
-use super::{palette, picture::escaped};
 use crate::audit::spoken_hz;
 use crate::curve::Grid;
 use crate::error::Result;
@@ -35,11 +35,13 @@ const SCRIPT: &str = include_str!("page.js");
 /// # Errors
 /// When a picture cannot be drawn.
 pub fn html(plan: &Plan, provenance: &Provenance) -> Result<String> {
+    let plan = &showable(plan);
     let pictures = picture::all(plan)?;
     let style = format!(
-        ":root{{color-scheme:light;{}}}\n@media screen and (prefers-color-scheme:dark){{:root{{color-scheme:dark;{}}}}}\n{STYLE}",
+        ":root{{color-scheme:light;{}}}\n@media screen and (prefers-color-scheme:dark){{:root{{color-scheme:dark;{}}}}}\n{STYLE}{}",
         palette::declarations(false),
         palette::declarations(true),
+        switch_rules(&pictures),
     );
     let page = html! {
         (DOCTYPE)
@@ -49,7 +51,7 @@ pub fn html(plan: &Plan, provenance: &Provenance) -> Result<String> {
                 meta http-equiv="Content-Security-Policy" content=(POLICY);
                 meta name="viewport" content="width=device-width, initial-scale=1";
                 meta name="generator" content={ "planish " (provenance.version) };
-                title { (plain(&plan.speaker)) ": equalization plan" }
+                title { (plan.speaker) ": equalization plan" }
                 link rel="icon" href="data:,";
                 style { (PreEscaped(style)) }
             }
@@ -74,18 +76,8 @@ pub fn html(plan: &Plan, provenance: &Provenance) -> Result<String> {
     Ok(page.into_string())
 }
 
-/// Text as it is, without letters that HTML does not allow.
-fn plain(text: &str) -> String {
-    text.chars()
-        .map(|c| {
-            if c.is_control() && !c.is_whitespace() {
-                '\u{fffd}'
-            } else {
-                c
-            }
-        })
-        .collect()
-}
+/// Names of more letters are set smaller.
+const LONG_NAME: usize = 60;
 
 fn opening(plan: &Plan) -> Markup {
     let rating = match (plan.prediction.rating_before, plan.prediction.rating_after) {
@@ -100,30 +92,26 @@ fn opening(plan: &Plan) -> Markup {
         plan.deviation_after_db()
     );
     let figures = [
-        ("deviation from target", deviation, "rms, before and after"),
-        (
-            "reach",
-            percent(plan.audit.reach),
-            "what an ideal EQ may remove",
-        ),
+        ("deviation from target", deviation, "rms"),
+        ("reach", percent(plan.audit.reach), "by an ideal EQ"),
         (
             "yield",
             percent(plan.prediction.yield_share),
-            "what these filters remove",
+            "by these filters",
         ),
         (
             "price",
             format!("{:.1} dB", plan.prediction.price_db),
-            "headroom",
+            "of headroom",
         ),
         ("rating", rating, "Olive 2004, with limits"),
     ];
     html! {
         p.kicker { "Equalization plan" }
-        h1 { bdi { (plain(&plan.speaker)) } }
+        h1.long[plan.speaker.chars().count() > LONG_NAME] { bdi { (plan.speaker) } }
         p.setting {
-            "Target " bdi { (plain(&plan.target.name)) }
-            ", device " bdi { (plain(&plan.device.name)) }
+            "Target " bdi { (plan.target.name) }
+            ", device " bdi { (plan.device.name) }
             ", judged from " (spoken_hz(plan.audit.judged_from_hz))
             " to " (spoken_hz(plan.audit.judged_to_hz))
         }
@@ -137,17 +125,19 @@ fn opening(plan: &Plan) -> Markup {
 }
 
 fn figure(plan: &Plan, number: usize, picture: &Picture) -> Markup {
-    let id = format!("picture-{number}");
+    let id = identifier(number);
+    // Where the script finds a frequency: left end, a decade's width and all of it.
+    let axis = format!("{LEFT} {UNITS_PER_DECADE} {WIDTH}");
     html! {
         section {
             h2 id={ (id) "-heading" } { (picture.title) }
-            figure id=(id) data-key=(picture.key) {
+            figure id=(id) data-key=(picture.key) data-axis=(axis) {
                 @if picture.switchable { (legend(&id, picture)) }
                 div.stage { (PreEscaped(picture.inline(&id))) }
                 output.readout aria-live="polite" {}
                 figcaption { (caption(plan, picture)) }
             }
-            (numbers(&id, picture))
+            (numbers(picture))
             script type="application/json" data-for=(id) { (PreEscaped(readings(picture))) }
         }
     }
@@ -167,15 +157,25 @@ fn legend(id: &str, picture: &Picture) -> Markup {
                 }
             }
         }
-        style {
-            @for trace in &picture.traces {
-                (PreEscaped(format!(
-                    "#{id}:has(#{id}-trace-{0}:not(:checked)) [data-trace=\"{0}\"]{{display:none}}",
-                    trace.code
-                )))
-            }
-        }
     }
+}
+
+/// The rules by which a switch that is off hides its curve, for all pictures of the page.
+fn switch_rules(pictures: &[Picture]) -> String {
+    (1..)
+        .zip(pictures)
+        .filter(|(_, picture)| picture.switchable)
+        .flat_map(|(number, picture)| picture.traces.iter().map(move |trace| (number, trace.code)))
+        .map(|(number, code)| {
+            let id = identifier(number);
+            format!("#{id}:has(#{id}-trace-{code}:not(:checked)) [data-trace=\"{code}\"]{{display:none}}\n")
+        })
+        .collect()
+}
+
+/// Identifier of a picture on the page, counted from 1.
+fn identifier(number: usize) -> String {
+    format!("picture-{number}")
 }
 
 /// A short piece of a curve's line.
@@ -194,10 +194,12 @@ fn swatch(trace: &Trace) -> String {
 }
 
 fn caption(plan: &Plan, picture: &Picture) -> Markup {
-    let offset = match plan.fit.level_db {
+    let offset = match plan.level_change_db() {
         level if level.abs() < 0.05 => String::new(),
         level => format!(
-            " Only shape matters: the curve after is drawn {level:+.1} dB so that it lies on its target."
+            " Only shape matters: the curves after are drawn {:.1} dB {} than they are, which is what the filters change in level.",
+            level.abs(),
+            if level < 0.0 { "higher" } else { "lower" }
         ),
     };
     html! {
@@ -208,12 +210,12 @@ fn caption(plan: &Plan, picture: &Picture) -> Markup {
                 " Grey ground is not judged; tinted ground is left alone or only softened."
             }
             "filters" => {
-                "Dashed: what the audit allows. Thick: all stages together, without the gain in front. Thin: each stage alone, numbered as in the filter table. Tinted ground is left alone or only softened."
+                "Dashed: what the audit allows. Thick: all stages together, without the gain in front. Only the shape of the wish counts, so it is drawn at the level of the stages. Thin: each stage alone, numbered as in the filter table. Tinted ground is left alone or only softened."
             }
             _ => {
-                "Each angle relative to the listening window at the same frequency. One filter moves every angle alike, so what all angles share is not in this picture and no filter changes it. Where the colours run upright through all angles without a bend, the angles agree; where they bend or break, they disagree."
+                "Each angle relative to the listening window at the same frequency. One filter moves every angle alike, so what all angles share is not in this picture and no filter changes it. Pale is as loud as the window, purple quieter, orange louder. Where a spot or a break in the colours stands under a finding, the angles disagree there."
                 @let marked = sections::left_alone(plan);
-                @if !marked.is_empty() { " Framed, because something was left alone or only softened: " (marked) "." }
+                @if !marked.is_empty() { " Dashed lines stand where something was left alone or only softened: " (marked) "." }
             }
         }
         " " (picture.scale)
@@ -241,7 +243,7 @@ fn third_octaves(grid: &Grid) -> Vec<usize> {
 }
 
 /// The numbers of a picture as a table.
-fn numbers(id: &str, picture: &Picture) -> Markup {
+fn numbers(picture: &Picture) -> Markup {
     let Some(grid) = Grid::new(picture.freqs_hz.clone()) else {
         return html! {};
     };
@@ -276,7 +278,6 @@ fn numbers(id: &str, picture: &Picture) -> Markup {
                 }
             }
         }
-        (PreEscaped(format!("<!-- end of {} -->", escaped(id))))
     }
 }
 

@@ -7,7 +7,7 @@ for (const store of document.querySelectorAll("script[data-for]")) {
   const readout = figure.querySelector(".readout");
   const { hz, traces } = JSON.parse(store.textContent);
   const isMap = figure.dataset.key === "angles";
-  const [left, perDecade, width] = [230, 1100, 3600];
+  const [left, perDecade, width] = figure.dataset.axis.split(" ").map(Number);
   let place = Math.floor(hz.length / 2);
 
   const cursor = document.createElement("div");

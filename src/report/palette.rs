@@ -29,6 +29,10 @@ pub enum Ink {
     Softened,
     /// Left alone.
     Left,
+    /// A mark on the angle picture, which has its own ground in both schemes.
+    MapMark,
+    /// The edge that keeps a mark apart from that ground.
+    MapEdge,
 }
 
 /// Name on the page, colour on light and on dark paper.
@@ -37,7 +41,7 @@ pub enum Ink {
 /// 2008; values as in Wong, Nature Methods 8 (2011) 441, from memory), which readers with any
 /// common kind of colour blindness can tell apart: blue and sky blue, reddish purple, bluish
 /// green, orange, vermilion. Greys have a contrast of 4.5 and more where they are words.
-const INKS: [(Ink, &str, &str, &str); 13] = [
+const INKS: [(Ink, &str, &str, &str); 15] = [
     (Ink::Paper, "paper", "#fdfcf9", "#15191d"),
     (Ink::Words, "words", "#1c2126", "#ebe8e1"),
     (Ink::Quiet, "quiet", "#545d66", "#a9b2ba"),
@@ -51,6 +55,8 @@ const INKS: [(Ink, &str, &str, &str); 13] = [
     (Ink::Mended, "mended", "#009e73", "#009e73"),
     (Ink::Softened, "softened", "#e69f00", "#e69f00"),
     (Ink::Left, "left", "#d55e00", "#d55e00"),
+    (Ink::MapMark, "map-mark", "#1c2126", "#1c2126"),
+    (Ink::MapEdge, "map-edge", "#fdfcf9", "#fdfcf9"),
 ];
 
 impl Ink {
@@ -82,28 +88,41 @@ pub fn declarations(dark: bool) -> String {
         .collect()
 }
 
-/// Steps of the angle picture, dB: each colour spans one step. 3 dB is half the power.
-pub const STEP_DB: f64 = 3.0;
+/// Levels over the listening window, dB, at which the angle picture changes its colour. Close
+/// together where a finding is decided (half a step there is the just noticeable difference of
+/// everyday listening or less), wide apart far below. Our own judgement.
+pub const STEPS_DB: [f64; 10] = [-24.0, -18.0, -12.0, -9.0, -6.0, -3.0, -1.5, 1.5, 3.0, 6.0];
 
-/// Lower ends of the steps above the lowest, dB over the listening window.
-pub const LOWEST_STEP_DB: f64 = -24.0;
+/// The step around the listening window's own level.
+const NEUTRAL_STEP: u8 = 7;
 
-/// How many steps: below -24 dB, eight of 3 dB up to 0, and above.
-pub const STEPS: u8 = 10;
+/// How many steps there are.
+pub const STEP_COUNT: u8 = STEPS_DB.len() as u8 + 1;
 
 /// The step in which a level lies, 0 for the lowest.
 pub fn step_of(level_db: f64) -> u8 {
-    let step = ((level_db - LOWEST_STEP_DB) / STEP_DB).floor() + 1.0;
-    // A cast from f64 saturates; the clamp makes the range plain.
-    step.clamp(0.0, f64::from(STEPS - 1)) as u8
+    STEPS_DB.partition_point(|edge_db| *edge_db <= level_db) as u8
 }
 
-/// Colour of a step, as `#rrggbb`: cividis, which rises evenly in lightness and looks alike with
-/// and without colour blindness. Source: Nunez, Anderton and Renslow, PLOS ONE 13 (2018)
-/// e0199239; values by the crate `colorous`.
+/// Colour of a step, as `#rrggbb`: pale at the listening window's level, towards purple where an
+/// angle is quieter and towards orange where it is louder, darker the further.
+///
+/// Source: the scheme PuOr of ColorBrewer (Harrower and Brewer, The Cartographic Journal 40
+/// (2003) 27-37), there marked as safe for colour-blind readers; values by the crate `colorous`.
 pub fn step_colour(step: u8) -> String {
-    let colour = colorous::CIVIDIS.eval_continuous(f64::from(step) / f64::from(STEPS - 1));
+    let colour = scheme(step);
     format!("#{:02x}{:02x}{:02x}", colour.r, colour.g, colour.b)
+}
+
+fn scheme(step: u8) -> colorous::Color {
+    let from_neutral = f64::from(step) - f64::from(NEUTRAL_STEP);
+    let (most, sign) = if from_neutral < 0.0 {
+        (f64::from(NEUTRAL_STEP), -1.0)
+    } else {
+        (f64::from(STEP_COUNT - 1 - NEUTRAL_STEP), 1.0)
+    };
+    // The scheme runs from purple (0) over pale (one half) to orange (1).
+    colorous::PURPLE_ORANGE.eval_continuous(0.5 + sign * 0.5 * from_neutral.abs() / most)
 }
 
 #[cfg(test)]
@@ -154,21 +173,24 @@ mod tests {
     }
 
     #[test]
-    fn steps_are_three_decibels_wide_and_end_at_both_sides() {
+    fn every_step_has_its_place_and_the_window_itself_the_middle_one() {
         assert_eq!(step_of(-100.0), 0);
         assert_eq!(step_of(-24.0), 1);
-        assert_eq!(step_of(-0.1), 8);
-        assert_eq!(step_of(0.0), 9);
-        assert_eq!(step_of(50.0), 9);
-        assert_eq!(step_of(f64::NAN), 0);
+        assert_eq!(step_of(0.0), NEUTRAL_STEP);
+        assert_eq!(step_of(1.5), NEUTRAL_STEP + 1);
+        assert_eq!(step_of(50.0), STEP_COUNT - 1);
+        assert!(step_of(f64::NAN) < STEP_COUNT);
     }
 
     #[test]
-    fn brighter_is_louder() {
+    fn colours_darken_on_both_sides_of_the_middle() {
         let sum = |step| {
-            let c = colorous::CIVIDIS.eval_continuous(f64::from(step) / f64::from(STEPS - 1));
-            u32::from(c.r) + u32::from(c.g)
+            let c = scheme(step);
+            u32::from(c.r) + u32::from(c.g) + u32::from(c.b)
         };
-        assert!((1..STEPS).all(|step| sum(step) > sum(step - 1)));
+        assert!((1..=NEUTRAL_STEP).all(|step| sum(step) > sum(step - 1)));
+        assert!((NEUTRAL_STEP + 1..STEP_COUNT).all(|step| sum(step) < sum(step - 1)));
+        let (quiet, loud) = (scheme(1), scheme(STEP_COUNT - 2));
+        assert!(quiet.b > quiet.r && loud.r > loud.b);
     }
 }

@@ -122,8 +122,34 @@ fn shortened(text: &str, letters: usize) -> String {
     kept + "..."
 }
 
-/// `text` as XML shows it, in content and in attributes. What XML has no letter for becomes the
-/// replacement character (XML 1.0, 2.2: control characters but tab and line ends).
+/// `text` without letters that pages and pictures have no place for: control characters become
+/// the replacement character (XML 1.0, 2.2, has none of them but tab and line ends).
+pub fn without_controls(text: &str) -> String {
+    let shown = |letter: char| match letter {
+        '\t' | '\n' | '\r' => letter,
+        '\u{fffe}' | '\u{ffff}' => '\u{fffd}',
+        _ if letter.is_control() => '\u{fffd}',
+        _ => letter,
+    };
+    text.chars().map(shown).collect()
+}
+
+/// The plan with every text that came from outside made fit to be shown.
+pub fn showable(plan: &Plan) -> Plan {
+    let mut plan = plan.clone();
+    for text in [
+        &mut plan.speaker,
+        &mut plan.target.name,
+        &mut plan.target.about,
+        &mut plan.device.name,
+        &mut plan.device.about,
+    ] {
+        *text = without_controls(text);
+    }
+    plan
+}
+
+/// `text` as XML and HTML show it, in content and in attributes.
 pub fn escaped(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     for letter in text.chars() {
@@ -133,8 +159,6 @@ pub fn escaped(text: &str) -> String {
             '>' => out.push_str("&gt;"),
             '"' => out.push_str("&quot;"),
             '\'' => out.push_str("&#39;"),
-            '\t' | '\n' | '\r' => out.push(letter),
-            '\u{0}'..='\u{1f}' | '\u{fffe}' | '\u{ffff}' => out.push('\u{fffd}'),
             _ => out.push(letter),
         }
     }
@@ -157,6 +181,7 @@ pub fn all(plan: &Plan) -> Result<Vec<Picture>> {
 /// # Errors
 /// As [`all`].
 pub fn pictures(plan: &Plan) -> Result<Vec<(String, String)>> {
+    let plan = &showable(plan);
     let source = format!(
         "planish {}, target {}, device {}. Before EQ as measured, after EQ predicted.",
         env!("CARGO_PKG_VERSION"),
@@ -204,8 +229,12 @@ mod tests {
     #[test]
     fn nothing_that_xml_could_take_for_markup_is_left() {
         assert_eq!(
-            escaped("<script>\"it's\" & \u{1}\u{202e}x"),
-            "&lt;script&gt;&quot;it&#39;s&quot; &amp; \u{fffd}\u{202e}x"
+            escaped("<script>\"it's\" & \u{202e}x"),
+            "&lt;script&gt;&quot;it&#39;s&quot; &amp; \u{202e}x"
+        );
+        assert_eq!(
+            without_controls("a\u{0}\u{1b}\n\u{ffff}b"),
+            "a\u{fffd}\u{fffd}\n\u{fffd}b"
         );
     }
 

@@ -23,9 +23,9 @@ const LEAST_SPAN_DB: f64 = 25.0;
 const MOST_SPAN_DB: f64 = 60.0;
 
 /// Room for a panel's heading.
-const HEADING_HEIGHT: i32 = 130;
+const HEADING_HEIGHT: i32 = 180;
 /// Height of one finding in the strip.
-const ROW_HEIGHT: i32 = 120;
+const ROW_HEIGHT: i32 = 128;
 
 /// Three curves that belong together.
 struct Story {
@@ -45,7 +45,7 @@ impl Story {
         plan: &Plan,
     ) -> Story {
         let gains_db = &plan.prediction.audit_gains_db;
-        let level_db = plan.fit.level_db;
+        let level_db = plan.level_change_db();
         let sum = |a: &[f64], b: &[f64], sign: f64| {
             a.iter()
                 .zip(b)
@@ -54,7 +54,7 @@ impl Story {
         };
         let wanted_db = sum(&before_db, deviation_db, -1.0);
         let mut after_db = sum(&before_db, gains_db, 1.0);
-        after_db.iter_mut().for_each(|v| *v += level_db);
+        after_db.iter_mut().for_each(|v| *v -= level_db);
         let trace = |code, what: &str, ink, manner, width, values| Trace {
             code,
             name: format!("{name}, {what}"),
@@ -93,7 +93,7 @@ impl Story {
     }
 
     fn traces(&self) -> [&Trace; 3] {
-        [&self.before, &self.wanted, &self.after]
+        [&self.before, &self.after, &self.wanted]
     }
 
     /// Lowest and highest level of the panel, multiples of 5 dB: all curves within the judged
@@ -222,19 +222,33 @@ pub(super) fn draw_ground(panel: &Panel, plan: &Plan, low: f64, high: f64) -> Re
     if audit.judged_to_hz < TO_HZ {
         block(panel, (audit.judged_to_hz, TO_HZ), (low, high), shade, 1.0)?;
     }
-    for finding in &audit.findings {
-        if finding.decision != Decision::Correct && finding.q.is_some() {
-            let tint = pen(decision_ink(finding.decision), 0, Manner::Plain);
-            block(
-                panel,
-                (finding.from_hz, finding.to_hz),
-                (low, high),
-                tint,
-                0.13,
-            )?;
-        }
+    let tint = pen(Ink::Left, 0, Manner::Plain);
+    for stretch in not_mended(&audit.findings) {
+        block(panel, stretch, (low, high), tint, TINT)?;
     }
     Ok(())
+}
+
+/// Opacity of the tint: to be seen under a curve and no stronger.
+const TINT: f64 = 0.11;
+
+/// The stretches of frequency, apart from each other, in which something is left alone or only
+/// softened.
+fn not_mended(findings: &[Finding]) -> Vec<(f64, f64)> {
+    let mut stretches: Vec<(f64, f64)> = findings
+        .iter()
+        .filter(|f| f.decision != Decision::Correct && f.q.is_some())
+        .map(|f| (f.from_hz, f.to_hz))
+        .collect();
+    stretches.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let mut apart: Vec<(f64, f64)> = Vec::new();
+    for (from_hz, to_hz) in stretches {
+        match apart.last_mut() {
+            Some(last) if from_hz <= last.1 => last.1 = last.1.max(to_hz),
+            _ => apart.push((from_hz, to_hz)),
+        }
+    }
+    apart
 }
 
 fn draw_story(
@@ -252,7 +266,7 @@ fn draw_story(
     words(
         surface,
         story.heading,
-        (LEFT, place.0 - 62),
+        (LEFT, place.0 - 72),
         Hang::Right,
         Ink::Words,
         0,
@@ -309,7 +323,7 @@ fn name_curves(surface: &Surface, area: &Panel, plan: &Plan, story: &Story) -> R
     words(
         surface,
         "target",
-        (LEFT + 30, y - 20),
+        (x_of(freqs_hz[0]) + 30, y - 72),
         Hang::Right,
         story.wanted.ink,
         story.wanted.code,
@@ -329,11 +343,11 @@ fn draw_strip(surface: &Surface, plan: &Plan, place: (i32, i32)) -> Result<()> {
         }
     }
     frequency_lines(&area, 0.0, rows)?;
-    let heading = "What is done where: a full box is corrected, an empty one left alone";
+    let heading = "What is done where (full box: corrected)";
     words(
         surface,
         heading,
-        (LEFT, place.0 - 62),
+        (LEFT, place.0 - 72),
         Hang::Right,
         Ink::Words,
         0,
@@ -350,31 +364,15 @@ fn draw_strip(surface: &Surface, plan: &Plan, place: (i32, i32)) -> Result<()> {
         );
     }
     for (row, finding) in findings.iter().enumerate() {
-        draw_row(surface, &area, row, finding, place.0)?;
+        draw_row(surface, row, finding, place.0)?;
     }
     Ok(())
 }
 
-fn draw_row(
-    surface: &Surface,
-    area: &Panel,
-    row: usize,
-    finding: &Finding,
-    strip_top: i32,
-) -> Result<()> {
-    let (top, bottom) = (row as f64 + 0.18, row as f64 + 0.82);
-    let colour = pen(decision_ink(finding.decision), 0, Manner::Plain);
+fn draw_row(surface: &Surface, row: usize, finding: &Finding, strip_top: i32) -> Result<()> {
     let (from_hz, to_hz) = (finding.from_hz.max(FROM_HZ), finding.to_hz.min(TO_HZ));
-    let filled_top = bottom - finding.share.clamp(0.0, 1.0) * (bottom - top);
-    block(area, (from_hz, to_hz), (filled_top, bottom), colour, 1.0)?;
-    let frame = vec![
-        (from_hz, top),
-        (to_hz, top),
-        (to_hz, bottom),
-        (from_hz, bottom),
-        (from_hz, top),
-    ];
-    put(area, &PathElement::new(frame, colour.stroke_width(9)))?;
+    let top = strip_top + row as i32 * ROW_HEIGHT;
+    draw_box(surface, finding, top + 22, top + ROW_HEIGHT - 22)?;
     let text = format!(
         "{} {}, {}",
         row + 1,
@@ -403,4 +401,20 @@ fn draw_row(
             0,
         )
     }
+}
+
+/// A frame as wide as a finding, filled as far as it is corrected.
+pub(super) fn draw_box(surface: &Surface, finding: &Finding, top: i32, bottom: i32) -> Result<()> {
+    let colour = pen(decision_ink(finding.decision), 0, Manner::Plain);
+    let hz = (finding.from_hz.max(FROM_HZ), finding.to_hz.min(TO_HZ));
+    let area = panel(surface, top, bottom, 0.0, 1.0);
+    block(&area, hz, (0.0, finding.share.clamp(0.0, 1.0)), colour, 1.0)?;
+    let frame = vec![
+        (hz.0, 0.0),
+        (hz.0, 1.0),
+        (hz.1, 1.0),
+        (hz.1, 0.0),
+        (hz.0, 0.0),
+    ];
+    put(&area, &PathElement::new(frame, colour.stroke_width(9)))
 }

@@ -1,7 +1,7 @@
 //! The parts of the report that are words and tables.
 
 use super::html::Provenance;
-use super::picture::{cause_words, decision_ink, decision_words};
+use super::picture::{cause_words, decision_ink, decision_words, without_controls};
 use super::statement::{percent, stages_words};
 use crate::audit::{Decision, spoken_hz};
 use crate::average::RearWall;
@@ -38,7 +38,7 @@ fn unsigned(value: Option<f64>) -> String {
     value.map_or("-".into(), |v| format!("{v:.1}"))
 }
 
-/// What is framed in the angle picture, in words.
+/// What has a line in the angle picture, in words.
 pub fn left_alone(plan: &Plan) -> String {
     let words: Vec<String> = (1..)
         .zip(&plan.audit.findings)
@@ -67,29 +67,29 @@ pub fn findings(plan: &Plan) -> Markup {
                         thead { tr {
                             th scope="col" { "No." }
                             th scope="col" { "at" }
+                            th.word scope="col" { "cause" }
+                            th.word scope="col" { "decision" }
                             th scope="col" { "size, dB" }
                             th scope="col" { "in the room, dB" }
                             th scope="col" { "Q" }
                             th scope="col" { "spread, dB" }
-                            th scope="col" { "cause" }
-                            th scope="col" { "decision" }
                         } }
                         @for (number, finding) in (1..).zip(findings) {
                             tbody {
                                 tr {
                                     th scope="row" { (number) }
                                     td { (spoken_hz(finding.peak_hz)) }
-                                    td { (signed(Some(finding.size_db))) }
-                                    td { (signed(finding.in_room_size_db)) }
-                                    td { (unsigned(finding.q)) }
-                                    td { (unsigned(finding.spread_db)) }
                                     td.word { (cause_words(finding.cause)) }
                                     td.word {
                                         span.mark data-share=(finding.decision.name()) style={ "--mark:" (decision_ink(finding.decision).variable()) } {}
                                         (decision_words(finding))
                                     }
+                                    td { (signed(Some(finding.size_db))) }
+                                    td { (signed(finding.in_room_size_db)) }
+                                    td { (unsigned(finding.q)) }
+                                    td { (unsigned(finding.spread_db)) }
                                 }
-                                tr.reason { td colspan="8" { (finding.reason()) "." } }
+                                tr.reason { td colspan="8" { div { (finding.reason()) "." } } }
                             }
                         }
                     }
@@ -122,7 +122,7 @@ pub fn filters(plan: &Plan) -> Markup {
                             th scope="row" { "0" }
                             td.word { "gain in front" }
                             td { "-" }
-                            td { (format!("{:+.1}", plan.prediction.bank.gain_db)) }
+                            td { (format!("{:.1}", plan.prediction.bank.gain_db)) }
                             td { "-" }
                         }
                         @for (number, stage) in (1..).zip(&plan.fit.stages) {
@@ -260,7 +260,7 @@ pub fn measurement(plan: &Plan) -> Markup {
                 li {
                     "The rear wall in the early reflections: "
                     (match curves.rear_wall {
-                        RearWall::ThreePoints => "180 and +-90 degrees.",
+                        RearWall::ThreePoints => "180 and \u{b1}90 degrees.",
                         RearWall::FullArc => "90 to 180 degrees on both sides.",
                     })
                 }
@@ -307,7 +307,7 @@ pub fn provenance(plan: &Plan, provenance: &Provenance) -> Markup {
             h2 { "How to repeat this" }
             dl.provenance {
                 dt { "Program" } dd { "planish " (provenance.version) }
-                dt { "Command" } dd { code { bdi { (provenance.command) } } }
+                dt { "Command" } dd { code { bdi { (without_controls(&provenance.command)) } } }
                 dt { "Target" } dd { bdi { (plan.target.name) } @if !plan.target.about.is_empty() { ": " bdi { (plan.target.about) } } }
                 dt { "Device" } dd { bdi { (plan.device.name) } @if !plan.device.about.is_empty() { ": " bdi { (plan.device.about) } } }
             }
@@ -317,14 +317,14 @@ pub fn provenance(plan: &Plan, provenance: &Provenance) -> Markup {
                         thead { tr { th.word scope="col" { "Input file" } th.word scope="col" { "hash" } } }
                         tbody {
                             @for (file, hash) in &provenance.inputs {
-                                tr { th.word scope="row" { bdi { (file) } } td.word { code { (hash) } } }
+                                tr { th.word scope="row" { bdi { (without_controls(file)) } } td.word { code { (without_controls(hash)) } } }
                             }
                         }
                     }
                 }
             }
             @if !provenance.understood.trim().is_empty() {
-                details open { summary { "What was understood of the measurement" } pre { bdi { (provenance.understood) } } }
+                details open { summary { "What was understood of the measurement" } pre { bdi { (without_controls(&provenance.understood)) } } }
             }
         }
     }

@@ -1,0 +1,489 @@
+//! The report: one page that needs nothing but itself, shows every name as text, and draws what
+//! was computed where the axes say it lies.
+
+use planish::audit::{self, Cause, Decision, Finding, Ground, Subject};
+use planish::average::{AveragedCurves, RearWall};
+use planish::curve::Grid;
+use planish::fit::{self, Wanted};
+use planish::predict::{Plan, predict};
+use planish::report::html::{Provenance, html};
+use planish::report::picture::pictures;
+use planish::report::statement::CAUTIONS;
+use planish::response::{Direction, Member, Orbit, Response};
+use std::collections::HashSet;
+
+/// A page has to stay below this so that it can be sent by mail and opened on a phone.
+const LARGEST_PAGE_BYTES: usize = 600_000;
+
+fn plan_of(name: &str, response: Option<&Response>, curves: &AveragedCurves) -> Plan {
+    let device = planish::read::device::device("open-48k").unwrap();
+    let target = planish::read::target::target("flat").unwrap();
+    let subject = Subject {
+        response,
+        curves,
+        target: &target,
+        trusted_from_hz: None,
+        trusted_to_hz: None,
+    };
+    let audit = audit::audit(&subject, &audit::Options::default()).unwrap();
+    let wanted = Wanted {
+        freqs_hz: audit.grid.freqs_hz(),
+        gain_db: &audit.wish_db,
+        weights: &audit.fit_weights,
+    };
+    let options = fit::Options {
+        stages: Some(4),
+        ..fit::Options::default()
+    };
+    let fit = fit::fit(&wanted, &device, &options).unwrap();
+    let prediction = predict(&subject, &audit, &fit.stages, &device).unwrap();
+    let mut plan = Plan {
+        speaker: name.to_string(),
+        curves: curves.clone(),
+        target: target.clone(),
+        device,
+        audit,
+        fit,
+        prediction,
+    };
+    // The report is tried on findings of every kind, whatever the audit finds here.
+    plan.audit.findings = findings();
+    plan
+}
+
+/// One finding of each decision, one of them reaching beyond the axis.
+fn findings() -> Vec<Finding> {
+    let finding = |from_hz, peak_hz, to_hz, size_db, cause, decision, share, ground| Finding {
+        from_hz,
+        to_hz,
+        peak_hz,
+        size_db,
+        in_room_size_db: Some(0.5 * size_db),
+        q: Some(2.0),
+        spread_db: Some(1.25),
+        cause,
+        decision,
+        share,
+        ground,
+    };
+    vec![
+        Finding {
+            q: None,
+            spread_db: None,
+            in_room_size_db: None,
+            ..finding(
+                10.0,
+                20.0,
+                50.0,
+                -20.0,
+                Cause::BandEdge,
+                Decision::Leave,
+                0.0,
+                Ground::BelowCorner { corner_hz: 50.0 },
+            )
+        },
+        finding(
+            350.0,
+            400.0,
+            450.0,
+            3.0,
+            Cause::Resonance,
+            Decision::Correct,
+            1.0,
+            Ground::Shared,
+        ),
+        finding(
+            900.0,
+            1000.0,
+            1100.0,
+            -4.0,
+            Cause::Cancellation,
+            Decision::Leave,
+            0.0,
+            Ground::AnglesDisagree,
+        ),
+        finding(
+            8000.0,
+            15_000.0,
+            30_000.0,
+            2.0,
+            Cause::SingleAxis,
+            Decision::Soften,
+            0.63,
+            Ground::OnTheAxisOnly { on_axis_db: 4.0 },
+        ),
+    ]
+}
+
+/// A speaker by formula: beams more the higher, has a resonance of 3 dB at 400 Hz at all angles.
+fn response(from_hz: f64, to_hz: f64) -> Response {
+    let grid = Grid::logarithmic(from_hz, to_hz, 12.0);
+    let mut members = Vec::new();
+    for orbit in [Orbit::Horizontal, Orbit::Vertical] {
+        for step in -17..=18 {
+            let angle_deg = 10.0 * f64::from(step);
+            if orbit == Orbit::Vertical && (step == 0 || step == 18) {
+                continue;
+            }
+            let levels_db = grid
+                .freqs_hz()
+                .iter()
+                .map(|f_hz| {
+                    let beam = (f_hz / 20_000.0).sqrt() * 24.0 * (angle_deg / 180.0).powi(2);
+                    let octaves = (f_hz / 400.0).log2();
+                    let bump = 3.0 * (-(octaves / 0.2).powi(2)).exp();
+                    let low = -10.0 * (1.0 + (50.0 / f_hz).powi(4)).log10();
+                    85.0 + low + bump - beam
+                })
+                .collect();
+            members.push(Member {
+                direction: Direction::new(orbit, angle_deg),
+                levels_db,
+                phase_deg: None,
+                mirrored: false,
+            });
+        }
+    }
+    Response::new(grid, members).unwrap()
+}
+
+fn usual_plan(name: &str) -> Plan {
+    let response = response(20.0, 20_000.0);
+    let curves = AveragedCurves::from_response(&response, RearWall::default());
+    plan_of(name, Some(&response), &curves)
+}
+
+fn provenance() -> Provenance {
+    Provenance {
+        version: "1.2.3".into(),
+        command: "planish plan harbour --target \"flat\"".into(),
+        inputs: vec![("speaker.toml".into(), "crc32 00c0ffee".into())],
+        understood: "36 horizontal angles\nnothing mirrored".into(),
+    }
+}
+
+fn page(plan: &Plan) -> String {
+    html(plan, &provenance()).unwrap()
+}
+
+#[test]
+fn the_page_needs_nothing_but_itself() {
+    let page = page(&usual_plan("Harbour 6"));
+    assert!(page.len() < LARGEST_PAGE_BYTES, "{} bytes", page.len());
+    for outward in [
+        "http:", "https:", "//", "src=", "url(", "@import", "fetch(", "XMLHttp", "<img", "<iframe",
+        "<object",
+    ] {
+        // Two strokes begin a comment in the script and stand nowhere else.
+        let found = page.matches(outward).count();
+        let allowed = usize::from(outward == "//");
+        assert!(found <= allowed, "{outward} stands {found} times");
+    }
+    assert!(page.contains("default-src 'none'"));
+    assert_eq!(
+        page.matches("href=").count(),
+        page.matches("href=\"data:,\"").count()
+    );
+}
+
+#[test]
+fn the_parts_stand_in_their_order() {
+    let plan = usual_plan("Harbour 6");
+    let page = page(&plan);
+    let mut at = 0;
+    for part in [
+        "<h1",
+        "class=\"statement\"",
+        "id=\"picture-1\"",
+        "id=\"picture-2\"",
+        "id=\"picture-3\"",
+        ">Findings<",
+        ">Filters<",
+        "gain in front",
+        ">What it costs<",
+        ">What each further stage would buy<",
+        ">Preference rating<",
+        "6190 (2004)",
+        ">What the measurement shows and what it does not<",
+        ">How to repeat this<",
+        "crc32 00c0ffee",
+        "36 horizontal angles",
+        ">Cautions<",
+        CAUTIONS[4],
+    ] {
+        match page[at..].find(part) {
+            Some(next) => at += next,
+            None => panic!("{part} is missing or stands too early"),
+        }
+    }
+    for finding in &plan.audit.findings {
+        assert!(page.contains(&finding.reason()), "{}", finding.reason());
+    }
+}
+
+#[test]
+fn names_are_shown_as_text_and_break_nothing() {
+    let plain = page(&usual_plan("Harbour 6"));
+    let long = "Lang".repeat(75);
+    for name in [
+        "<script>alert(1)</script>",
+        "</title></style><script>alert(1)</script>",
+        "\"quoted\" & 'quoted' <b>",
+        "\u{5e9}\u{5dc}\u{5d5}\u{5dd} 5",
+        "\u{202e}turned round",
+        "\u{1f50a}\u{1f1fa}\u{1f1f3} loud",
+        "with \u{0}control\u{1b} letters\u{7}",
+        &long,
+        "",
+        "a",
+        "{}",
+    ] {
+        let mut plan = usual_plan(name);
+        plan.target.name = name.to_string();
+        plan.device.about = name.to_string();
+        let mut from = provenance();
+        from.command = name.to_string();
+        from.understood = name.to_string();
+        from.inputs = vec![(name.to_string(), name.to_string())];
+        let page = html(&plan, &from).unwrap();
+        for mark in [
+            "<script", "</script", "<style", "</style", "<title", "</title", "<b>", "<svg",
+            "<section",
+        ] {
+            assert_eq!(
+                page.matches(mark).count(),
+                plain.matches(mark).count(),
+                "{mark} with {name:?}"
+            );
+        }
+        assert!(
+            !page.contains(|c: char| c.is_control() && c != '\n' && c != '\t'),
+            "{name:?}"
+        );
+        let shown = name
+            .replace('&', "&amp;")
+            .replace('<', "&lt;")
+            .replace('>', "&gt;")
+            .replace('"', "&quot;")
+            .replace(['\u{0}', '\u{1b}', '\u{7}'], "\u{fffd}");
+        assert!(
+            page.contains(&format!("<bdi>{shown}</bdi></h1>")),
+            "{name:?}"
+        );
+        for (file, svg) in pictures(&plan).unwrap() {
+            let document = roxmltree::Document::parse(&svg)
+                .unwrap_or_else(|e| panic!("{file} with {name:?}: {e}"));
+            let title = document
+                .descendants()
+                .find(|n| n.has_tag_name("title"))
+                .unwrap();
+            assert!(title.text().is_some_and(|t| {
+                t.starts_with(&name.replace(['\u{0}', '\u{1b}', '\u{7}'], "\u{fffd}"))
+            }));
+        }
+    }
+}
+
+#[test]
+fn every_identifier_is_there_once_and_every_reference_leads_somewhere() {
+    let page = page(&usual_plan("Harbour 6"));
+    let values = |name: &str| -> Vec<String> {
+        let opening = format!(" {name}=\"");
+        page.match_indices(&opening)
+            .filter_map(|(at, _)| page[at + opening.len()..].split('"').next())
+            .flat_map(str::split_whitespace)
+            .map(str::to_string)
+            .collect()
+    };
+    let identifiers = values("id");
+    let once: HashSet<&String> = identifiers.iter().collect();
+    assert!(identifiers.len() > 10);
+    assert_eq!(once.len(), identifiers.len());
+    for reference in values("aria-labelledby").iter().chain(&values("data-for")) {
+        assert!(once.contains(reference), "{reference}");
+    }
+}
+
+#[test]
+fn every_picture_has_words_and_numbers_beside_it() {
+    let page = page(&usual_plan("Harbour 6"));
+    let figures = page.matches("<figure").count();
+    assert_eq!(figures, 3);
+    assert_eq!(
+        page.matches("<summary>The numbers of this picture").count(),
+        figures
+    );
+    for part in page.split("<svg class=\"picture\"").skip(1) {
+        let svg = format!("<svg {}", &part[..part.find("</svg>").unwrap() + 6]);
+        let document = roxmltree::Document::parse(&svg).unwrap();
+        let words = |tag: &str| {
+            document
+                .descendants()
+                .find(|n| n.has_tag_name(tag))
+                .and_then(|n| n.text())
+                .map(str::len)
+        };
+        assert!(words("title").is_some_and(|letters| letters > 10));
+        assert!(words("desc").is_some_and(|letters| letters > 40));
+        // A colour that is still a code would be one that neither scheme explains.
+        let map_colours = ["path", "svg"];
+        for node in document.descendants().filter(|n| n.is_element()) {
+            for attribute in ["fill", "stroke"] {
+                let paint = node.attribute(attribute).unwrap_or("none");
+                assert!(
+                    paint == "none"
+                        || paint.starts_with("var(--")
+                        || map_colours.contains(&node.tag_name().name()),
+                    "{paint}"
+                );
+            }
+        }
+    }
+}
+
+/// Words of a picture with their place.
+fn words_of(svg: &str) -> Vec<(String, f64, f64)> {
+    let document = roxmltree::Document::parse(svg).unwrap();
+    document
+        .descendants()
+        .filter(|n| n.has_tag_name("text"))
+        .map(|n| {
+            let place = |name: &str| n.attribute(name).unwrap().parse::<f64>().unwrap();
+            (
+                n.text().unwrap_or("").trim().to_string(),
+                place("x"),
+                place("y"),
+            )
+        })
+        .collect()
+}
+
+#[test]
+fn the_axes_keep_their_ratio() {
+    // IEC 60263 (from memory): 25 dB are as long as a decade. Places are whole numbers of the
+    // drawing, so each may be off by half of one.
+    const PLACE: f64 = 1.0;
+    let drawn = pictures(&usual_plan("Harbour 6")).unwrap();
+    for (file, db_per_decade, low, high) in [
+        ("response.svg", 25.0, "-10", "+5"),
+        ("filters.svg", 10.0, "-4", "-2"),
+    ] {
+        let svg = &drawn.iter().find(|(name, _)| name == file).unwrap().1;
+        let words = words_of(svg);
+        let find = |text: &str| {
+            words
+                .iter()
+                .find(|w| w.0 == text)
+                .unwrap_or_else(|| panic!("{file}: {text}"))
+        };
+        let decade = find("1k").1 - find("100").1;
+        let level = |text: &str| text.parse::<f64>().unwrap();
+        let height = find(low).2 - find(high).2;
+        let wanted = decade * (level(high) - level(low)) / db_per_decade;
+        assert!(
+            (height - wanted).abs() <= PLACE,
+            "{file}: {height} {wanted}"
+        );
+        assert!(
+            svg.contains(&format!("{db_per_decade} dB of")),
+            "{file} states its ratio"
+        );
+    }
+}
+
+#[test]
+fn a_curve_stands_where_the_axes_put_its_values() {
+    let plan = usual_plan("Harbour 6");
+    let svg = pictures(&plan).unwrap().remove(0).1;
+    let words = words_of(&svg);
+    let find = |text: &str| words.iter().find(|w| w.0 == text).unwrap();
+    let (zero_y, five_y) = (find("0").2, find("+5").2);
+    let (x_100, x_1k) = (find("100").1, find("1k").1);
+    let document = roxmltree::Document::parse(&svg).unwrap();
+    // The first trace is the listening window before.
+    let group = document
+        .descendants()
+        .find(|n| n.attribute("data-trace") == Some("1"))
+        .unwrap();
+    let line = group
+        .children()
+        .find(|n| n.has_tag_name("polyline"))
+        .unwrap();
+    let points: Vec<(f64, f64)> = line
+        .attribute("points")
+        .unwrap()
+        .split_whitespace()
+        .map(|pair| {
+            pair.split_once(',')
+                .map(|(x, y)| (x.parse().unwrap(), y.parse().unwrap()))
+                .unwrap()
+        })
+        .collect();
+    let grid = &plan.audit.grid;
+    let mut compared = 0;
+    for (x, y) in points {
+        let f_hz = 100.0 * 10f64.powf((x - x_100) / (x_1k - x_100));
+        let place = grid.nearest(f_hz);
+        if (grid.freqs_hz()[place] / f_hz).log2().abs() > 0.002 {
+            continue;
+        }
+        // The target of this plan is flat, so the curve is the deviation itself.
+        let drawn_db = 5.0 * (y - zero_y) / (five_y - zero_y);
+        // Half a unit of the drawing is 0.011 dB at 44 units to the dB; twice that for the axis.
+        assert!(
+            (drawn_db - plan.audit.deviations.window_db[place]).abs() < 0.035,
+            "{f_hz}"
+        );
+        compared += 1;
+    }
+    assert!(compared > 100, "{compared}");
+}
+
+#[test]
+fn what_all_angles_share_is_not_in_the_angle_picture() {
+    let plan = usual_plan("Harbour 6");
+    let map = plan.angles_against_window(Orbit::Horizontal).unwrap();
+    let at = |f_hz: f64| plan.audit.grid.nearest(f_hz);
+    for levels_db in &map.levels_db {
+        // The bump of 3 dB at 400 Hz stands in every angle; beaming alone is smooth.
+        let bend = levels_db[at(400.0)] - 0.5 * (levels_db[at(300.0)] + levels_db[at(533.0)]);
+        assert!(bend.abs() < 0.1, "{bend}");
+    }
+    assert_eq!(map.angles_deg.first(), Some(&-180.0));
+    assert_eq!(map.angles_deg.last(), Some(&180.0));
+    let vertical = plan.angles_against_window(Orbit::Vertical).unwrap();
+    assert!(vertical.angles_deg.contains(&0.0) && vertical.angles_deg.contains(&180.0));
+}
+
+#[test]
+fn without_angles_the_page_says_so_and_draws_two_pictures() {
+    let response = response(20.0, 20_000.0);
+    let curves = AveragedCurves::from_response(&response, RearWall::default());
+    let plan = plan_of("Harbour 6", None, &curves);
+    let page = page(&plan);
+    assert_eq!(page.matches("<figure").count(), 2);
+    assert!(page.contains("No angles were at hand"));
+    assert!(page.contains("Only averaged curves were at hand"));
+    assert_eq!(pictures(&plan).unwrap().len(), 2);
+}
+
+#[test]
+fn a_short_measurement_without_findings_or_stages_still_makes_a_page() {
+    let response = response(300.0, 6000.0);
+    let curves = AveragedCurves::from_response(&response, RearWall::default());
+    let mut plan = plan_of("Harbour 6", Some(&response), &curves);
+    plan.audit.findings.clear();
+    plan.fit.stages.clear();
+    plan.prediction.bank.sections.clear();
+    plan.prediction.audit_gains_db.fill(0.0);
+    let page = page(&plan);
+    assert!(page.contains("Nothing worth speaking of"));
+    assert!(page.contains("There is no rating"));
+}
+
+#[test]
+fn the_same_plan_gives_the_same_bytes() {
+    let plan = usual_plan("Harbour 6");
+    assert_eq!(page(&plan), page(&plan));
+    assert_eq!(pictures(&plan).unwrap(), pictures(&plan).unwrap());
+}
