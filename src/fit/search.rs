@@ -66,8 +66,12 @@ fn step_work(stages: usize) -> u64 {
 /// Work of scoring all templates with `n` stages giving way.
 const SCORING_WORK_PER_STAGE: u64 = 35;
 /// Work that a search with ten stages or fewer may spend; with more it grows as their square.
-const BUDGET: u64 = 320_000;
+const BUDGET: u64 = 300_000;
 const BUDGET_STAGES: u64 = 10;
+/// A fit that leaves no more than this share of what was wanted (rms) is likely a curve that can
+/// be met exactly, caught in a minimum beside: so many budgets are spent on it.
+const NEAR_MISS: f64 = 0.01;
+const NEAR_MISS_BUDGETS: u64 = 2;
 
 /// The search on one curve and device.
 pub(super) struct Search<'a> {
@@ -195,13 +199,24 @@ impl<'a> Search<'a> {
         let Some(mut best) = self.ladder.get(stages).cloned() else {
             return;
         };
-        let allowance = ((self.budget as f64 * share) as u64).max(1);
+        let plain = ((self.budget as f64 * share) as u64).max(1);
+        let near_miss = NEAR_MISS.powi(2) * self.ladder[0].cost;
+        let allowance = |best: &Candidate| {
+            if best.cost < near_miss {
+                NEAR_MISS_BUDGETS * plain
+            } else {
+                plain
+            }
+        };
         let begun = self.spent;
         let mut here = best.clone();
         let mut useless = 0;
         self.elite = vec![best.clone()];
-        while best.cost > NOTHING_LEFT && !best.slots.is_empty() && self.spent - begun < allowance {
-            let left = 1.0 - (self.spent - begun) as f64 / allowance as f64;
+        while best.cost > NOTHING_LEFT && !best.slots.is_empty() {
+            let left = 1.0 - (self.spent - begun) as f64 / allowance(&best) as f64;
+            if left <= 0.0 {
+                break;
+            }
             let aim = best.cost * (1.0 + FIRST_THRESHOLD * left);
             let Some(there) = self.rebuilt(&here, aim) else {
                 break;
