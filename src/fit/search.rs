@@ -66,7 +66,7 @@ fn step_work(stages: usize) -> u64 {
 /// Work of scoring all templates with `n` stages giving way.
 const SCORING_WORK_PER_STAGE: u64 = 35;
 /// Work that a search with ten stages or fewer may spend; with more it grows as their square.
-const BUDGET: u64 = 300_000;
+const BUDGET: u64 = 280_000;
 const BUDGET_STAGES: u64 = 10;
 /// A fit that leaves no more than this share of what was wanted (rms) is likely a curve that can
 /// be met exactly, caught in a minimum beside: so many budgets are spent on it.
