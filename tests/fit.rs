@@ -368,3 +368,135 @@ fn what_cannot_be_fitted_is_an_error_and_no_panic() {
     assert!(attempt(&ok[..1], &[5.0], &one[..1], &device).is_ok());
     assert!(attempt(&ok, &[1e150, -1e150, 1e150], &[1e-300, 1e300, 1.0], &device).is_ok());
 }
+
+/// Third-octave centres, half-decibel steps, seven values of Q.
+fn knobs(stages: usize) -> Device {
+    let third = (-17..=13)
+        .map(|k| 1000.0 * 10f64.powf(f64::from(k) / 10.0))
+        .collect();
+    let gain_db = Setting::Steps {
+        from: -12.0,
+        to: 12.0,
+        step: 0.5,
+    };
+    let q = Setting::List(vec![0.5, 0.7, 1.0, 1.4, 2.0, 2.8, 4.0]);
+    device(
+        stages,
+        vec![limits(Kind::Peaking, Setting::List(third), gain_db, q)],
+    )
+}
+
+fn is_on(setting: &Setting, value: f64) -> bool {
+    setting.values().unwrap().contains(&value)
+}
+
+#[test]
+fn on_a_device_with_steps_every_number_is_one_of_its_own_and_beats_plain_rounding() {
+    let freqs_hz = rows();
+    let mut needed = 0;
+    for k in 0..6 {
+        // Broad bumps and dips that lie between the knobs' places.
+        let bump = |f: f64, at_hz: f64, size_db: f64, width_oct: f64| {
+            size_db * (-((f / at_hz).log2() / width_oct).powi(2)).exp()
+        };
+        let gain_db: Vec<f64> = freqs_hz
+            .iter()
+            .map(|f| {
+                let shift = 1.0 + 0.06 * f64::from(k);
+                bump(*f, 55.0 * shift, -6.0, 0.5)
+                    + bump(*f, 290.0 / shift, 3.5, 0.7)
+                    + bump(*f, 1450.0 * shift, -4.0, 0.4)
+                    + bump(*f, 5900.0 * shift, 2.5, 0.9)
+            })
+            .collect();
+        let device = knobs(6);
+        let options = Options {
+            stages: Some(6),
+            ..Options::default()
+        };
+        let fit = fit_evenly(&freqs_hz, &gain_db, &device, &options);
+        let limits = &device.limits[0];
+        for stage in &fit.stages {
+            assert!(is_on(&limits.f0_hz, stage.f0_hz), "{stage:?}");
+            assert!(is_on(&limits.gain_db, stage.gain_db), "{stage:?}");
+            assert!(is_on(&limits.q, stage.q), "{stage:?}");
+        }
+        let rounded_rms_db = fit.rounded_rms_db.unwrap();
+        assert!(fit.rms_db <= rounded_rms_db);
+        assert!((rms_db(&freqs_hz, &gain_db, &fit) - fit.rms_db).abs() < 1e-8);
+        println!(
+            "{:.4} continuous, {rounded_rms_db:.4} rounded, {:.4} searched",
+            fit.continuous_rms_db, fit.rms_db
+        );
+        needed += usize::from(rounded_rms_db > 1.5 * fit.rms_db);
+    }
+    // Rounding has to be plainly bad for the search to prove anything.
+    assert!(needed >= 4, "{needed}");
+}
+
+#[test]
+fn on_a_small_grid_the_search_finds_what_trying_everything_finds() {
+    let freqs_hz: Vec<f64> = (0..60)
+        .map(|i| 50.0 * 200f64.powf(f64::from(i) / 59.0))
+        .collect();
+    let (places, gains, widths) = (
+        [125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0],
+        [-6.0, -4.0, -2.0, 2.0, 4.0],
+        [0.7, 1.4, 2.8],
+    );
+    let device = device(
+        2,
+        vec![limits(
+            Kind::Peaking,
+            Setting::List(places.to_vec()),
+            Setting::List(gains.to_vec()),
+            Setting::List(widths.to_vec()),
+        )],
+    );
+    let mut stages = Vec::new();
+    for f0_hz in places {
+        for gain_db in gains {
+            for q in widths {
+                stages.push(Stage {
+                    kind: Kind::Peaking,
+                    f0_hz,
+                    gain_db,
+                    q,
+                });
+            }
+        }
+    }
+    let responses: Vec<Vec<f64>> = stages.iter().map(|s| gains_db(&[*s], &freqs_hz)).collect();
+    for k in 0..5 {
+        let phase = 0.9 * f64::from(k);
+        let gain_db: Vec<f64> = freqs_hz
+            .iter()
+            .map(|f| 3.0 * (1.5 * f.ln() + phase).sin() + (4.0 * f.ln()).cos())
+            .collect();
+        let spread_db = |left: &[f64]| {
+            let mean = left.iter().sum::<f64>() / left.len() as f64;
+            (left.iter().map(|l| (l - mean).powi(2)).sum::<f64>() / left.len() as f64).sqrt()
+        };
+        let mut best_db = f64::INFINITY;
+        for a in &responses {
+            for b in &responses {
+                let left: Vec<f64> = gain_db
+                    .iter()
+                    .zip(a.iter().zip(b))
+                    .map(|(w, (a, b))| w - a - b)
+                    .collect();
+                best_db = best_db.min(spread_db(&left));
+            }
+        }
+        let options = Options {
+            stages: Some(2),
+            ..Options::default()
+        };
+        let fit = fit_evenly(&freqs_hz, &gain_db, &device, &options);
+        assert!(
+            fit.rms_db <= 1.02 * best_db,
+            "{k}: {} found, {best_db} exists",
+            fit.rms_db
+        );
+    }
+}

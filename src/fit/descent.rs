@@ -236,3 +236,77 @@ where
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use argmin::core::{Executor, State};
+
+    /// Rosenbrock's valley (1960) as least squares, 10 (y - x^2) and 1 - x, with a third
+    /// parameter that wants to be 2; rows padded as the vector units want them.
+    struct Valley;
+
+    impl Operator for Valley {
+        type Param = Vector;
+        type Output = Vector;
+        fn apply(&self, x: &Vector) -> Result<Vector, Error> {
+            // Residuals are wanted minus response, and the columns derivatives of the response.
+            let mut residuals = vec![0.0; 8];
+            residuals[0] = 10.0 * (x[0] * x[0] - x[1]);
+            residuals[1] = 1.0 - x[0];
+            residuals[2] = 2.0 - x[2];
+            Ok(residuals)
+        }
+    }
+
+    impl Jacobian for Valley {
+        type Param = Vector;
+        type Jacobian = Vector;
+        fn jacobian(&self, x: &Vector) -> Result<Vector, Error> {
+            let mut columns = vec![0.0; 24];
+            columns[0] = -20.0 * x[0];
+            columns[1] = 1.0;
+            columns[8] = 10.0;
+            columns[18] = 1.0;
+            Ok(columns)
+        }
+    }
+
+    fn lowest(high_x: f64, start: Vector) -> (Vector, f64) {
+        let solver = BoxedDescent::new(vec![-2.0; 3], vec![high_x, 3.0, 3.0], 1e-12, f64::INFINITY);
+        let outcome = Executor::new(Valley, solver)
+            .configure(|state: Walk| state.param(start).max_iters(200).target_cost(0.0))
+            .ctrlc(false)
+            .timer(false)
+            .run()
+            .unwrap();
+        (
+            outcome.state.get_best_param().unwrap().clone(),
+            outcome.state.get_best_cost(),
+        )
+    }
+
+    #[test]
+    fn the_valley_is_walked_to_its_end() {
+        let (at, cost) = lowest(2.0, vec![-1.2, 1.0, 0.0]);
+        assert!(cost < 1e-20);
+        assert!(
+            (at[0] - 1.0).abs() < 1e-9 && (at[1] - 1.0).abs() < 1e-9 && (at[2] - 2.0).abs() < 1e-9
+        );
+    }
+
+    #[test]
+    fn with_a_bound_in_the_way_the_walk_ends_on_it_at_the_constrained_minimum() {
+        // With x at most 1/2 the minimum is x = 1/2, y = 1/4, where 1 - x = 1/2 is left.
+        let (at, cost) = lowest(0.5, vec![-1.2, 1.0, 0.0]);
+        assert_eq!(at[0], 0.5);
+        assert!((at[1] - 0.25).abs() < 1e-9);
+        assert!((cost - 0.25).abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_start_on_a_bound_leaves_it_when_the_inside_is_lower() {
+        let (at, cost) = lowest(2.0, vec![2.0, -2.0, 3.0]);
+        assert!(cost < 1e-20 && (at[0] - 1.0).abs() < 1e-9);
+    }
+}

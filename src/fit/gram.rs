@@ -149,38 +149,96 @@ pub(super) fn dot(left: &[f64], right: &[f64]) -> f64 {
 /// Cholesky's factor U of a symmetric positive definite `matrix` of `n` rows, row-major, in
 /// place: `U^T U = matrix`, upper half read and written; false when it is not positive definite.
 pub(super) fn factor_in_place(matrix: &mut [f64], n: usize) -> bool {
-    // Row by row; what is left below is updated at once, along its rows.
-    for k in 0..n {
-        let (done, rest) = matrix.split_at_mut((k + 1) * n);
-        let row = &mut done[k * n..];
-        let pivot = row[k];
-        if !(pivot > 0.0 && pivot.is_finite()) {
-            return false;
-        }
-        let per_root = pivot.sqrt().recip();
-        row[k..].iter_mut().for_each(|v| *v *= per_root);
-        for (d, below) in rest.chunks_exact_mut(n).enumerate() {
-            let i = k + 1 + d;
-            let factor = row[i];
-            for (value, u) in below[i..].iter_mut().zip(&row[i..]) {
-                *value -= factor * u;
+    pulp::Arch::new().dispatch(Factor { matrix, n })
+}
+
+struct Factor<'a> {
+    matrix: &'a mut [f64],
+    n: usize,
+}
+
+impl WithSimd for Factor<'_> {
+    type Output = bool;
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, simd: S) -> bool {
+        let Factor { matrix, n } = self;
+        // Row by row; what is left below is updated at once, along its rows.
+        for k in 0..n {
+            let (done, rest) = matrix.split_at_mut((k + 1) * n);
+            let row = &mut done[k * n..];
+            let pivot = row[k];
+            if !(pivot > 0.0 && pivot.is_finite()) {
+                return false;
+            }
+            let per_root = pivot.sqrt().recip();
+            row[k..].iter_mut().for_each(|v| *v *= per_root);
+            for (d, below) in rest.chunks_exact_mut(n).enumerate() {
+                let i = k + 1 + d;
+                let factor = row[i];
+                subtract_multiple(simd, &mut below[i..], factor, &row[i..]);
             }
         }
+        true
     }
-    true
+}
+
+/// `values -= factor * others`, the part that fills whole vectors by vectors.
+#[inline(always)]
+fn subtract_multiple<S: Simd>(simd: S, values: &mut [f64], factor: f64, others: &[f64]) {
+    let (values, last) = S::as_mut_simd_f64s(values);
+    let (others, others_last) = S::as_simd_f64s(others);
+    let minus = simd.splat_f64s(-factor);
+    for (value, other) in values.iter_mut().zip(others) {
+        *value = simd.mul_add_e_f64s(minus, *other, *value);
+    }
+    for (value, other) in last.iter_mut().zip(others_last) {
+        *value -= factor * other;
+    }
 }
 
 /// Solves `U^T X = right` in place for a `factor` U of `n` rows and as many right sides as each
 /// of the `n` rows of `right` is long.
 pub(super) fn solve_lower_in_place(factor: &[f64], n: usize, right: &mut [f64]) {
+    pulp::Arch::new().dispatch(SolveLower { factor, n, right });
+}
+
+struct SolveLower<'a> {
+    factor: &'a [f64],
+    n: usize,
+    right: &'a mut [f64],
+}
+
+impl WithSimd for SolveLower<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, simd: S) {
+        let SolveLower { factor, n, right } = self;
+        let wide = right.len() / n;
+        for k in 0..n {
+            let (done, rest) = right.split_at_mut((k + 1) * wide);
+            let row = &mut done[k * wide..];
+            let per_pivot = factor[k * n + k].recip();
+            row.iter_mut().for_each(|v| *v *= per_pivot);
+            for (below, u) in rest.chunks_exact_mut(wide).zip(&factor[k * n + k + 1..]) {
+                subtract_multiple(simd, below, *u, row);
+            }
+        }
+    }
+}
+
+/// Solves `U X = right` in place, sizes as in [`solve_lower_in_place`].
+pub(super) fn solve_upper_in_place(factor: &[f64], n: usize, right: &mut [f64]) {
     let wide = right.len() / n;
-    for k in 0..n {
-        let (done, rest) = right.split_at_mut((k + 1) * wide);
-        let row = &mut done[k * wide..];
+    for k in (0..n).rev() {
+        let (rest, done) = right.split_at_mut(k * wide);
+        let row = &mut done[..wide];
         let per_pivot = factor[k * n + k].recip();
         row.iter_mut().for_each(|v| *v *= per_pivot);
-        for (below, u) in rest.chunks_exact_mut(wide).zip(&factor[k * n + k + 1..]) {
-            for (value, x) in below.iter_mut().zip(row.iter()) {
+        for (i, above) in rest.chunks_exact_mut(wide).enumerate() {
+            let u = factor[i * n + k];
+            for (value, x) in above.iter_mut().zip(row.iter()) {
                 *value -= u * x;
             }
         }
@@ -196,15 +254,7 @@ pub(super) fn solve_in_place(matrix: &mut [f64], right: &mut [f64]) -> bool {
         return false;
     }
     solve_lower_in_place(matrix, n, right);
-    for k in (0..n).rev() {
-        let row = &matrix[k * n..(k + 1) * n];
-        let known: f64 = row[k + 1..]
-            .iter()
-            .zip(&right[k + 1..])
-            .map(|(u, x)| u * x)
-            .sum();
-        right[k] = (right[k] - known) / row[k];
-    }
+    solve_upper_in_place(matrix, n, right);
     true
 }
 

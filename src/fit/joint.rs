@@ -35,6 +35,12 @@ impl Candidate {
         [s[0], s[1], s[2]]
     }
 
+    /// Puts other settings, with their box, in the place of stage `i`; the cost is that of before.
+    pub fn put(&mut self, i: usize, slot: Slot, settings: Settings) {
+        self.slots[i] = slot;
+        self.settings[3 * i..3 * i + 3].copy_from_slice(&settings);
+    }
+
     /// The set without stage `i`; the cost is that of before.
     pub fn without(&self, i: usize) -> Candidate {
         let mut fewer = self.clone();

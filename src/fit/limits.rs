@@ -42,6 +42,8 @@ struct KindLimits {
     boost: Option<Slot>,
     /// Box for negative gains; `None` when the type cannot cut.
     cut: Option<Slot>,
+    /// Values that each setting can take, ascending; `None` where any between the limits.
+    steps: [Option<Vec<f64>>; 3],
 }
 
 /// Everything that bounds the search.
@@ -105,12 +107,59 @@ impl Limits {
         }
     }
 
-    /// Whether one more stage of `kind` may join `slots`.
-    pub fn has_room(&self, kind: Kind, slots: &[Slot]) -> bool {
-        let used = slots.iter().filter(|s| s.kind == kind).count();
+    /// How many stages of `kind` there may be.
+    pub fn room(&self, kind: Kind) -> usize {
         self.kinds
             .iter()
-            .any(|k| k.kind == kind && used < k.at_most)
+            .find(|k| k.kind == kind)
+            .map_or(0, |k| k.at_most)
+    }
+
+    /// Whether one more stage of `kind` may join `slots`.
+    pub fn has_room(&self, kind: Kind, slots: &[Slot]) -> bool {
+        slots.iter().filter(|s| s.kind == kind).count() < self.room(kind)
+    }
+
+    /// Whether any setting of any type has steps.
+    pub fn has_steps(&self) -> bool {
+        self.kinds
+            .iter()
+            .any(|k| k.steps.iter().any(Option::is_some))
+    }
+
+    /// Values of a setting (0 to 2, as in [`Settings`]) of `kind` within `slot`, ascending;
+    /// `None` where any between the limits can be had.
+    pub fn steps(&self, slot: &Slot, setting: usize) -> Option<Vec<f64>> {
+        /// The logarithm of a value and back may move it by so much, in any unit of `Settings`.
+        const ROUNDING: f64 = 1e-9;
+        let limits = self.kinds.iter().find(|k| k.kind == slot.kind)?;
+        let inside = slot.low[setting] - ROUNDING..=slot.high[setting] + ROUNDING;
+        let values = limits.steps[setting].as_ref()?;
+        Some(
+            values
+                .iter()
+                .copied()
+                .filter(|v| inside.contains(v))
+                .collect(),
+        )
+    }
+
+    /// Values of gain that `kind` can be set to, each within the box of its sign; `None` where
+    /// any can be had.
+    pub fn gain_steps(&self, kind: Kind) -> Option<Vec<f64>> {
+        let limits = self.kinds.iter().find(|k| k.kind == kind)?;
+        let fits = |gain_db: &f64| {
+            self.slot(kind, *gain_db)
+                .is_some_and(|slot| (slot.low[1]..=slot.high[1]).contains(gain_db))
+        };
+        Some(
+            limits.steps[1]
+                .as_ref()?
+                .iter()
+                .copied()
+                .filter(fits)
+                .collect(),
+        )
     }
 
     /// The box and settings of `stage`, moved inside where it is outside; `None` when its type
@@ -190,6 +239,17 @@ impl KindLimits {
             at_most,
             boost,
             cut,
+            steps: [
+                limits
+                    .f0_hz
+                    .values()
+                    .map(|v| v.into_iter().map(f64::ln).collect()),
+                limits.gain_db.values(),
+                limits
+                    .q
+                    .values()
+                    .map(|v| v.into_iter().map(f64::ln).collect()),
+            ],
         }))
     }
 }

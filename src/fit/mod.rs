@@ -3,23 +3,29 @@
 //!
 //! Same input, same bytes out: nothing is drawn by chance, timed, or left to threads.
 
+mod choices;
 mod descent;
 mod gram;
 mod joint;
+mod knobs;
 mod limits;
 mod rows;
 mod search;
 mod seeds;
 mod shape;
+mod subset;
+mod words;
 
 use crate::Result;
-use crate::device::Device;
+use crate::device::{Device, Setting};
 use crate::filter::{Kind, Stage};
 use joint::{Candidate, Effort, remainder_db};
 use limits::Limits;
 use rows::Rows;
 use search::Search;
 use std::fmt;
+
+pub use words::{WORDS_TOLERANCE_DB, Words, held, words};
 
 /// The fewest stages are kept that come this near to the best objective of the ladder.
 /// The 2 % are DESIGN section 4.
@@ -152,56 +158,159 @@ pub struct Fit {
 pub fn fit(wanted: &Wanted, device: &Device, options: &Options) -> Result<Fit> {
     let rows = Rows::new(wanted, device.rate_hz, options.level_is_free)?;
     let limits = Limits::new(device, options)?;
-    let searched = rows.thinned(search::ROWS_PER_OCT);
-    let mut search = Search::new(&searched, &limits);
-    search.grow();
-    let most = search.ladder.len() - 1;
-    search.exchange(most, 1.0);
-    let settled = !search.is_spent();
-    let mut ladder = polished(&rows, &limits, &search);
-    let mut kept = most;
-    if options.stages.is_none() {
-        let good_enough = PARSIMONY.powi(2) * ladder[most].cost;
-        let good_enough = good_enough.max(AS_GOOD_AS_ZERO_DB.powi(2));
-        while let Some(fewer) = kept.checked_sub(1) {
-            if ladder[fewer].cost > good_enough
-                && ladder[fewer].cost < WITHIN_REACH.powi(2) * good_enough
-            {
-                search.exchange(fewer, DESCENT_SHARE);
-                ladder[fewer] = best_of_elite(&rows, &limits, &search, &ladder[fewer]);
-            }
-            if ladder[fewer].cost > good_enough {
-                break;
-            }
-            kept = fewer;
-        }
-    }
-    let chosen = without_idle_stages(
-        &rows,
-        &limits,
-        best_effort(&rows, &limits, ladder[kept].clone()),
-    );
+    let continuous = Continuous::search(&rows, &limits, options.stages.is_none());
+    let best = continuous.chosen(&rows, &limits);
+    let continuous_rms_db = best.cost.sqrt();
+    let (chosen, rounded_rms_db) = if limits.has_steps() {
+        let rounded = knobs::rounded(&rows, &limits, &best);
+        let kept = continuous.on_grid(&rows, &limits, options.stages.is_none());
+        (kept, Some(rounded.cost.sqrt()))
+    } else {
+        (best, None)
+    };
     let rms_db = chosen.cost.sqrt();
-    let stop = if chosen.cost <= AS_GOOD_AS_ZERO_DB.powi(2) {
+    let stop = if rms_db <= AS_GOOD_AS_ZERO_DB {
         StopReason::Matched {
             rms_db,
             threshold_db: AS_GOOD_AS_ZERO_DB,
         }
-    } else if settled {
+    } else if continuous.settled {
         StopReason::Settled
     } else {
         StopReason::BudgetSpent
     };
     let left_db = remainder_db(&rows, limits.rate_hz, &chosen.kinds(), &chosen.settings);
     Ok(Fit {
-        stages: stages_of(&chosen),
+        stages: stages_of(&chosen, device),
         level_db: rows.level_db(&left_db),
         rms_db,
-        ladder: rungs(&ladder, limits.stages),
-        continuous_rms_db: rms_db,
-        rounded_rms_db: None,
+        ladder: rungs(&continuous.ladder, limits.stages),
+        continuous_rms_db,
+        rounded_rms_db,
         stop,
     })
+}
+
+/// The outcome of the search without steps.
+struct Continuous {
+    /// Best set with so many stages, from none up, on all rows.
+    ladder: Vec<Candidate>,
+    /// Further good sets of the largest number of stages, best first.
+    elite: Vec<Candidate>,
+    /// How many stages are kept.
+    kept: usize,
+    /// Whether the search ended before its budget.
+    settled: bool,
+    /// The rows that were searched.
+    searched: Rows,
+}
+
+impl Continuous {
+    fn search(rows: &Rows, limits: &Limits, fewest: bool) -> Continuous {
+        let searched = rows.thinned(search::ROWS_PER_OCT);
+        let mut search = Search::new(&searched, limits);
+        search.grow();
+        let most = search.ladder.len() - 1;
+        search.exchange(most, 1.0);
+        let settled = !search.is_spent();
+        let elite = polished_elite(rows, limits, &search);
+        let effort = Effort {
+            tolerance: 1e-3,
+            steps: 10,
+            worth_below: f64::INFINITY,
+        };
+        let mut ladder: Vec<Candidate> = search
+            .ladder
+            .iter()
+            .map(|rung| joint::refine(rows, limits.rate_hz, rung.clone(), effort).0)
+            .collect();
+        ladder[most] = better_of(&ladder[most], elite.first());
+        let mut kept = most;
+        let good_enough = (PARSIMONY.powi(2) * ladder[most].cost).max(AS_GOOD_AS_ZERO_DB.powi(2));
+        while fewest && kept > 0 {
+            let fewer = kept - 1;
+            if ladder[fewer].cost > good_enough
+                && ladder[fewer].cost < WITHIN_REACH.powi(2) * good_enough
+            {
+                search.exchange(fewer, DESCENT_SHARE);
+                let elite = polished_elite(rows, limits, &search);
+                ladder[fewer] = better_of(&ladder[fewer], elite.first());
+            }
+            if ladder[fewer].cost > good_enough {
+                break;
+            }
+            kept = fewer;
+        }
+        Continuous {
+            ladder,
+            elite,
+            kept,
+            settled,
+            searched,
+        }
+    }
+
+    /// The set that is kept, refined, without stages that do nothing.
+    fn chosen(&self, rows: &Rows, limits: &Limits) -> Candidate {
+        let mut candidate = best_effort(rows, limits, self.ladder[self.kept].clone());
+        while let Some(i) = idle_stage(&candidate) {
+            candidate = best_effort(rows, limits, candidate.without(i));
+        }
+        candidate
+    }
+
+    /// The best set on the device's grid with as many stages as are kept; with `fewest`, more
+    /// stages where the grid makes them pay.
+    fn on_grid(&self, rows: &Rows, limits: &Limits, fewest: bool) -> Candidate {
+        let most = self.ladder.len() - 1;
+        let counts = if fewest {
+            self.kept..=most
+        } else {
+            most..=most
+        };
+        let sets: Vec<Candidate> = counts
+            .filter_map(|k| {
+                let mut from = vec![best_effort(rows, limits, self.ladder[k].clone())];
+                from.extend(
+                    self.elite
+                        .iter()
+                        .filter(|one| one.len() == k)
+                        .skip(1)
+                        .cloned(),
+                );
+                knobs::on_grid(rows, &self.searched, limits, &from)
+            })
+            .collect();
+        let best_rms_db = sets
+            .iter()
+            .map(|s| s.cost.sqrt())
+            .fold(f64::INFINITY, f64::min);
+        let good_enough_db = (PARSIMONY * best_rms_db).max(AS_GOOD_AS_ZERO_DB);
+        let kept = sets.into_iter().find(|s| s.cost.sqrt() <= good_enough_db);
+        let mut candidate = kept.unwrap_or_else(|| self.ladder[0].clone());
+        // A gain of 0 dB is one that a knob can take; the stage is left out.
+        while let Some(i) = idle_stage(&candidate) {
+            let cost = candidate.cost;
+            candidate = Candidate {
+                cost,
+                ..candidate.without(i)
+            };
+        }
+        candidate.cost = knobs::cost(rows, limits, &candidate);
+        candidate
+    }
+}
+
+/// The first stage that does nothing.
+fn idle_stage(candidate: &Candidate) -> Option<usize> {
+    (0..candidate.len()).find(|i| candidate.stage(*i)[1].abs() < LEAST_USEFUL_GAIN_DB)
+}
+
+fn better_of(known: &Candidate, other: Option<&Candidate>) -> Candidate {
+    match other {
+        Some(other) if other.cost < known.cost => other.clone(),
+        _ => known.clone(),
+    }
 }
 
 /// `candidate` refined on all rows as far as numbers go.
@@ -214,35 +323,15 @@ fn best_effort(rows: &Rows, limits: &Limits, candidate: Candidate) -> Candidate 
     joint::refine(rows, limits.rate_hz, candidate, effort).0
 }
 
-/// The search's ladder on all rows: the top rung the best of the elite, the others refined a
-/// little.
-fn polished(rows: &Rows, limits: &Limits, search: &Search) -> Vec<Candidate> {
-    let effort = Effort {
-        tolerance: 1e-3,
-        steps: 10,
-        worth_below: f64::INFINITY,
-    };
-    let mut ladder: Vec<Candidate> = search
-        .ladder
-        .iter()
-        .map(|rung| joint::refine(rows, limits.rate_hz, rung.clone(), effort).0)
-        .collect();
-    if let Some(top) = ladder.pop() {
-        ladder.push(best_of_elite(rows, limits, search, &top));
-    }
-    ladder
-}
-
-/// The best of `known` and the search's elite on all rows.
-fn best_of_elite(rows: &Rows, limits: &Limits, search: &Search, known: &Candidate) -> Candidate {
-    search
+/// The search's elite refined on all rows, best first.
+fn polished_elite(rows: &Rows, limits: &Limits, search: &Search) -> Vec<Candidate> {
+    let mut elite: Vec<Candidate> = search
         .elite
         .iter()
         .map(|one| best_effort(rows, limits, one.clone()))
-        .fold(
-            known.clone(),
-            |best, one| if one.cost < best.cost { one } else { best },
-        )
+        .collect();
+    elite.sort_by(|a, b| a.cost.total_cmp(&b.cost));
+    elite
 }
 
 /// What is reported of the ladder: never rising, one rung for each number of stages allowed.
@@ -294,7 +383,7 @@ pub fn refine(wanted: &Wanted, device: &Device, options: &Options, start: &[Stag
     let left_db = remainder_db(&rows, limits.rate_hz, &chosen.kinds(), &chosen.settings);
     let rms_db = chosen.cost.sqrt();
     Ok(Fit {
-        stages: stages_of(&chosen),
+        stages: continuous_stages_of(&chosen),
         level_db: rows.level_db(&left_db),
         rms_db,
         ladder: vec![Rung {
@@ -308,7 +397,7 @@ pub fn refine(wanted: &Wanted, device: &Device, options: &Options, start: &[Stag
 }
 
 /// The stages of a candidate, f0 ascending.
-fn stages_of(candidate: &Candidate) -> Vec<Stage> {
+fn continuous_stages_of(candidate: &Candidate) -> Vec<Stage> {
     let mut stages: Vec<Stage> = (0..candidate.len())
         .map(|i| shape::stage_of(candidate.slots[i].kind, &candidate.stage(i)))
         .collect();
@@ -316,17 +405,26 @@ fn stages_of(candidate: &Candidate) -> Vec<Stage> {
     stages
 }
 
-/// `candidate` without stages that do nothing, the others refined to make up for them.
-fn without_idle_stages(rows: &Rows, limits: &Limits, mut candidate: Candidate) -> Candidate {
-    while let Some(i) =
-        (0..candidate.len()).find(|i| candidate.stage(*i)[1].abs() < LEAST_USEFUL_GAIN_DB)
-    {
-        let effort = Effort {
-            tolerance: 1e-9,
-            steps: 300,
-            worth_below: f64::INFINITY,
-        };
-        candidate = joint::refine(rows, limits.rate_hz, candidate.without(i), effort).0;
-    }
-    candidate
+/// The same; settings with steps are the device's own numbers to
+/// the last bit, which a logarithm and back would not give.
+fn stages_of(candidate: &Candidate, device: &Device) -> Vec<Stage> {
+    let exact = |setting: &Setting, value: f64| {
+        if setting.is_continuous() {
+            value
+        } else {
+            setting.nearest(value)
+        }
+    };
+    continuous_stages_of(candidate)
+        .into_iter()
+        .map(|stage| match device.limits_of(stage.kind) {
+            None => stage,
+            Some(limits) => Stage {
+                kind: stage.kind,
+                f0_hz: exact(&limits.f0_hz, stage.f0_hz),
+                gain_db: exact(&limits.gain_db, stage.gain_db),
+                q: exact(&limits.q, stage.q),
+            },
+        })
+        .collect()
 }

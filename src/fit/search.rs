@@ -11,6 +11,7 @@
 //! Work is counted, never timed, and choices come from a fixed sequence, so the same input
 //! gives the same bytes.
 
+use super::choices::Choices;
 use super::joint::{Candidate, Effort, refine, remainder_db};
 use super::limits::Limits;
 use super::rows::Rows;
@@ -65,27 +66,12 @@ fn step_work(stages: usize) -> u64 {
 /// Work of scoring all templates with `n` stages giving way.
 const SCORING_WORK_PER_STAGE: u64 = 35;
 /// Work that a search with ten stages or fewer may spend; with more it grows as their square.
-const BUDGET: u64 = 320_000;
+const BUDGET: u64 = 280_000;
 const BUDGET_STAGES: u64 = 10;
-
-/// A fixed sequence of choices: xorshift64 (Marsaglia 2003, J. Stat. Softw. 8(14)), seeded with
-/// digits of pi.
-struct Choices(u64);
-
-impl Choices {
-    /// A number below `count`, which is not 0.
-    fn below(&mut self, count: usize) -> usize {
-        self.0 ^= self.0 << 13;
-        self.0 ^= self.0 >> 7;
-        self.0 ^= self.0 << 17;
-        ((self.0 >> 24) % count as u64) as usize
-    }
-
-    /// True in `percent` of 100 cases.
-    fn in_percent(&mut self, percent: usize) -> bool {
-        self.below(100) < percent
-    }
-}
+/// A fit that leaves no more than this share of what was wanted (rms) is likely a curve that can
+/// be met exactly, caught in a minimum beside: so many budgets are spent on it.
+const NEAR_MISS: f64 = 0.01;
+const NEAR_MISS_BUDGETS: u64 = 2;
 
 /// The search on one curve and device.
 pub(super) struct Search<'a> {
@@ -120,7 +106,7 @@ impl<'a> Search<'a> {
             templates: Templates::new(rows, limits),
             ladder: vec![refine(rows, limits.rate_hz, empty, idle).0],
             elite: Vec::new(),
-            choices: Choices(0x243f_6a88_85a3_08d3),
+            choices: Choices::new(),
             spent: 0,
             budget: BUDGET * stages.max(BUDGET_STAGES).pow(2) / BUDGET_STAGES.pow(2),
         }
@@ -213,13 +199,24 @@ impl<'a> Search<'a> {
         let Some(mut best) = self.ladder.get(stages).cloned() else {
             return;
         };
-        let allowance = ((self.budget as f64 * share) as u64).max(1);
+        let plain = ((self.budget as f64 * share) as u64).max(1);
+        let near_miss = NEAR_MISS.powi(2) * self.ladder[0].cost;
+        let allowance = |best: &Candidate| {
+            if best.cost < near_miss {
+                NEAR_MISS_BUDGETS * plain
+            } else {
+                plain
+            }
+        };
         let begun = self.spent;
         let mut here = best.clone();
         let mut useless = 0;
         self.elite = vec![best.clone()];
-        while best.cost > NOTHING_LEFT && !best.slots.is_empty() && self.spent - begun < allowance {
-            let left = 1.0 - (self.spent - begun) as f64 / allowance as f64;
+        while best.cost > NOTHING_LEFT && !best.slots.is_empty() {
+            let left = 1.0 - (self.spent - begun) as f64 / allowance(&best) as f64;
+            if left <= 0.0 {
+                break;
+            }
             let aim = best.cost * (1.0 + FIRST_THRESHOLD * left);
             let Some(there) = self.rebuilt(&here, aim) else {
                 break;

@@ -1,0 +1,97 @@
+//! Times the fit over a folder of wanted curves.
+//!
+//! `cargo run --release --example fit_timing -- FOLDER [STAGES]`: each `.csv` of the folder is a
+//! table of frequency, gain and, if given, weight. Prints stages, remainder and time of each.
+
+use planish::device::{Coefficient, Device, Feedback, Number, Setting, StageLimits};
+use planish::filter::Kind;
+use planish::fit::{Options, Wanted, fit};
+use planish::read::wanted;
+use std::path::PathBuf;
+use std::time::Instant;
+
+/// A device like most: 48 kHz, peaking and shelves.
+fn device(stages: usize) -> Device {
+    let limits = |kind, from, to| StageLimits {
+        kind,
+        at_most: None,
+        f0_hz: Setting::Range {
+            from: 20.0,
+            to: 20000.0,
+        },
+        gain_db: Setting::Range {
+            from: -12.0,
+            to: 12.0,
+        },
+        q: Setting::Range { from, to },
+    };
+    Device {
+        name: "timing".into(),
+        about: String::new(),
+        rate_hz: 48000.0,
+        number: Number::F64,
+        feedback: Feedback::Subtracted,
+        word_order: Coefficient::USUAL_ORDER,
+        stages,
+        limits: vec![
+            limits(Kind::Peaking, 0.3, 10.0),
+            limits(Kind::LowShelf, 0.4, 1.0),
+            limits(Kind::HighShelf, 0.4, 1.0),
+        ],
+    }
+}
+
+fn main() -> Result<(), Box<dyn std::error::Error>> {
+    let mut arguments = std::env::args().skip(1);
+    let folder = PathBuf::from(
+        arguments
+            .next()
+            .ok_or("usage: fit_timing FOLDER [STAGES]")?,
+    );
+    let stages: usize = arguments.next().map_or(Ok(10), |text| text.parse())?;
+    let mut files: Vec<PathBuf> = std::fs::read_dir(&folder)?
+        .filter_map(|entry| entry.ok().map(|e| e.path()))
+        .filter(|path| path.extension().is_some_and(|e| e == "csv"))
+        .collect();
+    files.sort();
+    println!(
+        "{:<32} {:>6} {:>6} {:>9} {:>8}",
+        "curve", "rows", "stages", "rms dB", "ms"
+    );
+    for file in files {
+        let name = file
+            .file_name()
+            .unwrap_or_default()
+            .to_string_lossy()
+            .into_owned();
+        let curve = match wanted::read(&file) {
+            Ok(curve) => curve,
+            Err(error) => {
+                eprintln!("{error}");
+                continue;
+            }
+        };
+        let wanted = Wanted {
+            freqs_hz: &curve.freqs_hz,
+            gain_db: &curve.gain_db,
+            weights: &curve.weights,
+        };
+        let begun = Instant::now();
+        let fit = fit(
+            &wanted,
+            &device(stages),
+            &Options {
+                stages: Some(stages),
+                ..Options::default()
+            },
+        )?;
+        let ms = begun.elapsed().as_secs_f64() * 1e3;
+        println!(
+            "{name:<32} {:>6} {:>6} {:>9.4} {ms:>8.1}",
+            curve.freqs_hz.len(),
+            fit.stages.len(),
+            fit.rms_db
+        );
+    }
+    Ok(())
+}

@@ -1,0 +1,24 @@
+//! A fixed sequence of choices: what a search draws from instead of chance.
+
+/// xorshift64 (Marsaglia 2003, J. Stat. Softw. 8(14)), always begun with the same digits of pi.
+pub(super) struct Choices(u64);
+
+impl Choices {
+    /// The sequence from its start.
+    pub fn new() -> Choices {
+        Choices(0x243f_6a88_85a3_08d3)
+    }
+
+    /// A number below `count`, which is not 0.
+    pub fn below(&mut self, count: usize) -> usize {
+        self.0 ^= self.0 << 13;
+        self.0 ^= self.0 >> 7;
+        self.0 ^= self.0 << 17;
+        ((self.0 >> 24) % count as u64) as usize
+    }
+
+    /// True in `percent` of 100 cases.
+    pub fn in_percent(&mut self, percent: usize) -> bool {
+        self.below(100) < percent
+    }
+}
