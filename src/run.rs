@@ -2,6 +2,7 @@
 
 use crate::audit::{self, Subject};
 use crate::average::{AveragedCurves, RearWall};
+use crate::curve::Grid;
 use crate::device::Device;
 use crate::error::{Error, Result};
 use crate::export;
@@ -87,12 +88,15 @@ pub fn plan_for(
     target: &Target,
     options: &PlanOptions,
 ) -> Result<Plan> {
+    let trace = speaker.folder.evidence.second_source.as_ref();
+    let trace = trace.and_then(|s| Some((Grid::new(s.freqs_hz.clone())?, s.level_db.as_slice())));
     let subject = Subject {
         response: speaker.response(),
         curves: &speaker.curves,
         target,
         trusted_from_hz: speaker.folder.trusted_from_hz,
         trusted_to_hz: speaker.folder.trusted_to_hz,
+        second_source: trace.as_ref().map(|(grid, levels_db)| (grid, *levels_db)),
     };
     plan_subject(&subject, &speaker.folder.name, device, options)
 }
@@ -297,6 +301,7 @@ pub type NamedText = (String, String);
 /// # Errors
 /// None as long as the demo designs fit together.
 pub fn demo_files() -> Result<Vec<(&'static str, Vec<NamedText>)>> {
+    use crate::simulate::Simulated;
     let speakers = crate::simulate::demo_speakers()?;
     speakers
         .into_iter()

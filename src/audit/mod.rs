@@ -4,14 +4,22 @@
 //! the listening window whether all the sound the speaker sends into the room has it.
 
 mod component;
-mod consensus;
+mod corrected;
 mod energy;
+mod evidence;
+mod family;
 mod finding;
 mod findings;
 mod frame;
+mod left_alone;
+mod stretch;
+mod weigh;
+mod witness;
 
 pub use energy::Deviations;
+pub use family::Movement;
 pub use finding::{Cause, Decision, Finding, Ground, spoken_hz};
+pub use witness::Witness;
 
 use crate::average::AveragedCurves;
 use crate::curve::{Grid, Smoother};
@@ -19,8 +27,8 @@ use crate::error::Result;
 use crate::response::Response;
 use crate::target::Target;
 use component::{Component, DipLimits};
-use consensus::Consensus;
 use frame::Frame;
+use witness::Witnesses;
 
 /// What is audited.
 #[derive(Debug, Clone, Copy)]
@@ -35,6 +43,8 @@ pub struct Subject<'a> {
     pub trusted_from_hz: Option<f64>,
     /// Upper end of that range, Hz.
     pub trusted_to_hz: Option<f64>,
+    /// Near-field trace of a port or passive unit: its frequencies and levels in dB, any level.
+    pub second_source: Option<(&'a Grid, &'a [f64])>,
 }
 
 /// What the user limits.
@@ -102,7 +112,7 @@ pub struct Audit {
 /// Dips of more than this Q are passed over: most that narrow are cancellations, and those that
 /// are not are hardly heard (Buecklein 1981, from memory: peaks are more audible than equal dips,
 /// narrow dips often go unnoticed).
-const DIP_Q: f64 = 2.0;
+const DIP_Q: f64 = 2.8;
 
 /// The same where only averaged curves are at hand and the angles cannot be asked.
 const DIP_Q_AVERAGES: f64 = 1.0;
@@ -110,6 +120,40 @@ const DIP_Q_AVERAGES: f64 = 1.0;
 /// Weight of frequencies outside the judged band against those inside: enough to keep the
 /// filters from straying, too little to cost them anything inside. Our own judgement.
 const OUTSIDE_WEIGHT: f64 = 0.1;
+
+/// What the audit hears of a speaker before it judges: for those who learn its weights anew
+/// (`examples/weights`).
+#[derive(Debug, Clone, PartialEq)]
+pub struct Evidence {
+    /// The audit's frequencies.
+    pub grid: Grid,
+    /// Listening window minus target, level taken out, dB.
+    pub window_db: Vec<f64>,
+    /// That level, dB.
+    pub level_db: f64,
+    /// Where the window has fallen by 6 dB at the low end, Hz, if within the data.
+    pub corner_hz: Option<f64>,
+    /// Indices of the judged frequencies.
+    pub judged: std::ops::Range<usize>,
+    /// The evidence, one value per frequency each.
+    pub curves: Vec<Vec<f64>>,
+}
+
+/// Hears a speaker without judging it.
+///
+/// # Errors
+/// As [`audit`].
+pub fn evidence(subject: &Subject, options: &Options) -> Result<Evidence> {
+    let frame = Frame::new(subject, options)?;
+    Ok(Evidence {
+        curves: evidence::evidence(&frame, &without_roll_off(&frame)),
+        grid: frame.grid,
+        window_db: frame.window_db,
+        level_db: frame.level_db,
+        corner_hz: frame.corner_hz,
+        judged: frame.judged,
+    })
+}
 
 /// Audits a measurement.
 ///
@@ -119,12 +163,11 @@ pub fn audit(subject: &Subject, options: &Options) -> Result<Audit> {
     let frame = Frame::new(subject, options)?;
     let freqs_hz = frame.grid.freqs_hz();
     let deviation_db = without_roll_off(&frame);
-    let consensus = Consensus::new(&frame, &deviation_db);
-    let weights: Vec<f64> = frame
-        .weights
+    let weighed = weigh::weigh(&evidence::evidence(&frame, &deviation_db));
+    let mendable_db: Vec<f64> = deviation_db
         .iter()
-        .zip(&consensus.trust)
-        .map(|(w, t)| w * t)
+        .zip(&weighed.not_shared_db)
+        .map(|(d, n)| d - n)
         .collect();
     let dips = DipLimits {
         q_at_most: if frame.averages_only {
@@ -134,18 +177,15 @@ pub fn audit(subject: &Subject, options: &Options) -> Result<Audit> {
         },
         depth_at_most_db: options.boost_at_most_db,
     };
-    let mut components = component::decompose(&frame, &consensus.deviation_db, &weights, dips);
-    let explained_db = sum_of_shapes(&components, freqs_hz);
-    components.extend(component::bumps(
-        &frame,
-        &consensus.unexplained_db(&explained_db),
-    ));
+    let witnesses = Witnesses::new(subject, &frame);
+    let no_dip = |f_hz: f64| !witnesses.at(f_hz).is_empty();
+    let components = component::decompose(&frame, &mendable_db, &frame.weights, dips, &no_dip);
     let mut wish_db: Vec<f64> = sum_of_shapes(&components, freqs_hz)
         .iter()
         .map(|s| -s)
         .collect();
     limit_boost(&frame, &mut wish_db, options.boost_at_most_db);
-    let findings = findings::all(&frame, &components, &consensus, &wish_db, dips);
+    let findings = findings::all(&frame, &components, &weighed, &witnesses, &wish_db, dips);
     let (shared_db, spread_db) = shared_and_spread(&frame);
     let deviations = Deviations {
         weights: frame.weights.clone(),
