@@ -209,8 +209,8 @@ impl KindLimits {
         let slot = |gain_db: [f64; 2], top_q: f64| {
             (gain_db[0] <= gain_db[1] && top_q >= q[0]).then(|| Slot {
                 kind: limits.kind,
-                low: [f0_hz[0].ln(), gain_db[0], q[0].ln()],
-                high: [top_hz.ln(), gain_db[1], top_q.ln()],
+                low: [libm::log(f0_hz[0]), gain_db[0], libm::log(q[0])],
+                high: [libm::log(top_hz), gain_db[1], libm::log(top_q)],
             })
         };
         let crosses = gain_db[0] < 0.0 && boost_top_db > 0.0;
@@ -243,12 +243,12 @@ impl KindLimits {
                 limits
                     .f0_hz
                     .values()
-                    .map(|v| v.into_iter().map(f64::ln).collect()),
+                    .map(|v| v.into_iter().map(libm::log).collect()),
                 limits.gain_db.values(),
                 limits
                     .q
                     .values()
-                    .map(|v| v.into_iter().map(f64::ln).collect()),
+                    .map(|v| v.into_iter().map(libm::log).collect()),
             ],
         }))
     }

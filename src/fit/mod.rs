@@ -14,6 +14,7 @@ mod search;
 mod seeds;
 mod shape;
 mod subset;
+mod unit;
 mod words;
 
 use crate::Result;
