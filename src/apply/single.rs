@@ -5,10 +5,10 @@
 //! fused multiply-add; results below the smallest normal number are stored as 0, as signal
 //! processors do; the level in front is one multiplication.
 
+use crate::device::Coefficient;
 use crate::device::Feedback;
 use crate::filter::Bank;
 use crate::filter_list::in_convention;
-use crate::device::Coefficient;
 use crate::units::db_to_amplitude;
 
 /// A cascade with its state, for any number of channels.

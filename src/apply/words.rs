@@ -5,7 +5,8 @@
 //! of double width and are summed exactly (a double-width accumulator with guard bits). At the
 //! store the sum is rounded to F fraction bits, ties up (half a step added, the rest cut off), and
 //! saturated to the range of the word. The level in front is a word of the same format, its
-//! product rounded and saturated alike. What saturates is counted, node by node.
+//! product rounded and saturated alike; at 0 dB nothing is multiplied. What saturates is counted, node
+//! by node.
 
 use crate::device::{Coefficient, Feedback, Number};
 use crate::error::{Error, Result};
@@ -35,7 +36,8 @@ pub(super) struct Words {
     fraction_bits: u32,
     /// The largest word; the lowest is one step further from 0.
     top: i64,
-    level: i64,
+    /// `None` for 0 dB.
+    level: Option<i64>,
     /// b0, b1, b2 and the two feedback numbers, which are added.
     sections: Vec<[i64; 5]>,
     channels: usize,
@@ -71,30 +73,35 @@ impl Words {
             ));
         }
         let scale = f64::from(fraction_bits).exp2();
-        let word = |name: &str, value: f64| {
-            number
-                .quantise(value)
-                .map(|held| (held * scale) as i64)
-                .ok_or_else(|| {
-                    let limit = (f64::from(integer_bits) - 1.0).exp2();
+        let level = match bank.gain_db {
+            0.0 => None,
+            gain_db => {
+                let held = number.quantise(db_to_amplitude(gain_db)).ok_or_else(|| {
                     Error::range(
-                        name,
-                        value.to_string(),
-                        format!("from -{limit} to below {limit} as the format {number} wants"),
+                        "the level in front",
+                        format!("{gain_db} dB"),
+                        format!("within the format {number}"),
                     )
-                })
+                })?;
+                Some((held * scale) as i64)
+            }
         };
-        let level = word("the level in front", db_to_amplitude(bank.gain_db))?;
         let mut sections = Vec::with_capacity(bank.sections.len());
         for section in &bank.sections {
             let mut words = [0; 5];
             for (held, coefficient) in words.iter_mut().zip(Coefficient::USUAL_ORDER) {
-                let value = in_convention(section, coefficient, Feedback::Subtracted);
-                *held = word(coefficient.name(), value)?;
+                let value = in_convention(section, coefficient, Feedback::Added);
+                let word = value * scale;
+                // Both signs of the lowest number: which one the device holds is its convention.
+                if word.fract() != 0.0 || word.abs() > (f64::from(width) - 1.0).exp2() {
+                    return Err(Error::range(
+                        coefficient.name(),
+                        value.to_string(),
+                        format!("a number of the format {number}"),
+                    ));
+                }
+                *held = word as i64;
             }
-            // After the conversion: -(-2) has no word in 2.30, and needs none here.
-            words[3] = -words[3];
-            words[4] = -words[4];
             sections.push(words);
         }
         let nodes = sections.len() + 1;
@@ -143,7 +150,10 @@ impl Words {
                 // `as` saturates at 64 bits, which is beyond every format here.
                 let input = (*sample * scale + 0.5).floor() as i128;
                 let input = store(0, input << fraction_bits);
-                let mut x0 = store(0, i128::from(input) * i128::from(self.level));
+                let mut x0 = match self.level {
+                    Some(level) => store(0, i128::from(input) * i128::from(level)),
+                    None => input,
+                };
                 for (stage, coefficients) in self.sections.iter().enumerate() {
                     let [x1, x2] = nodes[stage];
                     let [y1, y2] = nodes[stage + 1];
