@@ -142,6 +142,7 @@ pub fn plan_subject(
     Ok(Plan {
         speaker: name.to_string(),
         curves: subject.curves.clone(),
+        trusted_hz: (subject.trusted_from_hz, subject.trusted_to_hz),
         target: subject.target.clone(),
         device: device.clone(),
         audit,

@@ -40,6 +40,7 @@ fn plan_of(name: &str, response: Option<&Response>, curves: &AveragedCurves) -> 
     let mut plan = Plan {
         speaker: name.to_string(),
         curves: curves.clone(),
+        trusted_hz: (None, None),
         target: target.clone(),
         device,
         audit,

@@ -12,6 +12,7 @@ mod frame;
 
 pub use energy::Deviations;
 pub use finding::{Cause, Decision, Finding, Ground, spoken_hz};
+pub use frame::TREND_OCT;
 
 use crate::average::AveragedCurves;
 use crate::curve::{Grid, Smoother};

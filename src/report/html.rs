@@ -205,7 +205,7 @@ fn caption(plan: &Plan, picture: &Picture) -> Markup {
     html! {
         @match picture.key {
             "response" => {
-                "Thin and grey: as measured. Thick: with the filters, predicted. Dashed: the target. The in-room target slopes because the speaker beams; that slope is no error."
+                "Thin and grey: as measured. Thick: with the filters, predicted. Dashed: the target. Dotted: the trend of what was measured, over an octave. The in-room target slopes because the speaker beams; that slope is no error."
                 (offset)
                 " Grey ground is not judged; tinted ground is left alone or only softened."
             }
@@ -213,7 +213,7 @@ fn caption(plan: &Plan, picture: &Picture) -> Markup {
                 "Dashed: what the audit allows. Thick: all stages together, without the gain in front. Only the shape of the wish counts, so it is drawn at the level of the stages. Thin: each stage alone, numbered as in the filter table. Tinted ground is left alone or only softened."
             }
             _ => {
-                "Each angle relative to the listening window at the same frequency. One filter moves every angle alike, so what all angles share is not in this picture and no filter changes it. Pale is as loud as the window, purple quieter, orange louder. Where a spot or a break in the colours stands under a finding, the angles disagree there."
+                "Each angle as measured, relative to the listening window at the same frequency. One filter moves every angle alike, so what all angles share is not in this picture and no filter changes it. Pale is as loud as the window, purple quieter, orange louder. Where a spot or a break in the colours stands under a finding, the angles disagree there."
                 @let marked = sections::left_alone(plan);
                 @if !marked.is_empty() { " Dashed lines stand where something was left alone or only softened: " (marked) "." }
             }

@@ -5,6 +5,7 @@ mod filter_picture;
 pub mod html;
 mod palette;
 pub mod picture;
+mod plot;
 mod response_picture;
 mod sections;
 mod sheet;
