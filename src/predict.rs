@@ -1,6 +1,8 @@
 //! What the filters will do: every angle and every averaged curve with the device's own rounded
 //! numbers applied, and what that gains and costs.
 
+pub mod summary;
+
 use crate::audit::{Audit, Subject, TREND_OCT};
 use crate::average::{AveragedCurves, listening_window_directions};
 use crate::curve::{Smoother, resample_db};
@@ -242,6 +244,18 @@ pub enum Grade {
     Partly,
     /// Reach below [`REACH_PARTLY`].
     Stubborn,
+}
+
+impl Grade {
+    /// The name used in files.
+    pub fn name(self) -> &'static str {
+        match self {
+            Grade::NeedsLittle => "needs-little",
+            Grade::Well => "well",
+            Grade::Partly => "partly",
+            Grade::Stubborn => "stubborn",
+        }
+    }
 }
 
 /// Below this audible deviation (dB rms, ERB-rate weighted, mean of listening window and in-room

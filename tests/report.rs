@@ -366,10 +366,10 @@ fn the_axes_keep_their_ratio() {
     const PLACE: f64 = 1.0;
     let drawn = pictures(&usual_plan("Harbour 6")).unwrap();
     for (file, db_per_decade, low, high) in [
-        ("response.svg", 25.0, "-10", "+5"),
-        ("filters.svg", 10.0, "-4", "-2"),
+        ("response", 25.0, "-10", "+5"),
+        ("filters", 10.0, "-4", "-2"),
     ] {
-        let svg = &drawn.iter().find(|(name, _)| name == file).unwrap().1;
+        let svg = &drawn.iter().find(|(name, _)| *name == file).unwrap().1;
         let words = words_of(svg);
         let find = |text: &str| {
             words

@@ -2,6 +2,9 @@
 //! the crate prints.
 
 mod args;
+mod compare;
+mod completions;
+mod rank;
 
 use crate::average::RearWall;
 use crate::error::Result;
@@ -12,6 +15,7 @@ use args::{Arguments, Command, Judging};
 use clap::Parser;
 use report::text::Paint;
 use std::io::{IsTerminal, Write};
+use std::path::Path;
 use std::process::ExitCode;
 
 /// Exit code when the input or the call is wrong; nothing was written.
@@ -49,11 +53,17 @@ fn print(text: &str) -> ExitCode {
 fn carry_out(command: Command) -> Result<String> {
     match command {
         Command::Plan(arguments) => {
-            let (speaker, plan) = planned(&arguments.judging)?;
+            let (speaker, plan) = planned(&arguments.speaker, &arguments.judging)?;
             let out = arguments
                 .out
-                .unwrap_or_else(|| run::default_out(&arguments.judging.speaker));
-            let written = run::write_plan(&plan, &speaker, &typed(&arguments.judging), &out)?;
+                .unwrap_or_else(|| run::default_out(&arguments.speaker));
+            let written = run::write_plan(
+                &plan,
+                &speaker,
+                &typed("plan SPEAKER", &arguments.judging),
+                arguments.pictures.map(Into::into),
+                &out,
+            )?;
             if arguments.json {
                 Ok(export::json::plan(&plan))
             } else {
@@ -61,7 +71,7 @@ fn carry_out(command: Command) -> Result<String> {
             }
         }
         Command::Audit(arguments) => {
-            let (_, plan) = planned(&arguments.judging)?;
+            let (_, plan) = planned(&arguments.speaker, &arguments.judging)?;
             if arguments.json {
                 Ok(export::json::plan(&plan))
             } else {
@@ -108,12 +118,16 @@ fn carry_out(command: Command) -> Result<String> {
                 Ok(report::text::list(&targets, &devices))
             }
         }
+        Command::Rank(arguments) => rank::run(&arguments),
+        Command::Compare(arguments) => compare::run(&arguments),
+        Command::Completions(arguments) => completions::completions(&arguments),
+        Command::Manual(arguments) => completions::manual(&arguments),
     }
 }
 
 /// Reads a speaker, says what was understood of it, and plans.
-fn planned(judging: &Judging) -> Result<(Speaker, Plan)> {
-    let speaker = Speaker::read(&judging.speaker, judging.rear_wall.into())?;
+fn planned(speaker: &Path, judging: &Judging) -> Result<(Speaker, Plan)> {
+    let speaker = Speaker::read(speaker, judging.rear_wall.into())?;
     note(&speaker);
     let plan = run::plan(&speaker, &plan_options(judging))?;
     Ok((speaker, plan))
@@ -133,10 +147,10 @@ fn plan_options(judging: &Judging) -> PlanOptions {
     }
 }
 
-/// The plan's options as they would be typed again, without the places of files, which differ
+/// The options as they would be typed again after `call`, without the places of files, which differ
 /// from machine to machine.
-fn typed(judging: &Judging) -> String {
-    let mut words = vec!["planish plan SPEAKER".to_string()];
+fn typed(call: &str, judging: &Judging) -> String {
+    let mut words = vec![format!("planish {call}")];
     let mut option = |name: &str, value: Option<String>| {
         if let Some(value) = value {
             words.push(format!("--{name} {value}"));

@@ -1,7 +1,9 @@
 //! One file per output format, and how output gets onto the disk.
 
+pub mod bitmap;
 pub mod curves;
 pub mod files;
 pub mod filter_list;
 pub mod folder;
 pub mod json;
+pub mod summary;

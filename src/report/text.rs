@@ -250,13 +250,19 @@ pub fn fit(fit: &Fit, device: &Device) -> String {
     out
 }
 
-/// The demo folders that were written.
-pub fn demo(written: &[PathBuf]) -> String {
+/// What was written where.
+pub fn written(paths: &[PathBuf]) -> String {
     let mut out = String::from("Written:\n");
-    for path in written {
+    for path in paths {
         let _ = writeln!(out, "  {}", path.display());
     }
-    let first: &Path = written.first().map_or(Path::new("."), |p| p);
+    out
+}
+
+/// The demo folders that were written.
+pub fn demo(folders: &[PathBuf]) -> String {
+    let mut out = written(folders);
+    let first: &Path = folders.first().map_or(Path::new("."), |p| p);
     let _ = writeln!(out, "\nTry: planish plan {}", first.display());
     out
 }
