@@ -1,7 +1,9 @@
 //! What the filters will do: every angle and every averaged curve with the device's own rounded
 //! numbers applied, and what that gains and costs.
 
-use crate::audit::{Audit, Subject};
+pub mod summary;
+
+use crate::audit::{Audit, Subject, TREND_OCT};
 use crate::average::{AveragedCurves, listening_window_directions};
 use crate::curve::{Smoother, resample_db};
 use crate::device::Device;
@@ -9,6 +11,7 @@ use crate::error::{Error, Result};
 use crate::filter::{Bank, Biquad, Stage};
 use crate::rating::Rating;
 use crate::response::{Direction, Orbit, Response};
+use crate::units::db_to_power;
 
 /// The filters as the device holds them, and their consequences.
 #[derive(Debug, Clone, PartialEq)]
@@ -190,6 +193,23 @@ pub struct AngleLevels {
     pub levels_db: Vec<Vec<f64>>,
 }
 
+/// Where a plan asks most of the amplifier, at the loudness the speaker had before.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Demand {
+    /// Where, Hz.
+    pub f_hz: f64,
+    /// How much more the amplifier gives there than before, dB; negative when even there it gives
+    /// less.
+    pub gain_db: f64,
+}
+
+impl Demand {
+    /// The same as a ratio of powers.
+    pub fn power_ratio(&self) -> f64 {
+        db_to_power(self.gain_db)
+    }
+}
+
 /// Everything that was decided for one speaker, one target and one device.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Plan {
@@ -197,6 +217,9 @@ pub struct Plan {
     pub speaker: String,
     /// The averaged curves as measured.
     pub curves: AveragedCurves,
+    /// Lower and upper end of the range in which the measurement is to be trusted, Hz, as far as
+    /// they were stated.
+    pub trusted_hz: (Option<f64>, Option<f64>),
     /// The wanted curve.
     pub target: crate::target::Target,
     /// What runs the filters.
@@ -221,6 +244,18 @@ pub enum Grade {
     Partly,
     /// Reach below [`REACH_PARTLY`].
     Stubborn,
+}
+
+impl Grade {
+    /// The name used in files.
+    pub fn name(self) -> &'static str {
+        match self {
+            Grade::NeedsLittle => "needs-little",
+            Grade::Well => "well",
+            Grade::Partly => "partly",
+            Grade::Stubborn => "stubborn",
+        }
+    }
 }
 
 /// Below this audible deviation (dB rms, ERB-rate weighted, mean of listening window and in-room
@@ -268,6 +303,47 @@ impl Plan {
             .zip(&self.prediction.audit_gains_db)
             .map(|(w, g)| w * g)
             .sum()
+    }
+
+    /// The listening window before any EQ on the audit's grid, dB above its own level.
+    pub fn window_before_db(&self) -> Vec<f64> {
+        let target_db = self.target.levels_db(&self.audit.grid);
+        let deviation_db = &self.audit.deviations.window_db;
+        deviation_db
+            .iter()
+            .zip(&target_db)
+            .map(|(d, t)| d + t)
+            .collect()
+    }
+
+    /// A curve on the audit's grid with the plan applied, the change of level taken out.
+    pub fn after_db(&self, before_db: &[f64]) -> Vec<f64> {
+        let level_db = self.level_change_db();
+        before_db
+            .iter()
+            .zip(&self.prediction.audit_gains_db)
+            .map(|(b, g)| b + g - level_db)
+            .collect()
+    }
+
+    /// The trend of a curve on the audit's grid: its slowly varying part, over [`TREND_OCT`].
+    pub fn trend_db(&self, curve_db: &[f64]) -> Vec<f64> {
+        Smoother::new(&self.audit.grid, TREND_OCT).apply(curve_db)
+    }
+
+    /// Where, at the loudness the speaker had before (the change of level taken out), the
+    /// amplifier gives most more than before. `None` without stages.
+    pub fn largest_demand(&self) -> Option<Demand> {
+        let level_db = self.level_change_db();
+        let gains_db = &self.prediction.audit_gains_db;
+        let demands = self.audit.grid.freqs_hz().iter().zip(gains_db);
+        demands
+            .map(|(f, g)| Demand {
+                f_hz: *f,
+                gain_db: g - level_db,
+            })
+            .filter(|_| !self.fit.stages.is_empty())
+            .max_by(|a, b| a.gain_db.total_cmp(&b.gain_db))
     }
 
     /// Gain of each stage alone on the audit's grid, dB, as the device holds it.

@@ -1,6 +1,7 @@
 //! The whole chain: the only room that knows every other.
 
 pub mod apply;
+pub mod rank;
 
 use crate::audit::{self, Subject};
 use crate::average::{AveragedCurves, RearWall};
@@ -148,6 +149,7 @@ pub fn plan_subject(
     Ok(Plan {
         speaker: name.to_string(),
         curves: subject.curves.clone(),
+        trusted_hz: (subject.trusted_from_hz, subject.trusted_to_hz),
         target: subject.target.clone(),
         device: device.clone(),
         audit,
@@ -233,8 +235,18 @@ pub fn default_out(speaker: &Path) -> PathBuf {
     }
 }
 
-/// Writes `filters.txt`, `plan.json`, `curves.csv` and `report.html` of a plan into `out`, each
-/// whole or not at all; the paths written. `command` is what the user typed, for the report.
+/// In which format pictures are written as files of their own.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum PictureFormat {
+    /// Lines, sharp at any size.
+    Svg,
+    /// Dots.
+    Png,
+}
+
+/// Writes `filters.txt`, `plan.json`, `curves.csv` and `report.html` of a plan into `out`, and
+/// its pictures where a format is named, each whole or not at all; the paths written. `command`
+/// is what the user typed, for the report.
 ///
 /// # Errors
 /// When the device's numbers cannot be listed or the system refuses.
@@ -242,6 +254,7 @@ pub fn write_plan(
     plan: &Plan,
     speaker: &Speaker,
     command: &str,
+    pictures: Option<PictureFormat>,
     out: &Path,
 ) -> Result<Vec<PathBuf>> {
     let list = export::filter_list::from_plan(plan)?;
@@ -266,15 +279,34 @@ pub fn write_plan(
         understood: speaker.folder.understood.to_string(),
     };
     let report = report::html::html(plan, &provenance)?;
-    export::files::write_all(
-        out,
-        &[
-            ("filters.txt", filters.as_bytes()),
-            ("plan.json", json.as_bytes()),
-            ("curves.csv", curves.as_bytes()),
-            ("report.html", report.as_bytes()),
-        ],
-    )
+    let mut files = vec![
+        ("filters.txt".to_string(), filters.into_bytes()),
+        ("plan.json".to_string(), json.into_bytes()),
+        ("curves.csv".to_string(), curves.into_bytes()),
+        ("report.html".to_string(), report.into_bytes()),
+    ];
+    if let Some(format) = pictures {
+        files.extend(picture_files(plan, format)?);
+    }
+    let files: Vec<(&str, &[u8])> = files
+        .iter()
+        .map(|(name, content)| (name.as_str(), content.as_slice()))
+        .collect();
+    export::files::write_all(out, &files)
+}
+
+/// The pictures of a plan as files: name and content.
+///
+/// # Errors
+/// When a picture cannot be drawn.
+pub fn picture_files(plan: &Plan, format: PictureFormat) -> Result<Vec<(String, Vec<u8>)>> {
+    report::picture::pictures(plan)?
+        .into_iter()
+        .map(|(key, svg)| match format {
+            PictureFormat::Svg => Ok((format!("{key}.svg"), svg.into_bytes())),
+            PictureFormat::Png => Ok((format!("{key}.png"), export::bitmap::png(&svg)?)),
+        })
+        .collect()
 }
 
 /// Writes the demo speakers as folders into `dir`; the folders written.

@@ -479,6 +479,7 @@ fn plan(device: &Device) -> Plan {
     Plan {
         speaker: "Quayside 5".into(),
         curves: curves.clone(),
+        trusted_hz: (None, None),
         target: target.clone(),
         device: device.clone(),
         audit,

@@ -41,6 +41,7 @@ fn plan_of(name: &str, response: Option<&Response>, curves: &AveragedCurves) -> 
     let mut plan = Plan {
         speaker: name.to_string(),
         curves: curves.clone(),
+        trusted_hz: (None, None),
         target: target.clone(),
         device,
         audit,
@@ -367,10 +368,10 @@ fn the_axes_keep_their_ratio() {
     const PLACE: f64 = 1.0;
     let drawn = pictures(&usual_plan("Harbour 6")).unwrap();
     for (file, db_per_decade, low, high) in [
-        ("response.svg", 25.0, "-10", "+5"),
-        ("filters.svg", 10.0, "-4", "-2"),
+        ("response", 25.0, "-10", "+5"),
+        ("filters", 10.0, "-4", "-2"),
     ] {
-        let svg = &drawn.iter().find(|(name, _)| name == file).unwrap().1;
+        let svg = &drawn.iter().find(|(name, _)| *name == file).unwrap().1;
         let words = words_of(svg);
         let find = |text: &str| {
             words

@@ -17,7 +17,7 @@ const AUDIBLE_HZ: (f64, f64) = (20.0, 20000.0);
 
 /// Width of the trend: what changes more slowly is the speaker's nature. An octave, as the
 /// design states ("about an octave wide or more").
-pub(super) const TREND_OCT: f64 = 1.0;
+pub const TREND_OCT: f64 = 1.0;
 
 /// A curve has rolled off where it lies this far below the speaker's level; -6 dB is the trade's
 /// usual corner (common practice, as F6).

@@ -33,13 +33,19 @@ pub(super) enum Command {
     Demo(DemoArguments),
     /// List the built-in targets and devices
     List(ListArguments),
+    /// Plan many speakers and say in one table who takes EQ, and at what price
+    Rank(super::rank::RankArguments),
+    /// Put plans side by side: of several speakers, on several devices, for several targets
+    Compare(super::compare::CompareArguments),
+    /// Print a completion script for a shell
+    Completions(super::completions::CompletionsArguments),
+    /// Print the manual page, or write the pages of all commands
+    Manual(super::completions::ManualArguments),
 }
 
-/// What speaker, and how it is to be judged.
+/// How a speaker is to be judged.
 #[derive(Debug, Args)]
 pub(super) struct Judging {
-    /// Folder with speaker.toml and the measured tables it names
-    pub speaker: PathBuf,
     /// Device that runs the filters: a built-in name or a file (see `planish list`)
     #[arg(long, value_name = "NAME|FILE")]
     pub device: Option<String>,
@@ -65,11 +71,16 @@ pub(super) struct Judging {
 
 #[derive(Debug, Args)]
 pub(super) struct PlanArguments {
+    /// Folder with speaker.toml and the measured tables it names
+    pub speaker: PathBuf,
     #[command(flatten)]
     pub judging: Judging,
     /// Folder for filters.txt, plan.json, curves.csv and report.html [default: SPEAKER/plan]
     #[arg(long, value_name = "DIR")]
     pub out: Option<PathBuf>,
+    /// Write the pictures as files too
+    #[arg(long, value_enum, value_name = "FORMAT")]
+    pub pictures: Option<PictureChoice>,
     /// Print the plan as JSON
     #[arg(long)]
     pub json: bool,
@@ -77,6 +88,8 @@ pub(super) struct PlanArguments {
 
 #[derive(Debug, Args)]
 pub(super) struct AuditArguments {
+    /// Folder with speaker.toml and the measured tables it names
+    pub speaker: PathBuf,
     #[command(flatten)]
     pub judging: Judging,
     /// Print the audit as JSON
@@ -154,6 +167,24 @@ impl From<RearWallChoice> for crate::average::RearWall {
         match choice {
             RearWallChoice::Three => crate::average::RearWall::ThreePoints,
             RearWallChoice::Full => crate::average::RearWall::FullArc,
+        }
+    }
+}
+
+/// Format of pictures as files.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(super) enum PictureChoice {
+    /// Lines, sharp at any size
+    Svg,
+    /// Dots, 1800 across
+    Png,
+}
+
+impl From<PictureChoice> for crate::run::PictureFormat {
+    fn from(choice: PictureChoice) -> Self {
+        match choice {
+            PictureChoice::Svg => crate::run::PictureFormat::Svg,
+            PictureChoice::Png => crate::run::PictureFormat::Png,
         }
     }
 }

@@ -3,13 +3,20 @@
 
 mod apply;
 mod args;
+mod compare;
+mod completions;
+mod rank;
 
+use crate::average::RearWall;
 use crate::error::Result;
+use crate::predict::Plan;
 use crate::run::{self, PlanOptions, Speaker};
 use crate::{audit, export, fit, read, report};
 use args::{Arguments, Command, Judging};
 use clap::Parser;
-use std::io::Write;
+use report::text::Paint;
+use std::io::{IsTerminal, Write};
+use std::path::Path;
 use std::process::ExitCode;
 
 /// Exit code when the input or the call is wrong; nothing was written.
@@ -47,16 +54,17 @@ fn print(text: &str) -> ExitCode {
 fn carry_out(command: Command) -> Result<String> {
     match command {
         Command::Plan(arguments) => {
-            let speaker = Speaker::read(
-                &arguments.judging.speaker,
-                arguments.judging.rear_wall.into(),
-            )?;
-            note(&speaker);
-            let plan = run::plan(&speaker, &plan_options(&arguments.judging))?;
+            let (speaker, plan) = planned(&arguments.speaker, &arguments.judging)?;
             let out = arguments
                 .out
-                .unwrap_or_else(|| run::default_out(&arguments.judging.speaker));
-            let written = run::write_plan(&plan, &speaker, &typed(&arguments.judging), &out)?;
+                .unwrap_or_else(|| run::default_out(&arguments.speaker));
+            let written = run::write_plan(
+                &plan,
+                &speaker,
+                &typed("plan SPEAKER", &arguments.judging),
+                arguments.pictures.map(Into::into),
+                &out,
+            )?;
             if arguments.json {
                 Ok(export::json::plan(&plan))
             } else {
@@ -64,21 +72,17 @@ fn carry_out(command: Command) -> Result<String> {
             }
         }
         Command::Audit(arguments) => {
-            let speaker = Speaker::read(
-                &arguments.judging.speaker,
-                arguments.judging.rear_wall.into(),
-            )?;
-            note(&speaker);
-            let plan = run::plan(&speaker, &plan_options(&arguments.judging))?;
+            let (_, plan) = planned(&arguments.speaker, &arguments.judging)?;
             if arguments.json {
                 Ok(export::json::plan(&plan))
             } else {
-                Ok(report::text::audit(&plan))
+                Ok(report::text::audit(&plan, paint()))
             }
         }
         Command::Curves(arguments) => {
             let speaker = Speaker::read(&arguments.speaker, arguments.rear_wall.into())?;
             note(&speaker);
+            note_rear_wall(&speaker);
             if arguments.json {
                 Ok(export::json::curves(&speaker.folder.name, &speaker.curves))
             } else {
@@ -116,7 +120,19 @@ fn carry_out(command: Command) -> Result<String> {
                 Ok(report::text::list(&targets, &devices))
             }
         }
+        Command::Rank(arguments) => rank::run(&arguments),
+        Command::Compare(arguments) => compare::run(&arguments),
+        Command::Completions(arguments) => completions::completions(&arguments),
+        Command::Manual(arguments) => completions::manual(&arguments),
     }
+}
+
+/// Reads a speaker, says what was understood of it, and plans.
+fn planned(speaker: &Path, judging: &Judging) -> Result<(Speaker, Plan)> {
+    let speaker = Speaker::read(speaker, judging.rear_wall.into())?;
+    note(&speaker);
+    let plan = run::plan(&speaker, &plan_options(judging))?;
+    Ok((speaker, plan))
 }
 
 fn plan_options(judging: &Judging) -> PlanOptions {
@@ -133,10 +149,10 @@ fn plan_options(judging: &Judging) -> PlanOptions {
     }
 }
 
-/// The plan's options as they would be typed again, without the places of files, which differ
+/// The options as they would be typed again after `call`, without the places of files, which differ
 /// from machine to machine.
-fn typed(judging: &Judging) -> String {
-    let mut words = vec!["planish plan SPEAKER".to_string()];
+fn typed(call: &str, judging: &Judging) -> String {
+    let mut words = vec![format!("planish {call}")];
     let mut option = |name: &str, value: Option<String>| {
         if let Some(value) = value {
             words.push(format!("--{name} {value}"));
@@ -150,6 +166,31 @@ fn typed(judging: &Judging) -> String {
     option("boost", Some(judging.boost.to_string()));
     option("rear-wall", Some(judging.rear_wall.name().to_string()));
     words.join(" ")
+}
+
+/// Colour goes to a terminal that shows it, and only where the user has not declined it
+/// (`NO_COLOR`, common practice of command-line tools).
+fn paint() -> Paint {
+    let declined = std::env::var_os("NO_COLOR").is_some_and(|value| !value.is_empty());
+    let dumb = std::env::var_os("TERM").is_some_and(|value| value == "dumb");
+    if std::io::stdout().is_terminal() && !declined && !dumb {
+        Paint::Coloured
+    } else {
+        Paint::Plain
+    }
+}
+
+/// Says on standard error how the rear wall entered the early reflections, where it did.
+fn note_rear_wall(speaker: &Speaker) {
+    let words = match (speaker.response(), speaker.curves.rear_wall) {
+        (None, _) => "as in the file of averaged curves",
+        (Some(_), RearWall::ThreePoints) => "180 and +-90 degrees (three)",
+        (Some(_), RearWall::FullArc) => "90 to 180 degrees on both sides (full)",
+    };
+    let _ = writeln!(
+        std::io::stderr(),
+        "rear wall in the early reflections: {words}"
+    );
 }
 
 /// Says on standard error what was understood of the measurement.

@@ -5,7 +5,7 @@ use crate::average::{Average, AveragedCurves, RearWall};
 use crate::device::{Device, Feedback, Setting};
 use crate::filter::{Kind, Stage};
 use crate::fit::Fit;
-use crate::predict::Plan;
+use crate::predict::{Grade, Plan};
 use crate::target::Target;
 use serde::Serialize;
 use std::path::PathBuf;
@@ -82,6 +82,13 @@ struct PlanDocument<'a> {
     price_db: f64,
     rating_before: Option<f64>,
     rating_after: Option<f64>,
+    grade: Grade,
+    deviation_before_db: f64,
+    deviation_after_db: f64,
+    level_change_db: f64,
+    largest_demand: Option<DemandRow>,
+    trusted_from_hz: Option<f64>,
+    trusted_to_hz: Option<f64>,
     judged_from_hz: f64,
     judged_to_hz: f64,
     corner_hz: Option<f64>,
@@ -96,6 +103,14 @@ struct PlanDocument<'a> {
     shared_db: &'a [f64],
     spread_db: &'a [f64],
     filters_db: &'a [f64],
+}
+
+/// Where the amplifier is asked most, at the loudness of before.
+#[derive(Debug, Serialize)]
+struct DemandRow {
+    freq_hz: f64,
+    gain_db: f64,
+    power_ratio: f64,
 }
 
 #[derive(Debug, Serialize)]
@@ -120,6 +135,17 @@ pub fn plan(plan: &Plan) -> String {
         price_db: prediction.price_db,
         rating_before: prediction.rating_before.map(|r| r.preference),
         rating_after: prediction.rating_after.map(|r| r.preference),
+        grade: plan.grade(),
+        deviation_before_db: plan.deviation_before_db(),
+        deviation_after_db: plan.deviation_after_db(),
+        level_change_db: plan.level_change_db(),
+        largest_demand: plan.largest_demand().map(|demand| DemandRow {
+            freq_hz: demand.f_hz,
+            gain_db: demand.gain_db,
+            power_ratio: demand.power_ratio(),
+        }),
+        trusted_from_hz: plan.trusted_hz.0,
+        trusted_to_hz: plan.trusted_hz.1,
         judged_from_hz: plan.audit.judged_from_hz,
         judged_to_hz: plan.audit.judged_to_hz,
         corner_hz: plan.audit.corner_hz,

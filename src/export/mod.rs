@@ -1,8 +1,10 @@
 //! One file per output format, and how output gets onto the disk.
 
 pub mod applied;
+pub mod bitmap;
 pub mod curves;
 pub mod files;
 pub mod filter_list;
 pub mod folder;
 pub mod json;
+pub mod summary;

@@ -3,10 +3,11 @@
 
 use super::palette::{Ink, STEP_COUNT, STEPS_DB, step_of};
 use super::picture::{Picture, Trace};
+use super::plot::heading;
 use super::response_picture::draw_box;
 use super::sheet::{
     AXIS_HEIGHT, FROM_HZ, Hang, LEFT, Manner, Panel, RIGHT, Surface, TO_HZ, block, drawn,
-    frequency_words, panel, pen, put, step_pen, words, x_of,
+    frequency_words, level_word, panel, pen, put, step_pen, words, x_of,
 };
 use crate::audit::{Decision, Finding};
 use crate::error::Result;
@@ -29,6 +30,10 @@ const KEY_HEIGHT: i32 = 300;
 const WIDEST_GAP_DEG: f64 = 30.0;
 /// Height of a map's rows, degrees.
 const ROW_DEG: f64 = 2.5;
+
+/// How the lanes over the maps are to be read.
+const LANES_HEADING: &str =
+    "Findings by number (full box: corrected, part: softened, empty: left alone)";
 
 /// Draws the picture; `None` where no orbit was measured.
 ///
@@ -60,33 +65,18 @@ pub fn draw(plan: &Plan) -> Result<Option<Picture>> {
     let height = bottom + AXIS_HEIGHT + KEY_HEIGHT;
     let marks = drawn(height, |surface| {
         if !findings.is_empty() {
-            let heading = "Findings by number (full box: corrected)";
-            words(
-                surface,
-                heading,
-                (LEFT, lanes_top - 72),
-                Hang::Right,
-                Ink::Words,
-                0,
-            )?;
+            heading(surface, LANES_HEADING, lanes_top)?;
         }
         for ((number, finding), lane) in findings.iter().zip(&lanes) {
             draw_lane(surface, *number, finding, lanes_top + lane * LANE_HEIGHT)?;
         }
         for (place, map) in (0..).zip(&maps) {
             let top = maps_top + place * map_room + HEADING_HEIGHT;
-            let heading = match map.orbit {
+            let text = match map.orbit {
                 Orbit::Horizontal => "Horizontal angle, degrees",
                 Orbit::Vertical => "Vertical angle, degrees (up is positive)",
             };
-            words(
-                surface,
-                heading,
-                (LEFT, top - 72),
-                Hang::Right,
-                Ink::Words,
-                0,
-            )?;
+            heading(surface, text, top)?;
             let area = panel(surface, top, top + MAP_HEIGHT, -180.0, 180.0);
             fill(&area, plan.audit.grid.freqs_hz(), map)?;
             angle_words(surface, &area)?;
@@ -281,14 +271,9 @@ fn key(surface: &Surface, top: i32) -> Result<()> {
         )?;
     }
     for (k, level_db) in (1..).zip(STEPS_DB) {
-        let text = if level_db > 0.0 {
-            format!("+{level_db}")
-        } else {
-            format!("{level_db}")
-        };
         words(
             surface,
-            &text,
+            &level_word(level_db),
             (LEFT + k * width, top + 165),
             Hang::Middle,
             Ink::Words,

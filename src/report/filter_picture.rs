@@ -2,10 +2,10 @@
 
 use super::palette::Ink;
 use super::picture::{Picture, Trace};
-use super::response_picture::draw_ground;
+use super::plot::{draw_traces, level_panel};
 use super::sheet::{
-    AXIS_HEIGHT, FROM_HZ, Hang, LEFT, Manner, TO_HZ, UNITS_PER_DECADE, curve, drawn,
-    frequency_lines, frequency_words, level_lines, panel, pen, words, x_of,
+    AXIS_HEIGHT, FROM_HZ, Hang, Manner, TO_HZ, UNITS_PER_DECADE, drawn, frequency_words, words,
+    x_of,
 };
 use crate::audit::spoken_hz;
 use crate::error::Result;
@@ -86,34 +86,11 @@ pub fn draw(plan: &Plan) -> Result<Picture> {
     let height = bottom + AXIS_HEIGHT;
 
     let marks = drawn(height, |surface| {
-        let area = panel(surface, HEADING_HEIGHT, bottom, low, high);
-        draw_ground(&area, plan, low, high)?;
-        frequency_lines(&area, low, high)?;
-        level_lines(surface, &area, (low, high), 2.0, "")?;
         let heading = "Gain of the filters, dB; numbers are stages";
-        words(
-            surface,
-            heading,
-            (LEFT, HEADING_HEIGHT - 66),
-            Hang::Right,
-            Ink::Words,
-            0,
-        )?;
-        for trace in stages.iter().chain([&sum, &wish]) {
-            let points: Vec<(f64, f64)> = freqs_hz
-                .iter()
-                .copied()
-                .zip(trace.values.iter().copied())
-                .collect();
-            curve(
-                &area,
-                &points,
-                low,
-                high,
-                pen(trace.ink, trace.code, trace.manner),
-                trace.width,
-            )?;
-        }
+        let place = (HEADING_HEIGHT, bottom);
+        let area = level_panel(surface, plan, heading, place, (low, high), 2.0)?;
+        let traces = stages.iter().chain([&sum, &wish]);
+        draw_traces(&area, freqs_hz, traces, (low, high))?;
         for (trace, stage) in stages.iter().zip(&plan.fit.stages) {
             let f_hz = stage.f0_hz.clamp(1.07 * FROM_HZ, TO_HZ / 1.07);
             let gain_db = trace.values[plan.audit.grid.nearest(f_hz)].clamp(low + 0.7, high - 0.7);

@@ -2,12 +2,18 @@
 
 mod angle_picture;
 pub mod applied;
+pub mod compare_page;
 mod filter_picture;
 pub mod html;
+pub mod many_page;
+mod page;
 mod palette;
 pub mod picture;
+mod plot;
 mod response_picture;
 mod sections;
 mod sheet;
+mod sketch;
 pub mod statement;
+pub mod table;
 pub mod text;

@@ -50,9 +50,10 @@ for (const store of document.querySelectorAll("script[data-for]")) {
   svg.addEventListener("pointerdown", point);
   stage.addEventListener("keydown", (event) => {
     const step = { ArrowLeft: -1, ArrowRight: 1, PageDown: -12, PageUp: 12 }[event.key];
-    if (step) {
+    const end = { Home: 0, End: hz.length - 1 }[event.key];
+    if (step || end !== undefined) {
       event.preventDefault();
-      show(place + step);
+      show(step ? place + step : end);
     }
   });
   figure.addEventListener("change", () => !cursor.hidden && show(place));

@@ -176,11 +176,12 @@ pub fn all(plan: &Plan) -> Result<Vec<Picture>> {
     Ok(pictures)
 }
 
-/// The pictures as files: name and SVG text, each with its title and a source line.
+/// The pictures as files of their own: short name and SVG text, each with its title, the units
+/// and ratio of its axes and a source line.
 ///
 /// # Errors
 /// As [`all`].
-pub fn pictures(plan: &Plan) -> Result<Vec<(String, String)>> {
+pub fn pictures(plan: &Plan) -> Result<Vec<(&'static str, String)>> {
     let plan = &showable(plan);
     let source = format!(
         "planish {}, target {}, device {}. Before EQ as measured, after EQ predicted.",
@@ -190,12 +191,7 @@ pub fn pictures(plan: &Plan) -> Result<Vec<(String, String)>> {
     );
     Ok(all(plan)?
         .iter()
-        .map(|picture| {
-            (
-                format!("{}.svg", picture.key),
-                picture.alone(&plan.speaker, &source),
-            )
-        })
+        .map(|picture| (picture.key, picture.alone(&plan.speaker, &source)))
         .collect())
 }
 

@@ -3,12 +3,12 @@
 
 use super::palette::Ink;
 use super::picture::{Picture, Trace, cause_words, decision_ink, decision_words};
+use super::plot::{draw_traces, heading, level_panel};
 use super::sheet::{
     AXIS_HEIGHT, FROM_HZ, Hang, LEFT, Manner, Panel, RIGHT, Surface, TO_HZ, UNITS_PER_DECADE,
-    block, curve, drawn, frequency_lines, frequency_words, level_lines, panel, pen, put, words,
-    x_of,
+    block, drawn, frequency_lines, frequency_words, panel, pen, put, words, x_of,
 };
-use crate::audit::{Decision, Finding, spoken_hz};
+use crate::audit::{Finding, spoken_hz};
 use crate::error::Result;
 use crate::predict::Plan;
 use plotters::prelude::{Color, PathElement};
@@ -27,12 +27,13 @@ const HEADING_HEIGHT: i32 = 180;
 /// Height of one finding in the strip.
 const ROW_HEIGHT: i32 = 128;
 
-/// Three curves that belong together.
+/// Four curves that belong together.
 struct Story {
     heading: &'static str,
     before: Trace,
     after: Trace,
     wanted: Trace,
+    trend: Trace,
 }
 
 impl Story {
@@ -44,56 +45,33 @@ impl Story {
         deviation_db: &[f64],
         plan: &Plan,
     ) -> Story {
-        let gains_db = &plan.prediction.audit_gains_db;
-        let level_db = plan.level_change_db();
-        let sum = |a: &[f64], b: &[f64], sign: f64| {
-            a.iter()
-                .zip(b)
-                .map(|(a, b)| a + sign * b)
-                .collect::<Vec<f64>>()
-        };
-        let wanted_db = sum(&before_db, deviation_db, -1.0);
-        let mut after_db = sum(&before_db, gains_db, 1.0);
-        after_db.iter_mut().for_each(|v| *v -= level_db);
-        let trace = |code, what: &str, ink, manner, width, values| Trace {
-            code,
+        let wanted_db = before_db
+            .iter()
+            .zip(deviation_db)
+            .map(|(b, d)| b - d)
+            .collect();
+        let (after_db, trend_db) = (plan.after_db(&before_db), plan.trend_db(&before_db));
+        let trace = |place, what: &str, ink, manner, width, values| Trace {
+            code: first_code + place,
             name: format!("{name}, {what}"),
             ink,
             manner,
             width,
             values,
         };
+        use Manner::{Dashed, Dotted, Plain};
         Story {
             heading,
-            before: trace(
-                first_code,
-                "before",
-                Ink::Before,
-                Manner::Plain,
-                7,
-                before_db,
-            ),
-            after: trace(
-                first_code + 1,
-                "after",
-                Ink::After,
-                Manner::Plain,
-                14,
-                after_db,
-            ),
-            wanted: trace(
-                first_code + 2,
-                "target",
-                Ink::Wanted,
-                Manner::Dashed,
-                6,
-                wanted_db,
-            ),
+            before: trace(0, "before", Ink::Before, Plain, 7, before_db),
+            after: trace(1, "after", Ink::After, Plain, 14, after_db),
+            wanted: trace(2, "target", Ink::Wanted, Dashed, 6, wanted_db),
+            trend: trace(3, "trend before", Ink::Before, Dotted, 7, trend_db),
         }
     }
 
-    fn traces(&self) -> [&Trace; 3] {
-        [&self.before, &self.after, &self.wanted]
+    /// In the order in which they are drawn.
+    fn traces(&self) -> [&Trace; 4] {
+        [&self.trend, &self.before, &self.after, &self.wanted]
     }
 
     /// Lowest and highest level of the panel, multiples of 5 dB: all curves within the judged
@@ -109,6 +87,10 @@ impl Story {
     }
 }
 
+/// How the strip is to be read.
+const STRIP_HEADING: &str =
+    "What is done where (full box: corrected, part: softened, empty: left alone)";
+
 /// Draws the picture.
 ///
 /// # Errors
@@ -116,25 +98,17 @@ impl Story {
 pub fn draw(plan: &Plan) -> Result<Picture> {
     let audit = &plan.audit;
     let freqs_hz = audit.grid.freqs_hz();
-    let target_db = plan.target.levels_db(&audit.grid);
-    let window_db = audit
-        .deviations
-        .window_db
-        .iter()
-        .zip(&target_db)
-        .map(|(d, t)| d + t)
-        .collect();
     let mut stories = vec![Story::new(
         1,
         "Listening window, dB",
         "listening window",
-        window_db,
+        plan.window_before_db(),
         &audit.deviations.window_db,
         plan,
     )];
     if let Some(in_room_db) = plan.in_room_before_db() {
         stories.push(Story::new(
-            4,
+            5,
             "In-room curve, dB",
             "in-room",
             in_room_db,
@@ -169,7 +143,7 @@ pub fn draw(plan: &Plan) -> Result<Picture> {
     })?;
     let traces: Vec<Trace> = stories
         .into_iter()
-        .flat_map(|story| [story.before, story.after, story.wanted])
+        .flat_map(|story| [story.before, story.after, story.wanted, story.trend])
         .collect();
     Ok(Picture {
         key: "response",
@@ -206,51 +180,6 @@ fn describe(plan: &Plan) -> String {
     text
 }
 
-/// Shades what is not judged and tints what is not fully corrected.
-pub(super) fn draw_ground(panel: &Panel, plan: &Plan, low: f64, high: f64) -> Result<()> {
-    let audit = &plan.audit;
-    let shade = pen(Ink::Shade, 0, Manner::Plain);
-    if audit.judged_from_hz > FROM_HZ {
-        block(
-            panel,
-            (FROM_HZ, audit.judged_from_hz),
-            (low, high),
-            shade,
-            1.0,
-        )?;
-    }
-    if audit.judged_to_hz < TO_HZ {
-        block(panel, (audit.judged_to_hz, TO_HZ), (low, high), shade, 1.0)?;
-    }
-    let tint = pen(Ink::Left, 0, Manner::Plain);
-    for stretch in not_mended(&audit.findings) {
-        block(panel, stretch, (low, high), tint, TINT)?;
-    }
-    Ok(())
-}
-
-/// Opacity of the tint: to be seen under a curve and no stronger.
-const TINT: f64 = 0.11;
-
-/// The stretches of frequency, apart from each other, in which something is left alone or only
-/// softened.
-fn not_mended(findings: &[Finding]) -> Vec<(f64, f64)> {
-    let mut stretches: Vec<(f64, f64)> = findings
-        .iter()
-        .filter(|f| f.decision != Decision::Correct && f.q.is_some())
-        .map(|f| (f.from_hz, f.to_hz))
-        .collect();
-    stretches.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let mut apart: Vec<(f64, f64)> = Vec::new();
-    for (from_hz, to_hz) in stretches {
-        match apart.last_mut() {
-            Some(last) if from_hz <= last.1 => last.1 = last.1.max(to_hz),
-            _ => apart.push((from_hz, to_hz)),
-        }
-    }
-    apart
-}
-
 fn draw_story(
     surface: &Surface,
     plan: &Plan,
@@ -258,35 +187,9 @@ fn draw_story(
     levels: (f64, f64),
     place: (i32, i32),
 ) -> Result<()> {
-    let (low, high) = levels;
-    let area = panel(surface, place.0, place.1, low, high);
-    draw_ground(&area, plan, low, high)?;
-    frequency_lines(&area, low, high)?;
-    level_lines(surface, &area, levels, 5.0, "")?;
-    words(
-        surface,
-        story.heading,
-        (LEFT, place.0 - 72),
-        Hang::Right,
-        Ink::Words,
-        0,
-    )?;
+    let area = level_panel(surface, plan, story.heading, place, levels, 5.0)?;
     let freqs_hz = plan.audit.grid.freqs_hz();
-    for trace in story.traces() {
-        let points: Vec<(f64, f64)> = freqs_hz
-            .iter()
-            .copied()
-            .zip(trace.values.iter().copied())
-            .collect();
-        curve(
-            &area,
-            &points,
-            low,
-            high,
-            pen(trace.ink, trace.code, trace.manner),
-            trace.width,
-        )?;
-    }
+    draw_traces(&area, freqs_hz, story.traces(), levels)?;
     name_curves(surface, &area, plan, story)
 }
 
@@ -343,15 +246,7 @@ fn draw_strip(surface: &Surface, plan: &Plan, place: (i32, i32)) -> Result<()> {
         }
     }
     frequency_lines(&area, 0.0, rows)?;
-    let heading = "What is done where (full box: corrected)";
-    words(
-        surface,
-        heading,
-        (LEFT, place.0 - 72),
-        Hang::Right,
-        Ink::Words,
-        0,
-    )?;
+    heading(surface, STRIP_HEADING, place.0)?;
     if findings.is_empty() {
         let middle = ((LEFT + RIGHT) / 2, (place.0 + place.1) / 2);
         return words(
@@ -382,25 +277,12 @@ fn draw_row(surface: &Surface, row: usize, finding: &Finding, strip_top: i32) ->
     let y = strip_top + row as i32 * ROW_HEIGHT + ROW_HEIGHT / 2;
     // Words stand on the side that has more room.
     let (left, right) = (x_of(from_hz) - LEFT, RIGHT - x_of(to_hz));
-    if right >= left {
-        words(
-            surface,
-            &text,
-            (x_of(to_hz) + 35, y),
-            Hang::Right,
-            Ink::Words,
-            0,
-        )
+    let (x, hang) = if right >= left {
+        (x_of(to_hz) + 35, Hang::Right)
     } else {
-        words(
-            surface,
-            &text,
-            (x_of(from_hz) - 35, y),
-            Hang::Left,
-            Ink::Words,
-            0,
-        )
-    }
+        (x_of(from_hz) - 35, Hang::Left)
+    };
+    words(surface, &text, (x, y), hang, Ink::Words, 0)
 }
 
 /// A frame as wide as a finding, filled as far as it is corrected.

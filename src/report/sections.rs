@@ -5,9 +5,18 @@ use super::picture::{cause_words, decision_ink, decision_words, without_controls
 use super::statement::{percent, stages_words};
 use crate::audit::{Decision, spoken_hz};
 use crate::average::RearWall;
-use crate::predict::Plan;
+use crate::predict::{Demand, Plan};
 use crate::response::{Orbit, Response};
 use maud::{Markup, html};
+
+/// `text` with units kept on the line of their numbers.
+pub fn with_bound_units(text: &str) -> String {
+    ["dB", "Hz", "kHz", "%"]
+        .iter()
+        .fold(text.to_string(), |text, unit| {
+            text.replace(&format!(" {unit}"), &format!("\u{a0}{unit}"))
+        })
+}
 
 /// Text with every name that came from outside set apart, so that its direction of writing does
 /// not spill over.
@@ -23,9 +32,9 @@ pub fn isolated(text: &str, plan: &Plan) -> Markup {
         Some((at, length)) if length > 0 => {
             let (before, rest) = text.split_at(at);
             let (name, after) = rest.split_at(length);
-            html! { (before) bdi { (name) } (isolated(after, plan)) }
+            html! { (with_bound_units(before)) bdi { (name) } (isolated(after, plan)) }
         }
-        _ => html! { (text) },
+        _ => html! { (with_bound_units(text)) },
     }
 }
 
@@ -153,7 +162,8 @@ pub fn price(plan: &Plan) -> Markup {
                 } @else {
                     li { "No headroom: the stages together never boost." }
                 }
-                li { (stages_words(plan.fit.stages.len())) " of " (plan.device.stages) "." }
+                li { "Stages: " (plan.fit.stages.len()) " of " (plan.device.stages) "." }
+                @if let Some(demand) = plan.largest_demand() { li { (amplifier_words(demand, plan.level_change_db())) } }
                 @if let Some(worst) = prediction.worst_change {
                     li {
                         "The worst served direction of the listening window is " (worst.direction.to_string())
@@ -168,6 +178,36 @@ pub fn price(plan: &Plan) -> Markup {
     }
 }
 
+/// A change of level below this is none as printed, dB.
+const PRINTED_LEVEL_DB: f64 = 0.05;
+
+/// What the plan asks of the amplifier.
+fn amplifier_words(demand: Demand, level_change_db: f64) -> String {
+    let level = match level_change_db {
+        change if change.abs() < PRINTED_LEVEL_DB => {
+            "The filters leave the level as it was".to_string()
+        }
+        change => format!(
+            "The filters make the speaker {:.1} dB {}",
+            change.abs(),
+            if change < 0.0 { "quieter" } else { "louder" }
+        ),
+    };
+    let most = if demand.gain_db < PRINTED_LEVEL_DB {
+        "at no frequency more than before".to_string()
+    } else {
+        format!(
+            "most at {}: {:+.1} dB, {:.1} times the power",
+            spoken_hz(demand.f_hz),
+            demand.gain_db,
+            demand.power_ratio()
+        )
+    };
+    format!(
+        "{level}; turned to the loudness it had, it asks the amplifier {most}. How much it can give there without distortion this measurement does not say."
+    )
+}
+
 pub fn ladder(plan: &Plan) -> Markup {
     let ladder = &plan.fit.ladder;
     let most_db = ladder.iter().map(|rung| rung.rms_db).fold(0.0, f64::max);
@@ -179,17 +219,22 @@ pub fn ladder(plan: &Plan) -> Markup {
         }
     };
     let kept = plan.fit.stages.len();
+    let bought = |place: usize| match place.checked_sub(1) {
+        Some(below) => format!("{:.3}", ladder[below].rms_db - ladder[place].rms_db),
+        None => "-".into(),
+    };
     html! {
         section {
             h2 { "What each further stage would buy" }
-            p { "How far the best filters with so many stages stay from the wish, dB rms. This plan uses " (stages_words(kept)) "." }
+            p { "How far the best filters with so many stages stay from the wish, dB rms, and by how much the last of them brought it down. This plan uses " (stages_words(kept)) "." }
             table.ladder {
-                thead { tr { th scope="col" { "Stages" } th scope="col" { "left, dB" } th.word scope="col" { span.hidden { "as a bar" } } } }
+                thead { tr { th scope="col" { "Stages" } th scope="col" { "left, dB" } th scope="col" { "bought, dB" } th.word scope="col" { span.hidden { "as a bar" } } } }
                 tbody {
-                    @for rung in ladder {
+                    @for (place, rung) in ladder.iter().enumerate() {
                         tr.kept[rung.stages == kept] {
                             th scope="row" { (rung.stages) }
                             td { (format!("{:.3}", rung.rms_db)) }
+                            td { (bought(place)) }
                             td.bar {
                                 span.length style={ "width:" (format!("{:.1}", share(rung.rms_db))) "%" } {}
                                 @if rung.stages == kept { span.here { "this plan" } }
@@ -246,6 +291,7 @@ pub fn measurement(plan: &Plan) -> Markup {
                     "Data from " (spoken_hz(curves.grid.first_hz())) " to " (spoken_hz(curves.grid.last_hz()))
                     " at " (curves.grid.len()) " frequencies; judged from " (spoken_hz(audit.judged_from_hz)) " to " (spoken_hz(audit.judged_to_hz)) "."
                 }
+                li { (trusted_words(plan)) }
                 @if let Some(corner_hz) = audit.corner_hz {
                     li { "The listening window has fallen by 6 dB at " (spoken_hz(corner_hz)) "; nothing is boosted below." }
                 } @else {
@@ -264,7 +310,8 @@ pub fn measurement(plan: &Plan) -> Markup {
                         RearWall::FullArc => "90 to 180 degrees on both sides.",
                     })
                 }
-                li { "A measurement free of reflections says nothing of the room below the transition frequency, of distortion or of the highest clean level." }
+                li { "A response free of reflections says nothing of the room below its transition frequency, of distortion or of the highest clean level." }
+                li { "The curves after are predicted from the filters as the device holds them; they were not measured." }
             }
             table {
                 thead { tr { th.word scope="col" { "Curve" } th scope="col" { "of its directions measured" } } }
@@ -279,6 +326,21 @@ pub fn measurement(plan: &Plan) -> Markup {
             }
         }
     }
+}
+
+fn trusted_words(plan: &Plan) -> String {
+    let stated = match plan.trusted_hz {
+        (None, None) => {
+            return "The measurement states no range in which it is to be trusted; all of it was."
+                .into();
+        }
+        (Some(from_hz), None) => format!("from {}", spoken_hz(from_hz)),
+        (None, Some(to_hz)) => format!("up to {}", spoken_hz(to_hz)),
+        (Some(from_hz), Some(to_hz)) => {
+            format!("from {} to {}", spoken_hz(from_hz), spoken_hz(to_hz))
+        }
+    };
+    format!("Trusted, as the measurement states, {stated}; nothing beyond was judged.")
 }
 
 fn orbit_words(response: &Response, orbit: Orbit) -> String {

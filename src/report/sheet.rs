@@ -278,13 +278,7 @@ pub fn frequency_words(surface: &Surface, bottom: i32) -> Result<()> {
 pub const AXIS_HEIGHT: i32 = 275;
 
 /// Level lines and words every `step` from `low` to `high`.
-pub fn level_lines(
-    surface: &Surface,
-    panel: &Panel,
-    levels: (f64, f64),
-    step: f64,
-    unit: &str,
-) -> Result<()> {
+pub fn level_lines(surface: &Surface, panel: &Panel, levels: (f64, f64), step: f64) -> Result<()> {
     let (low, high) = levels;
     let first = (low / step).ceil() as i32;
     let last = (high / step).floor() as i32;
@@ -300,19 +294,25 @@ pub fn level_lines(
             ),
         )?;
         let (_, y) = panel.map_coordinate(&(FROM_HZ, level));
-        let text = if k > 0 {
-            format!("+{level}")
-        } else {
-            format!("{level}")
-        };
-        let text = if k == last {
-            format!("{unit}{text}")
-        } else {
-            text
-        };
-        words(surface, &text, (LEFT - 25, y), Hang::Left, Ink::Words, 0)?;
+        words(
+            surface,
+            &level_word(level),
+            (LEFT - 25, y),
+            Hang::Left,
+            Ink::Words,
+            0,
+        )?;
     }
     Ok(())
+}
+
+/// A level as it stands on an axis: with its sign, without needless decimals.
+pub fn level_word(level: f64) -> String {
+    if level > 0.0 {
+        format!("+{level}")
+    } else {
+        format!("{level}")
+    }
 }
 
 /// Who will read the marks.

@@ -20,33 +20,39 @@ pub fn percent(share: Option<f64>) -> String {
     share.map_or("-".into(), |share| format!("{:.0} %", 100.0 * share))
 }
 
-/// How well the speaker takes EQ, what stays wrong, and the price.
+/// So many of the deviations that stay are named; the others are counted.
+const NAMED_AT_MOST: usize = 4;
+
+/// Two sentences: how well the speaker takes EQ and at what price, and what stays wrong.
 pub fn statement(plan: &Plan) -> String {
-    let mut text = format!("{} {}: ", plan.speaker, grade_words(plan.grade()));
+    format!("{} {}", verdict(plan), what_stays(plan))
+}
+
+fn verdict(plan: &Plan) -> String {
+    let opening = format!("{} {}", plan.speaker, grade_words(plan.grade()));
     let before_db = plan.deviation_before_db();
-    let after_db = plan.deviation_after_db();
-    match (plan.audit.reach, plan.prediction.yield_share) {
-        (Some(reach), Some(share)) => {
-            text += &format!(
-                "of the audible deviation from the target \"{}\" ({before_db:.1} dB rms) an ideal EQ may remove {:.0} % of the energy; {} of {} remove {:.0} % and leave {after_db:.1} dB.",
-                plan.target.name,
-                100.0 * reach,
-                stages_words(plan.fit.stages.len()),
-                plan.device.name,
-                100.0 * share,
-            )
-        }
-        _ => {
-            text += &format!(
-                "with {before_db:.1} dB rms of audible deviation from the target \"{}\" there is nothing worth correcting.",
-                plan.target.name
-            )
-        }
-    }
-    text += &match plan.prediction.price_db {
-        price if price > 0.0 => format!(" The price is {price:.1} dB of headroom."),
-        _ => " It costs no headroom.".to_string(),
+    let price = match plan.prediction.price_db {
+        price if price > 0.0 => format!("cost {price:.1} dB of headroom"),
+        _ => "cost no headroom".to_string(),
     };
+    match (plan.audit.reach, plan.prediction.yield_share) {
+        (Some(_), Some(share)) => format!(
+            "{opening}: of the audible deviation from the target \"{}\" ({before_db:.1} dB rms) an ideal EQ may remove {} of the energy, and {} of {} remove {}, leave {:.1} dB and {price}.",
+            plan.target.name,
+            percent(plan.audit.reach),
+            stages_words(plan.fit.stages.len()),
+            plan.device.name,
+            percent(Some(share)),
+            plan.deviation_after_db(),
+        ),
+        _ => format!(
+            "{opening}: with {before_db:.1} dB rms of audible deviation from the target \"{}\" there is nothing worth correcting.",
+            plan.target.name
+        ),
+    }
+}
+
+fn what_stays(plan: &Plan) -> String {
     let mut left: Vec<_> = plan
         .audit
         .findings
@@ -54,29 +60,26 @@ pub fn statement(plan: &Plan) -> String {
         .filter(|f| f.decision != Decision::Correct && f.cause != Cause::BandEdge)
         .collect();
     left.sort_by(|a, b| b.size_db.abs().total_cmp(&a.size_db.abs()));
-    if !left.is_empty() {
-        let list: Vec<String> = left
+    let mut text = if left.is_empty() {
+        String::from("Of what was found worth speaking of nothing stays uncorrected")
+    } else {
+        let named: Vec<String> = left
             .iter()
-            .take(4)
+            .take(NAMED_AT_MOST)
             .map(|f| {
-                format!(
-                    "{} ({:+.1} dB, {})",
-                    spoken_hz(f.peak_hz),
-                    f.size_db,
-                    f.cause
-                )
+                let place = spoken_hz(f.peak_hz);
+                format!("{place} ({:+.1} dB, {})", f.size_db, f.cause)
             })
             .collect();
-        text += &format!(" What stays, whatever EQ is used: {}", list.join(", "));
-        if left.len() > list.len() {
-            text += &format!(" and {} smaller", left.len() - list.len());
-        }
-        text += ".";
+        format!("What stays, whatever EQ is used: {}", named.join(", "))
+    };
+    if left.len() > NAMED_AT_MOST {
+        text += &format!(" and {} smaller", left.len() - NAMED_AT_MOST);
     }
     if plan.audit.averages_only {
-        text += " Only averaged curves were at hand, so narrow dips were left alone unasked.";
+        text += "; only averaged curves were at hand, so narrow dips were left alone unasked";
     }
-    text
+    text + "."
 }
 
 /// `no stages`, `one stage`, `7 stages`.
