@@ -6,22 +6,19 @@
 //! 2. names that hold an orbit word and no angle (`horizontal.csv`): wide tables;
 //! 3. names that are nothing but an angle (`-30.txt`): one file per angle, horizontal.
 //!
+//! Where there is no such file but one `.sofa` file, that is read.
+//!
 //! Files whose names say nothing of the kind are left out, and a note says so.
 
 use super::angle;
-use super::folder::Folder;
-use super::orbits::{self, ONE_ANGLE, Piece, WIDE_LEVELS};
+use super::folder::{Folder, Measured};
+use super::forms::{self, Found};
+use super::orbits::{self, ONE_ANGLE, WIDE_LEVELS};
 use super::text::shown;
 use crate::error::{Error, Result};
 use crate::response::{Direction, Orbit};
 
 const ENDINGS: [&str; 4] = ["txt", "csv", "tsv", "dat"];
-
-/// What the names said, and the pieces read.
-pub(super) struct Found {
-    pub form: &'static str,
-    pub pieces: Vec<Piece>,
-}
 
 struct Candidate {
     name: String,
@@ -41,6 +38,17 @@ pub(super) fn read(folder: &mut Folder, notes: &mut Vec<String>) -> Result<Found
             })
         })
         .collect();
+    if candidates.is_empty()
+        && let Some(name) = only_sofa(folder)?
+    {
+        notes.push(format!(
+            "there is no speaker.toml; {} is read",
+            shown(&name)
+        ));
+        let file = folder.below(&name)?;
+        return forms::from_sofa(folder, &file, notes);
+    }
+    notes.push("there is no speaker.toml; angles were taken from names".to_string());
     let by_angle = |candidate: &Candidate| {
         angle::named(&candidate.stem).map(|named| Direction::new(named.orbit, named.angle_deg))
     };
@@ -98,5 +106,15 @@ pub(super) fn read(folder: &mut Folder, notes: &mut Vec<String>) -> Result<Found
             left_out.join(", ")
         ));
     }
-    Ok(Found { form, pieces })
+    let response = orbits::join(pieces, notes)?;
+    Ok(Found::new(form, Measured::Angles(response)))
+}
+
+/// The name of the one SOFA file of the folder, if there is just one.
+fn only_sofa(folder: &Folder) -> Result<Option<String>> {
+    let mut names = folder
+        .file_names("")?
+        .into_iter()
+        .filter(|name| name.to_lowercase().ends_with(".sofa") && !name.starts_with('.'));
+    Ok(names.next().filter(|_| names.next().is_none()))
 }
