@@ -11,7 +11,7 @@
 //! Files whose names say nothing of the kind are left out, and a note says so.
 
 use super::angle;
-use super::folder::{Folder, Measured};
+use super::folder::Folder;
 use super::forms::{self, Found};
 use super::orbits::{self, ONE_ANGLE, WIDE_LEVELS};
 use super::text::shown;
@@ -49,21 +49,23 @@ pub(super) fn read(folder: &mut Folder, notes: &mut Vec<String>) -> Result<Found
         return forms::from_sofa(folder, &file, notes);
     }
     notes.push("there is no speaker.toml; angles were taken from names".to_string());
-    let by_angle = |candidate: &Candidate| {
-        angle::named(&candidate.stem).map(|named| Direction::new(named.orbit, named.angle_deg))
-    };
+    let stems: Vec<&str> = candidates.iter().map(|c| c.stem.as_str()).collect();
+    let named: Vec<Option<Direction>> = angle::named_among(&stems)
+        .into_iter()
+        .map(|named| named.map(|named| Direction::new(named.orbit, named.angle_deg)))
+        .collect();
     let by_bare_angle = |candidate: &Candidate| {
         angle::plain(&candidate.stem).map(|angle_deg| Direction::new(Orbit::Horizontal, angle_deg))
     };
     let by_orbit = |candidate: &Candidate| angle::orbit_named(&candidate.stem);
     let mut pieces = Vec::new();
     let mut left_out = Vec::new();
-    let form = if candidates.iter().any(|c| by_angle(c).is_some()) {
-        for candidate in &candidates {
-            match by_angle(candidate) {
+    let form = if named.iter().any(Option::is_some) {
+        for (candidate, named) in candidates.iter().zip(&named) {
+            match named {
                 Some(direction) => {
                     let table = folder.table_below(&candidate.name, &ONE_ANGLE)?;
-                    pieces.push(orbits::single(table, direction)?);
+                    pieces.push(orbits::single(table, *direction)?);
                 }
                 None => left_out.push(shown(&candidate.name)),
             }
@@ -74,7 +76,7 @@ pub(super) fn read(folder: &mut Folder, notes: &mut Vec<String>) -> Result<Found
             match by_orbit(candidate) {
                 Some(orbit) => {
                     let table = folder.table_below(&candidate.name, &WIDE_LEVELS)?;
-                    pieces.push(orbits::wide(table, None, orbit)?);
+                    pieces.push(orbits::wide(table, None, orbit, notes)?);
                 }
                 None => left_out.push(shown(&candidate.name)),
             }
@@ -106,8 +108,7 @@ pub(super) fn read(folder: &mut Folder, notes: &mut Vec<String>) -> Result<Found
             left_out.join(", ")
         ));
     }
-    let response = orbits::join(pieces, notes)?;
-    Ok(Found::new(form, Measured::Angles(response)))
+    Found::joined(form, pieces, notes)
 }
 
 /// The name of the one SOFA file of the folder, if there is just one.

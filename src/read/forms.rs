@@ -9,8 +9,9 @@ use super::orbits::{self, ONE_ANGLE, Piece, WIDE_LEVELS, WIDE_PHASES};
 use super::sofa;
 use super::table::{LEVEL, Shape};
 use super::text::{nearest, shown};
+use super::understood::in_hz;
 use crate::average::AveragedCurves;
-use crate::curve::Grid;
+use crate::curve::{Grid, resample_db};
 use crate::error::{Error, Result};
 use crate::response::{Direction, Orbit};
 use std::path::Path;
@@ -29,7 +30,7 @@ pub(super) struct Found {
 }
 
 impl Found {
-    pub fn new(form: &'static str, measured: Measured) -> Found {
+    fn new(form: &'static str, measured: Measured) -> Found {
         Found {
             form,
             measured,
@@ -37,6 +38,19 @@ impl Found {
             distance_m: None,
             trusted_from_hz: None,
         }
+    }
+
+    /// The directions of all pieces, see [`orbits::join`].
+    pub fn joined(
+        form: &'static str,
+        pieces: Vec<Piece>,
+        notes: &mut Vec<String>,
+    ) -> Result<Found> {
+        let joined = orbits::join(pieces, notes)?;
+        Ok(Found {
+            between: joined.between,
+            ..Found::new(form, Measured::Angles(joined.response))
+        })
     }
 }
 
@@ -60,14 +74,12 @@ pub(super) fn measured(
         }
         (None, _) => Err(root.incomplete("no measurement", ONE_OF)),
         (Some(&"orbits"), None) => {
-            let pieces = wide_tables(folder, root)?;
-            let response = orbits::join(pieces, notes)?;
-            Ok(Found::new("wide orbit tables", Measured::Angles(response)))
+            let pieces = wide_tables(folder, root, notes)?;
+            Found::joined("wide orbit tables", pieces, notes)
         }
         (Some(&"angles"), None) => {
             let pieces = angle_files(folder, root, notes)?;
-            let response = orbits::join(pieces, notes)?;
-            Ok(Found::new("one file per angle", Measured::Angles(response)))
+            Found::joined("one file per angle", pieces, notes)
         }
         (Some(&"sofa"), None) => sofa_file(folder, root, notes),
         (Some(_), None) => {
@@ -98,14 +110,11 @@ pub(super) fn from_sofa(
 ) -> Result<Found> {
     let bytes = folder.bytes(file, sofa::MOST_BYTES, "a SOFA file")?;
     let found = sofa::read(file, bytes, notes)?;
-    let response = orbits::join(found.pieces, notes)?;
-    Ok(Found {
-        form: found.form,
-        measured: Measured::Angles(response),
-        between: found.between,
-        distance_m: Some(found.distance_m),
-        trusted_from_hz: found.trusted_from_hz,
-    })
+    let mut joined = Found::joined(found.form, found.pieces, notes)?;
+    joined.between.extend(found.between);
+    joined.distance_m = Some(found.distance_m);
+    joined.trusted_from_hz = found.trusted_from_hz;
+    Ok(joined)
 }
 
 const BOTH_ORBITS: [(Orbit, &str, &str); 2] = [
@@ -113,7 +122,7 @@ const BOTH_ORBITS: [(Orbit, &str, &str); 2] = [
     (Orbit::Vertical, "vertical", "vertical_phase"),
 ];
 
-fn wide_tables(folder: &mut Folder, root: &Section) -> Result<Vec<Piece>> {
+fn wide_tables(folder: &mut Folder, root: &Section, notes: &mut Vec<String>) -> Result<Vec<Piece>> {
     let Some(section) = root.section("orbits")? else {
         return Ok(Vec::new());
     };
@@ -122,6 +131,7 @@ fn wide_tables(folder: &mut Folder, root: &Section) -> Result<Vec<Piece>> {
         "vertical",
         "horizontal_phase",
         "vertical_phase",
+        RELATIVE_TO,
     ])?;
     let mut pieces = Vec::new();
     for (orbit, levels_key, phase_key) in BOTH_ORBITS {
@@ -141,13 +151,14 @@ fn wide_tables(folder: &mut Folder, root: &Section) -> Result<Vec<Piece>> {
                     Some(phase) => Some(folder.table(&section, &phase, &WIDE_PHASES)?),
                     None => None,
                 };
-                pieces.push(orbits::wide(table, phase, orbit)?);
+                pieces.push(orbits::wide(table, phase, orbit, notes)?);
             }
         }
     }
     if pieces.is_empty() {
         return Err(section.incomplete("no table in [orbits]", "horizontal = \"...\""));
     }
+    add_axis(folder, &section, &mut pieces)?;
     Ok(pieces)
 }
 
@@ -158,7 +169,7 @@ fn angle_files(folder: &mut Folder, root: &Section, notes: &mut Vec<String>) -> 
     let Some(section) = root.section("angles")? else {
         return Ok(Vec::new());
     };
-    section.only(&["horizontal", "vertical"])?;
+    section.only(&["horizontal", "vertical", RELATIVE_TO])?;
     let mut pieces = Vec::new();
     for (orbit, key, _) in BOTH_ORBITS {
         let Some(pattern) = section.text(key)? else {
@@ -210,9 +221,7 @@ fn angle_files(folder: &mut Folder, root: &Section, notes: &mut Vec<String>) -> 
             };
             let table = folder.table_below(&relative, &ONE_ANGLE)?;
             let piece = orbits::single(table, Direction::new(orbit, angle_deg))?;
-            if !is_second_back(&pieces, &piece, angle_deg) {
-                pieces.push(piece);
-            }
+            pieces.push(piece);
         }
         if count == 0 {
             return Err(wrong("a pattern that fits files of the speaker folder"));
@@ -221,15 +230,43 @@ fn angle_files(folder: &mut Folder, root: &Section, notes: &mut Vec<String>) -> 
     if pieces.is_empty() {
         return Err(section.incomplete("no pattern in [angles]", "horizontal = \"h_{angle}.txt\""));
     }
+    add_axis(folder, &section, &mut pieces)?;
     Ok(pieces)
 }
 
-/// Whether `piece` is the file of -180 degrees beside an equal one of 180, or the reverse.
-fn is_second_back(pieces: &[Piece], piece: &Piece, angle_deg: f64) -> bool {
-    angle_deg.abs() == 180.0
-        && pieces
-            .iter()
-            .any(|other| other.grid == piece.grid && other.members == piece.members)
+/// Names the table of the axis when all levels are relative to it.
+const RELATIVE_TO: &str = "relative_to";
+
+/// Adds the levels of the axis to levels that were told relative to it.
+fn add_axis(folder: &mut Folder, section: &Section, pieces: &mut [Piece]) -> Result<()> {
+    let Some(path) = section.text(RELATIVE_TO)? else {
+        return Ok(());
+    };
+    let table = folder.table(section, &path, &ONE_ANGLE)?;
+    let axis = orbits::single(table, Direction::new(Orbit::Horizontal, 0.0))?;
+    for piece in pieces {
+        let axis_db: Option<Vec<f64>> =
+            resample_db(&axis.grid, &axis.members[0].levels_db, &piece.grid)
+                .into_iter()
+                .collect();
+        let axis_db = axis_db.ok_or_else(|| {
+            Error::in_file(
+                &axis.file,
+                format!(
+                    "frequencies from {} to {} Hz",
+                    in_hz(axis.grid.first_hz()),
+                    in_hz(axis.grid.last_hz())
+                ),
+                format!("all that {} covers", piece.file.display()),
+            )
+        })?;
+        for member in &mut piece.members {
+            for (level, axis) in member.levels_db.iter_mut().zip(&axis_db) {
+                *level += axis;
+            }
+        }
+    }
+    Ok(())
 }
 
 /// Column names of averaged curves. Source: DESIGN, section 7.

@@ -5,6 +5,7 @@
 
 pub mod device;
 mod angle;
+mod between;
 mod by_name;
 mod common_grid;
 mod conditions;
@@ -17,6 +18,7 @@ mod forms;
 mod gated;
 mod inside;
 mod orbits;
+mod phase;
 mod repeats;
 mod sofa;
 pub mod table;

@@ -4,7 +4,8 @@ use super::container::{Container, Variable};
 use crate::curve::Grid;
 use crate::error::Result;
 use crate::read::gated::{self, Impulse, Wanted};
-use crate::units::{amplitude_to_db, unwrap_deg};
+use crate::read::phase;
+use crate::units::amplitude_to_db;
 
 /// Level and, where it is there, phase of one response.
 #[derive(Debug, Clone, PartialEq)]
@@ -185,10 +186,9 @@ impl Spectra {
                 levels_db.push(amplitude_to_db(re.hypot(im).max(LEAST_AMPLITUDE * largest)));
                 phase_deg.push(im.atan2(re).to_degrees());
             }
-            unwrap_deg(&mut phase_deg);
             rows.push(Row {
                 levels_db,
-                phase_deg: Some(phase_deg),
+                phase_deg: Some(phase::continuous(self.grid.freqs_hz(), phase_deg)),
             });
         }
         if all_real {

@@ -115,7 +115,7 @@ mod tests {
 
     fn sphere(step_deg: usize) -> Vec<Spot> {
         let mut spots = Vec::new();
-        for elevation_deg in (-90..=90).step_by(step_deg) {
+        for elevation_deg in (-90_i32..=90).step_by(step_deg) {
             for azimuth_deg in (0..360).step_by(step_deg) {
                 if elevation_deg.abs() == 90 && azimuth_deg > 0 {
                     continue;
