@@ -27,6 +27,7 @@
 pub mod error;
 pub mod units;
 pub mod algebra;
+pub mod wav;
 pub mod curve;
 pub mod filter;
 pub mod response;
