@@ -2,6 +2,7 @@
 //! the crate prints.
 
 mod args;
+mod look;
 
 use crate::error::Result;
 use crate::run::{self, PlanOptions, Speaker};
@@ -84,6 +85,7 @@ fn carry_out(command: Command) -> Result<String> {
                 export::curves::table(&speaker.curves, None)
             }
         }
+        Command::Look(arguments) => look::run(arguments),
         Command::Fit(arguments) => {
             let options = fit::Options {
                 stages: arguments.stages,

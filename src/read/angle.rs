@@ -298,6 +298,35 @@ pub(super) fn of_column(text: &str, orbit: Orbit) -> Option<f64> {
     angle_deg
 }
 
+/// Whether a name says that it is about phase.
+pub(super) fn says_phase(name: &str) -> bool {
+    tokens(name)
+        .iter()
+        .any(|token| matches!(token, Token::Word(word) if word == "phase"))
+}
+
+/// The angle in the place of `{angle}` in a pattern for `orbit`: plain, or with its sign or side
+/// in letters (`m30`, `30L`).
+pub(super) fn in_pattern(text: &str, orbit: Orbit) -> Option<f64> {
+    plain(text)
+        .or_else(|| match &tokens(text)[..] {
+            [Token::Word(word), Token::Number(number)] => {
+                let (side, sign) = (side_letter(word), sign_word(word));
+                let sided = side.filter(|(own, _)| *own == orbit).map(|(_, sign)| sign);
+                sided.or(sign).map(|sign| sign * number)
+            }
+            [Token::Number(number), Token::Word(word)] => {
+                let side = side_word(word).or_else(|| side_letter(word));
+                side.filter(|(own, _)| *own == orbit)
+                    .map(|(_, sign)| sign * number)
+            }
+            _ => None,
+        })
+        .filter(|angle_deg| angle_deg.is_finite())
+        // No angle is minus zero.
+        .map(|angle_deg| angle_deg + 0.0)
+}
+
 /// The orbit that `name` speaks of in exactly one word, without an angle.
 pub(super) fn orbit_named(name: &str) -> Option<Orbit> {
     let tokens = tokens(name);
@@ -394,6 +423,28 @@ mod tests {
         assert_eq!(angles, [Some(30.0), Some(-40.0), Some(2.0), None]);
         assert_eq!(named_among(&["v2_h30"]), [None]);
         assert_eq!(named_among(&["h10_v10", "h20_v20"]), [None, None]);
+    }
+
+    #[test]
+    fn patterns_hold_plain_angles_or_letters_for_their_sign() {
+        for (text, angle_deg) in [
+            ("30", 30.0),
+            ("-30", -30.0),
+            ("m30", -30.0),
+            ("p_30", 30.0),
+            ("30L", -30.0),
+            ("R30", 30.0),
+        ] {
+            assert_eq!(
+                in_pattern(text, Orbit::Horizontal),
+                Some(angle_deg),
+                "{text}"
+            );
+        }
+        for text in ["30 phase", "10U", "take 3", "m400", ""] {
+            assert_eq!(in_pattern(text, Orbit::Horizontal), None, "{text}");
+        }
+        assert_eq!(in_pattern("10D", Orbit::Vertical), Some(-10.0));
     }
 
     #[test]

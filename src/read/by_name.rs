@@ -3,8 +3,11 @@
 //! Looked at are files ending in `.txt`, `.csv`, `.tsv` or `.dat`, hidden ones left
 //! out. In this order, the first that applies:
 //! 1. names that hold an orbit and an angle (see `angle`): one file per angle;
-//! 2. names that hold an orbit word and no angle (`horizontal.csv`): wide tables;
-//! 3. names that are nothing but an angle (`-30.txt`): one file per angle, horizontal.
+//! 2. names that hold an orbit word and no angle (`horizontal.csv`): wide tables, and beside them
+//!    those that also say phase (`horizontal_phase.csv`);
+//! 3. a single file whose header names angles with their orbits (`H-30`, `V10`): a wide table of
+//!    both orbits;
+//! 4. names that are nothing but an angle (`-30.txt`): one file per angle, horizontal.
 //!
 //! Where there is no such file but one `.sofa` file, that is read.
 //!
@@ -13,7 +16,7 @@
 use super::angle;
 use super::folder::Folder;
 use super::forms::{self, Found};
-use super::orbits::{self, ONE_ANGLE, WIDE_LEVELS};
+use super::orbits::{self, ONE_ANGLE, WIDE_LEVELS, WIDE_PHASES};
 use super::text::shown;
 use crate::error::{Error, Result};
 use crate::response::{Direction, Orbit};
@@ -72,16 +75,30 @@ pub(super) fn read(folder: &mut Folder, notes: &mut Vec<String>) -> Result<Found
         }
         "one file per angle, by their names"
     } else if candidates.iter().any(|c| by_orbit(c).is_some()) {
-        for candidate in &candidates {
+        let is_phase = |c: &&Candidate| angle::says_phase(&c.stem);
+        for candidate in candidates.iter().filter(|c| !is_phase(c)) {
             match by_orbit(candidate) {
                 Some(orbit) => {
                     let table = folder.table_below(&candidate.name, &WIDE_LEVELS)?;
-                    pieces.push(orbits::wide(table, None, orbit, notes)?);
+                    let phase = candidates
+                        .iter()
+                        .filter(is_phase)
+                        .find(|phase| by_orbit(phase) == Some(orbit))
+                        .map(|phase| folder.table_below(&phase.name, &WIDE_PHASES))
+                        .transpose()?;
+                    pieces.push(orbits::wide(table, phase, orbit, notes)?);
                 }
                 None => left_out.push(shown(&candidate.name)),
             }
         }
         "wide orbit tables, by their names"
+    } else if let [only] = &candidates[..]
+        && by_bare_angle(only).is_none()
+        && let Ok(table) = folder.table_below(&only.name, &WIDE_LEVELS)
+        && let Some(found) = orbits::wide_by_header(table, notes)?
+    {
+        pieces = found;
+        "one wide table, by its header"
     } else {
         for candidate in &candidates {
             match by_bare_angle(candidate) {

@@ -6,6 +6,7 @@ use super::document::{Document, Section, Spot};
 use super::evidence;
 use super::forms::{self, FORMS};
 use super::inside::{self, Leads};
+use super::low_end;
 use super::table::{Shape, Table};
 use super::text::{Source, read_bytes_of};
 use super::understood::orbits_found;
@@ -146,15 +147,21 @@ impl Folder {
         let source = Source::read(full)?;
         self.note_input(&source);
         let table = Table::parse(source, shape)?;
-        self.numbers += table.freqs_hz.len() * (1 + table.columns.len());
+        self.count(full, table.freqs_hz.len() * (1 + table.columns.len()))?;
+        Ok(table)
+    }
+
+    /// Counts numbers that were read from a file and are kept; refused when they are too many.
+    pub fn count(&mut self, full: &Path, numbers: usize) -> Result<()> {
+        self.numbers += numbers;
         if self.numbers > MOST_NUMBERS {
             return Err(Error::in_file(
                 full,
-                "more than 20 million numbers in all tables up to this one",
+                "more than 20 million numbers in all files up to this one",
                 "the measurement of one speaker",
             ));
         }
-        Ok(table)
+        Ok(())
     }
 
     /// Reads a file that is no text and should be `what`, `most` bytes at most.
@@ -284,7 +291,7 @@ fn read_described(root: &Path, description: &Path) -> Result<SpeakerFolder> {
     let known: Vec<&str> = ["speaker", "measured"]
         .into_iter()
         .chain(FORMS)
-        .chain(["evidence"])
+        .chain(["low_end", "evidence"])
         .collect();
     root.only(&known)?;
     let speaker = root
@@ -294,8 +301,18 @@ fn read_described(root: &Path, description: &Path) -> Result<SpeakerFolder> {
     let name = speaker.needed_text("name", "name = \"...\"")?.value;
     let stated = conditions::read(root.section("measured")?)?;
     let mut notes = Vec::new();
-    let found = forms::measured(&mut folder, &root, &mut notes)?;
-    let conditions = stated.joined_with(&root, &found, &mut notes)?;
+    let mut found = forms::measured(&mut folder, &root, &mut notes)?;
+    let mut conditions = stated.joined_with(&root, &found, &mut notes)?;
+    if let Some(section) = root.section("low_end")? {
+        let Measured::Angles(response) = &found.measured else {
+            return Err(section.incomplete("[low_end] beside [curves]", "a measurement by angles"));
+        };
+        let trusted_from_hz = conditions.trusted_from_hz;
+        let (joined, from_hz) =
+            low_end::join(&mut folder, &section, response, trusted_from_hz, &mut notes)?;
+        found.measured = Measured::Angles(joined);
+        conditions.trusted_from_hz = Some(from_hz);
+    }
     let evidence = evidence::read(&mut folder, root.section("evidence")?)?;
     Ok(assemble(name, folder, found, conditions, evidence, notes))
 }

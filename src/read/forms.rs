@@ -4,6 +4,7 @@
 use super::angle;
 use super::document::{Section, Spot};
 use super::folder::{Folder, Measured};
+use super::impulses;
 use super::inside::Leads;
 use super::orbits::{self, ONE_ANGLE, Piece, WIDE_LEVELS, WIDE_PHASES};
 use super::sofa;
@@ -55,10 +56,10 @@ impl Found {
 }
 
 /// The sections that may hold a measurement.
-pub(super) const FORMS: [&str; 4] = ["orbits", "angles", "sofa", "curves"];
+pub(super) const FORMS: [&str; 5] = ["orbits", "angles", "impulses", "sofa", "curves"];
 
 /// Their names as messages list them.
-const ONE_OF: &str = "one of [orbits], [angles], [sofa] and [curves]";
+const ONE_OF: &str = "one of [orbits], [angles], [impulses], [sofa] and [curves]";
 
 /// Reads the one measurement that the document `root` names.
 pub(super) fn measured(
@@ -80,6 +81,12 @@ pub(super) fn measured(
         (Some(&"angles"), None) => {
             let pieces = angle_files(folder, root, notes)?;
             Found::joined("one file per angle", pieces, notes)
+        }
+        (Some(&"impulses"), None) => {
+            let section = root
+                .section("impulses")?
+                .ok_or_else(|| root.incomplete("no [impulses]", "[impulses]"))?;
+            impulses::read(folder, &section, notes)
         }
         (Some(&"sofa"), None) => sofa_file(folder, root, notes),
         (Some(_), None) => {
@@ -117,7 +124,8 @@ pub(super) fn from_sofa(
     Ok(joined)
 }
 
-const BOTH_ORBITS: [(Orbit, &str, &str); 2] = [
+/// The orbits, with the keys of their levels and phases.
+pub(super) const BOTH_ORBITS: [(Orbit, &str, &str); 2] = [
     (Orbit::Horizontal, "horizontal", "horizontal_phase"),
     (Orbit::Vertical, "vertical", "vertical_phase"),
 ];
@@ -175,56 +183,9 @@ fn angle_files(folder: &mut Folder, root: &Section, notes: &mut Vec<String>) -> 
         let Some(pattern) = section.text(key)? else {
             continue;
         };
-        let wrong = |expected: &str| section.wrong(pattern.at, shown(&pattern.value), expected);
-        let (below, file_pattern) = match pattern.value.rsplit_once('/') {
-            Some((below, file)) => (below, file),
-            None => ("", pattern.value.as_str()),
-        };
-        let (before, after) = file_pattern
-            .split_once(PLACEHOLDER)
-            .filter(|(_, after)| !after.contains(PLACEHOLDER) && !below.contains(PLACEHOLDER))
-            .ok_or_else(|| wrong("a file name with {angle} in it once"))?;
-        if !below.is_empty() {
-            let spot = Spot {
-                value: below.to_string(),
-                at: pattern.at,
-            };
-            folder.resolve(&section, &spot, Leads::ToFolder)?;
-        }
-        let mut count = 0;
-        for name in folder.file_names(below)? {
-            let Some(middle) = name
-                .strip_prefix(before)
-                .and_then(|rest| rest.strip_suffix(after))
-            else {
-                continue;
-            };
-            let Some(angle_deg) = angle::plain(middle) else {
-                notes.push(format!(
-                    "{} was left out: {} is no angle",
-                    shown(&name),
-                    shown(middle)
-                ));
-                continue;
-            };
-            count += 1;
-            if count > orbits::MOST_ANGLES {
-                return Err(wrong(&format!(
-                    "a pattern that fits at most {} files",
-                    orbits::MOST_ANGLES
-                )));
-            }
-            let relative = if below.is_empty() {
-                name.clone()
-            } else {
-                format!("{below}/{name}")
-            };
+        for (angle_deg, relative) in matching(folder, &section, (orbit, &pattern), notes)? {
             let table = folder.table_below(&relative, &ONE_ANGLE)?;
-            let piece = orbits::single(table, Direction::new(orbit, angle_deg))?;
-            pieces.push(piece);
-        }
-        if count == 0 {
-            return Err(wrong("a pattern that fits files of the speaker folder"));
+            pieces.push(orbits::single(table, Direction::new(orbit, angle_deg))?);
         }
     }
     if pieces.is_empty() {
@@ -232,6 +193,65 @@ fn angle_files(folder: &mut Folder, root: &Section, notes: &mut Vec<String>) -> 
     }
     add_axis(folder, &section, &mut pieces)?;
     Ok(pieces)
+}
+
+/// The files that the pattern of an orbit fits, with their angles; the path of each is relative to the speaker
+/// folder.
+pub(super) fn matching(
+    folder: &Folder,
+    section: &Section,
+    (orbit, pattern): (Orbit, &Spot<String>),
+    notes: &mut Vec<String>,
+) -> Result<Vec<(f64, String)>> {
+    let wrong = |expected: &str| section.wrong(pattern.at, shown(&pattern.value), expected);
+    let (below, file_pattern) = match pattern.value.rsplit_once('/') {
+        Some((below, file)) => (below, file),
+        None => ("", pattern.value.as_str()),
+    };
+    let (before, after) = file_pattern
+        .split_once(PLACEHOLDER)
+        .filter(|(_, after)| !after.contains(PLACEHOLDER) && !below.contains(PLACEHOLDER))
+        .ok_or_else(|| wrong("a file name with {angle} in it once"))?;
+    if !below.is_empty() {
+        let spot = Spot {
+            value: below.to_string(),
+            at: pattern.at,
+        };
+        folder.resolve(section, &spot, Leads::ToFolder)?;
+    }
+    let mut found = Vec::new();
+    for name in folder.file_names(below)? {
+        let Some(middle) = name
+            .strip_prefix(before)
+            .and_then(|rest| rest.strip_suffix(after))
+        else {
+            continue;
+        };
+        let Some(angle_deg) = angle::in_pattern(middle, orbit) else {
+            notes.push(format!(
+                "{} was left out: {} is no angle",
+                shown(&name),
+                shown(middle)
+            ));
+            continue;
+        };
+        if found.len() == orbits::MOST_ANGLES {
+            return Err(wrong(&format!(
+                "a pattern that fits at most {} files",
+                orbits::MOST_ANGLES
+            )));
+        }
+        let relative = if below.is_empty() {
+            name.clone()
+        } else {
+            format!("{below}/{name}")
+        };
+        found.push((angle_deg, relative));
+    }
+    if found.is_empty() {
+        return Err(wrong("a pattern that fits files of the speaker folder"));
+    }
+    Ok(found)
 }
 
 /// Names the table of the axis when all levels are relative to it.

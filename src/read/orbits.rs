@@ -145,6 +145,42 @@ pub(super) fn wide(
     })
 }
 
+/// A wide table whose header alone says what it holds: angles with their orbits, or plain angles,
+/// which are taken as horizontal. `None` where the header says anything else.
+pub(super) fn wide_by_header(table: Table, notes: &mut Vec<String>) -> Result<Option<Vec<Piece>>> {
+    let names = table
+        .header
+        .as_ref()
+        .map_or(&[][..], |header| &header.names[1..]);
+    if names.iter().all(|name| angle::plain(&name.text).is_some()) {
+        notes.push("the header says no orbit; all angles are taken as horizontal".to_string());
+        return wide(table, None, Orbit::Horizontal, notes).map(|piece| Some(vec![piece]));
+    }
+    let Some(named) = names
+        .iter()
+        .map(|name| angle::named(&name.text))
+        .collect::<Option<Vec<_>>>()
+    else {
+        return Ok(None);
+    };
+    let grid = grid_of(&table)?;
+    let pieces = named
+        .into_iter()
+        .zip(table.columns)
+        .map(|(named, levels_db)| Piece {
+            file: table.source.file.clone(),
+            grid: grid.clone(),
+            members: vec![Member {
+                direction: Direction::new(named.orbit, named.angle_deg),
+                levels_db,
+                phase_deg: None,
+                mirrored: false,
+            }],
+        })
+        .collect();
+    Ok(Some(pieces))
+}
+
 /// Whether two measurements of one direction are repeats; told where they are not quite equal.
 fn repeated(first: &Member, again: &Member, notes: &mut Vec<String>) -> bool {
     let apart_db = apart_db(&first.levels_db, &again.levels_db);
