@@ -25,6 +25,8 @@ pub(super) enum Command {
     Audit(AuditArguments),
     /// Print the CTA-2034-A curves of a speaker as CSV
     Curves(CurvesArguments),
+    /// Say what was understood of a measurement and what is missing
+    Look(super::look::LookArguments),
     /// Fit biquads to any wanted EQ curve
     Fit(FitArguments),
     /// Run a WAV file through a filter list to hear the plan

@@ -6,6 +6,7 @@ mod args;
 mod compare;
 mod completions;
 mod rank;
+mod look;
 
 use crate::average::RearWall;
 use crate::error::Result;
@@ -89,6 +90,7 @@ fn carry_out(command: Command) -> Result<String> {
                 export::curves::table(&speaker.curves, None)
             }
         }
+        Command::Look(arguments) => look::run(arguments),
         Command::Fit(arguments) => {
             let options = fit::Options {
                 stages: arguments.stages,
