@@ -129,22 +129,15 @@ pub fn plan_subject(
         stages: options.stages,
         boost_at_most_db: Some(options.audit.boost_at_most_db),
         boost_q_at_most: Some(BOOST_Q_AT_MOST),
+        // The objective is the distance of the curves from their targets (DESIGN, "Fit"), and
+        // what no filter may mend counts in it: stages that only polish the wish are not spent.
+        slack: Some(fit::Slack {
+            unmendable_db2: audit.deviations.energy_db2(&audit.wish_db),
+            faithful_db: FAITHFUL_DB,
+        }),
         ..fit::Options::default()
     };
-    let mut fit = fit::fit(&wanted, device, &fit_options)?;
-    let enough = enough_stages(&audit, &fit);
-    if options.stages.is_none() && enough < fit.stages.len() {
-        let ladder = fit.ladder;
-        fit = fit::fit(
-            &wanted,
-            device,
-            &fit::Options {
-                stages: Some(enough),
-                ..fit_options
-            },
-        )?;
-        fit.ladder = ladder;
-    }
+    let fit = fit::fit(&wanted, device, &fit_options)?;
     let prediction = predict(subject, &audit, &fit.stages, device)?;
     Ok(Plan {
         speaker: name.to_string(),
@@ -161,23 +154,6 @@ pub fn plan_subject(
 /// A plan follows its wish at least this closely where the device can, dB rms: a fifth of the
 /// just noticeable difference of level (1 dB, handbook figure, from memory).
 const FAITHFUL_DB: f64 = 0.2;
-
-/// The fewest stages with which the predicted curves come within 2 % of the least squared
-/// distance from their targets (DESIGN, "Fit"): what no filter may mend counts in that distance, so stages that
-/// only polish the wish are not spent.
-fn enough_stages(audit: &audit::Audit, fit: &Fit) -> usize {
-    let left_db2 = audit.deviations.energy_db2(&audit.wish_db);
-    let distance_db2 = |rms_db: f64| left_db2 + rms_db * rms_db;
-    let best_db2 = fit
-        .ladder
-        .iter()
-        .map(|rung| distance_db2(rung.rms_db))
-        .fold(f64::INFINITY, f64::min);
-    fit.ladder
-        .iter()
-        .find(|rung| distance_db2(rung.rms_db) <= 1.02 * best_db2 && rung.rms_db < FAITHFUL_DB)
-        .map_or(fit.stages.len(), |rung| rung.stages)
-}
 
 /// Rows nearer to half the rate than this are not fitted: the digital response is bent there.
 const HIGHEST_SHARE_OF_RATE: f64 = 0.49;
