@@ -13,6 +13,7 @@ use crate::error::{Error, Result};
 use crate::filter::Bank;
 use crate::filter_list::in_convention;
 use crate::units::db_to_amplitude;
+use std::ops::{Add, Mul, Shl, Shr};
 
 /// Five products of two words fit into 128 bits up to this width.
 const WIDEST_BITS: u32 = 63;
@@ -30,10 +31,38 @@ pub struct Saturation {
     pub first_channel: usize,
 }
 
+/// An integer in which the products of a stage are summed.
+trait Accumulator:
+    Copy
+    + Ord
+    + From<i64>
+    + Add<Output = Self>
+    + Mul<Output = Self>
+    + Shl<u32, Output = Self>
+    + Shr<u32, Output = Self>
+{
+    /// A value that fits into a word.
+    fn word(self) -> i64;
+}
+
+impl Accumulator for i64 {
+    fn word(self) -> i64 {
+        self
+    }
+}
+
+impl Accumulator for i128 {
+    fn word(self) -> i64 {
+        self as i64
+    }
+}
+
 /// A cascade with its state, for any number of channels.
 #[derive(Debug, Clone)]
 pub(super) struct Words {
     fraction_bits: u32,
+    /// Whether no sum can pass 64 bits, whatever the signal.
+    fits_64_bits: bool,
     /// The largest word; the lowest is one step further from 0.
     top: i64,
     /// `None` for 0 dB.
@@ -104,9 +133,21 @@ impl Words {
             }
             sections.push(words);
         }
+        let sums = sections.iter().map(|words| -> i128 {
+            let magnitudes = words.iter().map(|word| i128::from(word.abs()));
+            magnitudes.sum()
+        });
+        // Of the stages, the level in front, and the input on its way into the format.
+        let largest = sums
+            .chain(level.map(i128::from))
+            .chain([2 << fraction_bits])
+            .max()
+            .unwrap_or(0);
         let nodes = sections.len() + 1;
         Ok(Words {
             fraction_bits,
+            // Each at most with the lowest word, and half a step for the rounding.
+            fits_64_bits: (largest << (width - 1)) + (1 << fraction_bits) <= i128::from(i64::MAX),
             top: (1 << (width - 1)) - 1,
             level,
             sections,
@@ -124,50 +165,64 @@ impl Words {
         })
     }
 
-    /// Filters whole frames in place. Samples between words are rounded to the nearest one.
+    /// Filters whole frames in place. Samples between words are rounded to the nearest one, ties
+    /// up.
     pub fn process(&mut self, frames: &mut [f64]) {
-        let scale = f64::from(self.fraction_bits).exp2();
+        if self.fits_64_bits {
+            self.process_in::<i64>(frames);
+        } else {
+            self.process_in::<i128>(frames);
+        }
+    }
+
+    /// The same whatever the accumulator `A`, which holds every sum exactly.
+    fn process_in<A: Accumulator>(&mut self, frames: &mut [f64]) {
+        let (scale, step) = (
+            f64::from(self.fraction_bits).exp2(),
+            (-f64::from(self.fraction_bits)).exp2(),
+        );
         let (top, fraction_bits) = (self.top, self.fraction_bits);
-        let half = (1i128 << fraction_bits) >> 1;
+        let (lowest, highest) = (A::from(-top - 1), A::from(top));
+        let half = A::from((1i64 << fraction_bits) >> 1);
         let nodes_of_channel = self.sections.len() + 1;
         for frame in frames.chunks_exact_mut(self.channels) {
             let channels = self.nodes.chunks_exact_mut(nodes_of_channel);
             for (channel, (sample, nodes)) in frame.iter_mut().zip(channels).enumerate() {
-                let saturations = &mut self.saturations;
-                let mut store = |stage: usize, exact: i128| {
+                let mut store = |stage: usize, exact: A| {
                     let rounded = (exact + half) >> fraction_bits;
-                    let held = rounded.clamp(-i128::from(top) - 1, i128::from(top));
+                    let held = rounded.clamp(lowest, highest);
                     if held != rounded {
-                        let seen = &mut saturations[stage];
+                        let seen = &mut self.saturations[stage];
                         if seen.samples == 0 {
                             seen.first_frame = self.frames;
                             seen.first_channel = channel + 1;
                         }
                         seen.samples += 1;
                     }
-                    held as i64
+                    held.word()
                 };
-                // `as` saturates at 64 bits, which is beyond every format here.
-                let input = (*sample * scale + 0.5).floor() as i128;
-                let input = store(0, input << fraction_bits);
-                let mut x0 = match self.level {
-                    Some(level) => store(0, i128::from(input) * i128::from(level)),
-                    None => input,
-                };
+                // `as` cuts towards 0 and saturates at 64 bits, beyond every word here.
+                let exact = *sample * scale + 0.5;
+                let cut = exact as i64;
+                let input = cut - i64::from(cut as f64 > exact);
+                // Beyond twice the range it saturates all the same.
+                let input = A::from(input.clamp(-2 * top - 2, 2 * top + 1));
+                let mut x0 = store(0, input << fraction_bits);
+                if let Some(level) = self.level {
+                    x0 = store(0, A::from(x0) * A::from(level));
+                }
                 for (stage, coefficients) in self.sections.iter().enumerate() {
                     let [x1, x2] = nodes[stage];
                     let [y1, y2] = nodes[stage + 1];
                     nodes[stage] = [x0, x1];
-                    let exact: i128 = coefficients
-                        .iter()
-                        .zip([x0, x1, x2, y1, y2])
-                        .map(|(c, v)| i128::from(*c) * i128::from(v))
-                        .sum();
-                    x0 = store(stage + 1, exact);
+                    let [b0, b1, b2, a1, a2] = coefficients.map(A::from);
+                    let forward = b0 * A::from(x0) + b1 * A::from(x1) + b2 * A::from(x2);
+                    let back = a1 * A::from(y1) + a2 * A::from(y2);
+                    x0 = store(stage + 1, forward + back);
                 }
                 let last = &mut nodes[nodes_of_channel - 1];
                 *last = [x0, last[0]];
-                *sample = x0 as f64 / scale;
+                *sample = x0 as f64 * step;
             }
             self.frames += 1;
         }
