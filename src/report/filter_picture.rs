@@ -118,7 +118,9 @@ pub fn draw(plan: &Plan) -> Result<Picture> {
         title: "The wish, and what the filters make of it".into(),
         description,
         height,
-        scale: format!("{DB_PER_DECADE} dB of gain are as high as a decade of frequency is wide."),
+        scale: format!(
+            "Dashed: the wish. Thick: all stages, without the gain in front. Thin: each alone. {DB_PER_DECADE} dB of gain are as high as a decade of frequency is wide."
+        ),
         marks,
         freqs_hz: freqs_hz.to_vec(),
         traces,

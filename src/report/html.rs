@@ -110,12 +110,12 @@ fn caption(plan: &Plan, picture: &Picture) -> Markup {
     html! {
         @match picture.key {
             "response" => {
-                "Thin and grey: as measured. Thick: with the filters, predicted. Dashed: the target. Dotted: the trend of what was measured, over an octave. The in-room target slopes because the speaker beams; that slope is no error."
+                "Thin and grey: as measured. Thick: with the filters, predicted. Dashed: the target. The in-room target slopes because the speaker beams; that slope is no error."
                 (offset)
                 " Grey ground is not judged; tinted ground is left alone or only softened."
             }
             "filters" => {
-                "Dashed: what the audit allows. Thick: all stages together, without the gain in front. Only the shape of the wish counts, so it is drawn at the level of the stages. Thin: each stage alone, numbered as in the filter table. Tinted ground is left alone or only softened."
+                "The wish is what the audit allows. Only its shape counts, so it is drawn at the level of the stages. Stages are numbered as in the filter table. Tinted ground is left alone or only softened."
             }
             _ => {
                 "Each angle as measured, relative to the listening window at the same frequency. One filter moves every angle alike, so what all angles share is not in this picture and no filter changes it. Pale is as loud as the window, purple quieter, orange louder. Where a spot or a break in the colours stands under a finding, the angles disagree there."

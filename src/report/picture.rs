@@ -63,7 +63,7 @@ impl Picture {
     /// The picture as a file of its own, on light paper, headed by `heading` and signed by
     /// `source`.
     pub fn alone(&self, heading: &str, source: &str) -> String {
-        let (above, below) = (330, 260);
+        let (above, below) = (330, 290);
         let height = self.height + above + below;
         let mut out = format!(
             "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{}\" height=\"{}\" viewBox=\"0 -{above} {WIDTH} {height}\" role=\"img\" aria-labelledby=\"title desc\" stroke-linejoin=\"round\" font-family=\"sans-serif\">\n",
@@ -97,10 +97,10 @@ impl Picture {
             Ink::Words,
         );
         line(&self.title, -90, 1.25 * WORD_SIZE, Ink::Quiet);
-        line(&self.scale, self.height + 40, WORD_SIZE, Ink::Quiet);
+        line(&self.scale, self.height + 70, WORD_SIZE, Ink::Quiet);
         line(
             &shortened(source, SOURCE_LETTERS),
-            self.height + 110,
+            self.height + 145,
             WORD_SIZE,
             Ink::Quiet,
         );

@@ -8,7 +8,7 @@ use super::sheet::{
     AXIS_HEIGHT, FROM_HZ, Hang, LEFT, Manner, Panel, RIGHT, Surface, TO_HZ, UNITS_PER_DECADE,
     block, drawn, frequency_lines, frequency_words, panel, pen, put, words, x_of,
 };
-use crate::audit::{Finding, spoken_hz};
+use crate::audit::{Finding, TREND_OCT, spoken_hz};
 use crate::error::Result;
 use crate::predict::Plan;
 use plotters::prelude::{Color, PathElement};
@@ -151,7 +151,7 @@ pub fn draw(plan: &Plan) -> Result<Picture> {
         description: describe(plan),
         height,
         scale: format!(
-            "{DB_PER_DECADE} dB of level are as high as a decade of frequency is wide (IEC 60263)."
+            "Dotted: the trend of what was measured, over {TREND_OCT} octave. {DB_PER_DECADE} dB of level are as high as a decade of frequency is wide (IEC 60263)."
         ),
         marks,
         freqs_hz: freqs_hz.to_vec(),
