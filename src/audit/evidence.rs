@@ -119,3 +119,46 @@ fn gathered(frame: &Frame, belongs: &dyn Fn(Direction) -> bool) -> Option<(Vec<f
             .unzip()
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::audit::tests::{frame_of, with_copy};
+    use crate::response::{Member, Response};
+
+    #[test]
+    fn over_all_phases_a_weaker_copy_leaves_the_mean_level_alone() {
+        // Jensen's formula, 36 angles: what stays is of the order 0.8^36.
+        let response = with_copy(0.8, |_, angle_deg| angle_deg.to_radians());
+        let at = response.grid().nearest(1000.0);
+        let on_orbit = |m: &&Member| m.direction.orbit() == Orbit::Horizontal;
+        let levels: Vec<f64> = response
+            .members()
+            .iter()
+            .filter(on_orbit)
+            .map(|m| m.levels_db[at])
+            .collect();
+        let mean = levels.iter().sum::<f64>() / levels.len() as f64;
+        assert!(mean.abs() < 0.01, "{mean}");
+        assert!(levels.iter().any(|l| *l < -10.0));
+    }
+
+    #[test]
+    fn an_equalizer_changes_the_first_curve_only() {
+        let response = with_copy(0.8, |_, angle_deg| angle_deg.to_radians());
+        let gain_db: Vec<f64> = (0..response.grid().len())
+            .map(|i| (0.05 * i as f64).sin())
+            .collect();
+        let heard = |response: &Response| {
+            let frame = frame_of(response);
+            evidence(&frame, &frame.window_db.clone())
+        };
+        let (plain, equalized) = (heard(&response), heard(&response.with_gain(&gain_db)));
+        assert_ne!(plain[0], equalized[0]);
+        // All but the last, which says where the window has rolled off.
+        for k in 1..CURVES - 1 {
+            let same = plain[k].iter().zip(&equalized[k]).all(|(a, b)| (a - b).abs() < 0.02);
+            assert!(same, "curve {k}");
+        }
+    }
+}

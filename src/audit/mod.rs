@@ -313,3 +313,57 @@ fn rising(x: f64, limits: (f64, f64)) -> f64 {
     let t = ((x - limits.0) / (limits.1 - limits.0)).clamp(0.0, 1.0);
     t * t * (3.0 - 2.0 * t)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::average::RearWall;
+    use crate::response::{Direction, Member, Orbit};
+    use num_complex::Complex64;
+
+    /// An ideal speaker with a weaker copy, loudest at 1 kHz, whose phase at each angle is
+    /// `turn_rad`.
+    pub(super) fn with_copy(copy: f64, turn_rad: impl Fn(Orbit, f64) -> f64) -> Response {
+        let grid = Grid::logarithmic(20.0, 20_000.0, 24.0);
+        let member = |orbit, angle_deg: f64| {
+            let level = |f: &f64| {
+                let s = Complex64::new(0.0, f / 1000.0);
+                let band = s / (s * s + s + 1.0);
+                let turned = Complex64::from_polar(1.0, turn_rad(orbit, angle_deg));
+                20.0 * (1.0 + copy * band * turned).norm().log10()
+            };
+            Member {
+                direction: Direction::new(orbit, angle_deg),
+                levels_db: grid.freqs_hz().iter().map(level).collect(),
+                phase_deg: None,
+                mirrored: false,
+            }
+        };
+        let members = (-17..=18)
+            .flat_map(|i| {
+                [Orbit::Horizontal, Orbit::Vertical].map(|o| member(o, f64::from(10 * i)))
+            })
+            .collect();
+        Response::new(grid.clone(), members).expect("every angle once")
+    }
+
+    pub(super) fn frame_of(response: &Response) -> Frame {
+        let curves = AveragedCurves::from_response(response, RearWall::default());
+        let target = Target {
+            name: "flat".into(),
+            about: String::new(),
+            reason: String::new(),
+            points: vec![(1000.0, 0.0)],
+            in_room_slope_db_per_oct: None,
+        };
+        let subject = Subject {
+            response: Some(response),
+            curves: &curves,
+            target: &target,
+            trusted_from_hz: None,
+            trusted_to_hz: None,
+            second_source: None,
+        };
+        Frame::new(&subject, &Options::default()).expect("a full measurement has a frame")
+    }
+}

@@ -171,3 +171,86 @@ impl Layer {
         Curves { length, values }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::response::Orbit;
+
+    #[test]
+    fn the_weights_are_as_many_as_the_layers_take() {
+        let block = WIDTH * WIDTH * (TAPS + 1) + 2 * WIDTH;
+        let count = CURVES * WIDTH + WIDTH + STEPS.len() * block + WIDTH * ANSWERS + ANSWERS;
+        assert_eq!(WEIGHTS.len(), 4 * count);
+    }
+
+    #[test]
+    fn a_layer_is_the_sum_it_says() {
+        let layer = Layer {
+            inputs: 2,
+            taps: 3,
+            matrix: vec![1.0, 2.0, 3.0, -1.0, 0.5, 4.0],
+            offsets: vec![0.25],
+        };
+        let curves = Curves {
+            length: 5,
+            values: vec![1.0, 2.0, 3.0, 4.0, 5.0, 0.0, -1.0, 1.0, 2.0, 0.0],
+        };
+        let got = layer.apply(&curves, 2);
+        let wanted = |t: usize| {
+            let at = |k: usize, t: i64| match usize::try_from(t) {
+                Ok(t) if t < 5 => curves.curve(k)[t],
+                _ => 0.0,
+            };
+            (0..2).fold(0.25, |sum, k| {
+                (0..3).fold(sum, |sum, tap| {
+                    sum + layer.matrix[3 * k + tap] * at(k, t as i64 + 2 * (tap as i64 - 1))
+                })
+            })
+        };
+        for t in 0..5 {
+            assert!((got.curve(0)[t] - wanted(t)).abs() < 1e-6, "{t}");
+        }
+    }
+
+    #[test]
+    fn a_step_longer_than_the_curves_reaches_nothing() {
+        let layer = Layer {
+            inputs: 1,
+            taps: 3,
+            matrix: vec![5.0, 1.0, 5.0],
+            offsets: vec![0.0],
+        };
+        let curves = Curves {
+            length: 2,
+            values: vec![1.0, 2.0],
+        };
+        assert_eq!(layer.apply(&curves, 9).values, [1.0, 2.0]);
+    }
+
+    #[test]
+    fn turned_upside_down_a_speaker_is_judged_alike() {
+        /// Learned to be alike, not built so: dB rms.
+        const TOLERANCE_DB: f64 = 0.3;
+        // Two sources one above the other.
+        let response = crate::audit::tests::with_copy(0.8, |orbit, angle_deg| match orbit {
+            Orbit::Horizontal => 3.0,
+            Orbit::Vertical => 3.0 + 2.0 * angle_deg.to_radians().sin(),
+        });
+        let frame = crate::audit::tests::frame_of(&response);
+        let upright = crate::audit::evidence::evidence(&frame, &frame.window_db);
+        let mut turned = upright.clone();
+        // One window, eight horizontal groups, then seven each up and down, two curves each.
+        for k in 17..31 {
+            turned.swap(k, k + 14);
+        }
+        let (a, b) = (weigh(&upright), weigh(&turned));
+        let square: f64 = frame
+            .weights
+            .iter()
+            .zip(a.not_shared_db.iter().zip(&b.not_shared_db))
+            .map(|(w, (a, b))| w * (a - b).powi(2))
+            .sum();
+        assert!(square.sqrt() < TOLERANCE_DB, "{}", square.sqrt());
+    }
+}
