@@ -78,11 +78,11 @@ const SHELF_STEP_OCT: f64 = 1.0 / 3.0;
 const TRIAL_SIZE_DB: f64 = 3.0;
 
 /// Most components a deviation is taken apart into: more than a plan has stages.
-const MOST: usize = 12;
+const MOST: usize = 16;
 
 /// A further component must explain this much, dB squared, of the mean square: a bump of 1 dB
 /// and half an octave has about ten times as much.
-const LEAST_EXPLAINED_DB2: f64 = 0.002;
+const LEAST_EXPLAINED_DB2: f64 = 0.001;
 
 /// Components smaller than this are dropped again, dB: no one hears them, and they would cost the
 /// plan a stage. Half of what is worth saying.
@@ -90,7 +90,7 @@ const LEAST_SIZE_DB: f64 = 0.5;
 
 /// Keeps shapes that overlap from fighting: what a shape explains is weighed against this times
 /// its squared amount.
-const RIDGE: f64 = 0.0004;
+const RIDGE: f64 = 0.0002;
 
 /// Limits of the dips that may be filled.
 #[derive(Debug, Clone, Copy)]
