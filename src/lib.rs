@@ -38,6 +38,7 @@ pub mod filter_list;
 pub mod fit;
 pub mod audit;
 pub mod predict;
+pub mod check;
 pub mod simulate;
 pub mod read;
 pub mod export;
