@@ -27,6 +27,7 @@
 pub mod error;
 pub mod units;
 pub mod algebra;
+pub mod wav;
 pub mod curve;
 pub mod filter;
 pub mod response;
@@ -35,6 +36,7 @@ pub mod rating;
 pub mod target;
 pub mod device;
 pub mod filter_list;
+pub mod apply;
 pub mod fit;
 pub mod audit;
 pub mod predict;
