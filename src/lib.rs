@@ -40,6 +40,7 @@ pub mod apply;
 pub mod fit;
 pub mod audit;
 pub mod predict;
+pub mod check;
 pub mod simulate;
 pub mod read;
 pub mod export;
