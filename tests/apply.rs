@@ -265,8 +265,9 @@ fn a_filter_that_rings_out_in_silence_comes_to_rest() {
         }
         let mut rest = [0.0; 64];
         engine.process(&mut rest);
-        // In f32 a low filter may go on circling round the smallest normal number, 1.2e-38.
-        let left = if number == Number::F32 { 1e-36 } else { 0.0 };
+        // In f32 a low and narrow filter may go on circling: what is dropped below the smallest
+        // normal number, 1.2e-38, comes back amplified some thousand times, at -690 dB.
+        let left = if number == Number::F32 { 3e-35 } else { 0.0 };
         assert!(rest.iter().all(|y| y.abs() <= left), "{number}: {rest:?}");
     }
 }
