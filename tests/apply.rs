@@ -219,9 +219,10 @@ fn integer_output_differs_by_the_dither_and_nothing_else() {
         };
         let (largest_db, _) =
             difference_db(&run(&desk, &filters, &input, &plain).channel(0), &expected);
-        // Half a step; 0.02 dB of the finest one are rounding noise of the other library's form.
+        // Half a step; up to 0.05 dB of the finest one are rounding noise of the other library's
+        // form, some 1e-12.
         assert!(
-            largest_db < step_db - 6.02 + 0.02,
+            largest_db < step_db - 6.02 + 0.05,
             "{bits} bits: {largest_db} dB without dither"
         );
     }
@@ -264,7 +265,10 @@ fn a_filter_that_rings_out_in_silence_comes_to_rest() {
         }
         let mut rest = [0.0; 64];
         engine.process(&mut rest);
-        assert_eq!(rest, [0.0; 64], "{number}");
+        // In f32 a low and narrow filter may go on circling: what is dropped below the smallest
+        // normal number, 1.2e-38, comes back amplified some thousand times, at -690 dB.
+        let left = if number == Number::F32 { 3e-35 } else { 0.0 };
+        assert!(rest.iter().all(|y| y.abs() <= left), "{number}: {rest:?}");
     }
 }
 
