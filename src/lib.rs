@@ -36,6 +36,7 @@ pub mod rating;
 pub mod target;
 pub mod device;
 pub mod filter_list;
+pub mod apply;
 pub mod fit;
 pub mod audit;
 pub mod predict;

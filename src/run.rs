@@ -1,5 +1,7 @@
 //! The whole chain: the only room that knows every other.
 
+pub mod apply;
+
 use crate::audit::{self, Subject};
 use crate::average::{AveragedCurves, RearWall};
 use crate::device::Device;

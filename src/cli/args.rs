@@ -29,6 +29,8 @@ pub(super) enum Command {
     Look(super::look::LookArguments),
     /// Fit biquads to any wanted EQ curve
     Fit(FitArguments),
+    /// Run a WAV file through a filter list to hear the plan
+    Apply(super::apply::ApplyArguments),
     /// Write two demo speakers to try the other commands on
     Demo(DemoArguments),
     /// List the built-in targets and devices

@@ -1,6 +1,7 @@
 //! Turns arguments into options, calls `run`, prints, and picks the exit code. Nothing else in
 //! the crate prints.
 
+mod apply;
 mod args;
 mod look;
 
@@ -100,6 +101,7 @@ fn carry_out(command: Command) -> Result<String> {
                 Ok(report::text::fit(&fitted, &device))
             }
         }
+        Command::Apply(arguments) => apply::carry_out(arguments),
         Command::Demo(arguments) => {
             let written = run::write_demo(&arguments.dir)?;
             if arguments.json {

@@ -1,5 +1,6 @@
 //! One file per output format, and how output gets onto the disk.
 
+pub mod applied;
 pub mod curves;
 pub mod files;
 pub mod filter_list;

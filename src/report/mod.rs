@@ -1,6 +1,7 @@
 //! Wording and drawing of what was computed above. No new numbers.
 
 mod angle_picture;
+pub mod applied;
 mod filter_picture;
 pub mod html;
 mod palette;

@@ -33,7 +33,7 @@ pub(super) const TAG_FLOAT: u16 = 3;
 pub(super) const TAG_EXTENSIBLE: u16 = 0xfffe;
 
 /// How a file ended.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct Ending {
     /// Whole frames read.
     pub frames: u64,

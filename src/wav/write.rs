@@ -74,7 +74,10 @@ impl<W: Write + Seek> Writer<W> {
     /// When `frames` is no multiple of the channels, a sample is not finite, the file would pass
     /// 4 GiB against what [`Writer::new`] was told, or the sink refuses.
     pub fn write(&mut self, frames: &[f64]) -> Result<u64> {
-        if frames.len() % usize::from(self.format.channels) != 0 {
+        if !frames
+            .len()
+            .is_multiple_of(usize::from(self.format.channels))
+        {
             return Err(Error::call(format!(
                 "{} samples make no whole frames of {} channels",
                 frames.len(),
