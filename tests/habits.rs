@@ -317,7 +317,7 @@ fn the_back_measured_twice_is_averaged_when_both_agree_and_refused_when_not() {
             named("speaker.toml", ORBITS),
             named("h.csv", with_back(0.6))
         ]),
-        "DIR/h.csv:1:174: found \"180\", the direction of \"-180\" in column 9, expected every direction once"
+        "DIR/h.csv:1:151: found \"180\", the direction of \"-180\" in column 9, expected every direction once"
     );
     // The same with one file per angle.
     let files = |other_db: f64| {
@@ -434,7 +434,7 @@ fn dense_bins_are_averaged_as_power_over_each_band() {
         .grid()
         .freqs_hz()
         .iter()
-        .zip(&response.members()[0].levels_db)
+        .zip(&response.at(Orbit::Horizontal, 0.0).unwrap().levels_db)
     {
         if *f_hz > 2_000.0 {
             assert!((level_db + 3.0103).abs() < 0.35, "{f_hz}: {level_db}");
@@ -467,9 +467,9 @@ fn grids_that_differ_between_files_meet_on_the_coarser_one() {
     assert!(response.grid().points_per_octave() <= 12.01);
     for member in response.members() {
         for (f_hz, level_db) in response.grid().freqs_hz().iter().zip(&member.levels_db) {
-            // The power average over a twelfth of an octave of a slope of 3 dB per octave lies
-            // 10 lg(sinh(u) / u) = 0.001 dB high; between its points a line is a line.
-            assert!((level_db - curve(*f_hz)).abs() < 0.01, "{f_hz}");
+            // Between linear points a cell reaches 0.02 octaves farther down than up: 0.03 dB at
+            // 3 dB per octave. Sampling a neighbour instead would be off by 0.12 dB or more.
+            assert!((level_db - curve(*f_hz)).abs() < 0.05, "{f_hz}: {level_db}");
         }
     }
 }

@@ -328,7 +328,9 @@ fn thinned(grid: Grid, notes: &mut Vec<String>) -> Grid {
     if !is_dense {
         return grid;
     }
-    let wanted = Grid::logarithmic(grid.first_hz(), grid.last_hz(), KEPT_PER_OCTAVE);
+    // The last band must lie within the data as a whole, or its power could not be averaged.
+    let last_hz = grid.last_hz() * (-0.5 / KEPT_PER_OCTAVE).exp2();
+    let wanted = Grid::logarithmic(grid.first_hz(), last_hz, KEPT_PER_OCTAVE);
     match sparsest_everywhere(&[&grid, &wanted]) {
         Some(thin) if thin.len() >= super::table::LEAST_ROWS => {
             notes.push(format!(

@@ -19,6 +19,9 @@ pub(super) fn apart_db(a_db: &[f64], b_db: &[f64]) -> f64 {
 /// and averaged; where one has none, the result has none.
 pub(super) fn add(so_far: &mut Member, more: &Member, weight: f64) {
     for (level, other) in so_far.levels_db.iter_mut().zip(&more.levels_db) {
+        if level == other {
+            continue;
+        }
         let power = (weight * db_to_power(*level) + db_to_power(*other)) / (weight + 1.0);
         *level = power_to_db(power);
     }

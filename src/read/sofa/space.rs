@@ -271,7 +271,7 @@ fn meaning(spherical: bool, units: Option<&str>) -> Option<Meaning> {
         .collect();
     let is_length = |word: &&str| ["metre", "meter", "m"].contains(word);
     match (spherical, &words[..]) {
-        (false, lengths) if !lengths.is_empty() && lengths.iter().all(|w| is_length(&w)) => {
+        (false, lengths) if !lengths.is_empty() && lengths.iter().all(is_length) => {
             Some(Meaning::Cartesian)
         }
         (true, [a, b, length]) if a == b && is_length(length) => match *a {
