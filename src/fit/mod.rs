@@ -74,6 +74,10 @@ pub struct Options {
     pub boost_q_at_most: Option<f64>,
     /// Highest gain in dB of a stage, any type.
     pub boost_at_most_db: Option<f64>,
+    /// Highest Q of a stage that cuts, any type.
+    pub cut_q_at_most: Option<f64>,
+    /// How far a stage may cut, dB, as a positive number, any type.
+    pub cut_at_most_db: Option<f64>,
     /// What stages need not polish, when their number is free.
     pub slack: Option<Slack>,
 }
@@ -95,6 +99,8 @@ impl Default for Options {
             forbid: Vec::new(),
             boost_q_at_most: None,
             boost_at_most_db: None,
+            cut_q_at_most: None,
+            cut_at_most_db: None,
             slack: None,
         }
     }

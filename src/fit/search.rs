@@ -15,7 +15,8 @@ use super::choices::Choices;
 use super::joint::{Candidate, Effort, refine, remainder_db};
 use super::limits::Limits;
 use super::rows::Rows;
-use super::seeds::{Others, Templates};
+use super::seeds::{Others, PARTS, Templates};
+use std::sync::Arc;
 
 // The numbers below that are not explained by their meaning were found by trial on the tuning
 // curves of `examples/fit_multistart.rs`; its judging curves had no say.
@@ -37,18 +38,16 @@ const SAME_COST: f64 = 1e-3;
 const EXCHANGE_GAIN: f64 = 1e-4;
 /// Stages taken away at once, at most.
 const AT_ONCE: usize = 3;
-/// Ranks of seeds that an exchange draws from.
-const EXCHANGE_RANKS: usize = 2;
 /// Steps in which the others settle after a removal; more would only fill the gap.
-const SETTLE_STEPS: u64 = 3;
+const SETTLE_STEPS: u64 = 2;
 /// Relative gain per step that ends the settling.
 const SETTLE_TOLERANCE: f64 = 1e-2;
 /// How often, of 100, the stages taken away are neighbours, and how often seeds are counted
 /// with the others standing still.
-const NEIGHBOURS_PERCENT: usize = 20;
+const NEIGHBOURS_PERCENT: usize = 30;
 const STAND_STILL_PERCENT: usize = 30;
 /// How much worse, relative in cost, an exchange may make things at the start of the budget.
-const FIRST_THRESHOLD: f64 = 1.0;
+const FIRST_THRESHOLD: f64 = 2.0;
 /// Exchanges without any use before the walk returns to the best.
 const PATIENCE: u32 = 20;
 /// Cost below which there is nothing left to fit, dB^2: a millionth of a dB.
@@ -63,10 +62,10 @@ fn step_work(stages: usize) -> u64 {
     n * (n + 10) / 2
 }
 
-/// Work of scoring all templates with `n` stages giving way.
-const SCORING_WORK_PER_STAGE: u64 = 35;
+/// Work of scoring a part of the templates, for each stage that gives way.
+const SCORING_WORK_PER_STAGE: u64 = 12;
 /// Work that a search with ten stages or fewer may spend; with more it grows as their square.
-const BUDGET: u64 = 280_000;
+const BUDGET: u64 = 300_000;
 const BUDGET_STAGES: u64 = 10;
 /// A fit that leaves no more than this share of what was wanted (rms) is likely a curve that can
 /// be met exactly, caught in a minimum beside: so many budgets are spent on it.
@@ -77,7 +76,7 @@ const NEAR_MISS_BUDGETS: u64 = 2;
 pub(super) struct Search<'a> {
     rows: &'a Rows,
     limits: &'a Limits,
-    templates: Templates,
+    templates: Arc<[Templates; PARTS]>,
     /// Best set found with so many stages, from none up.
     pub ladder: Vec<Candidate>,
     /// Best few sets of the last exchange, best first.
@@ -103,7 +102,9 @@ impl<'a> Search<'a> {
         Search {
             rows,
             limits,
-            templates: Templates::new(rows, limits),
+            templates: Arc::new(std::array::from_fn(|part| {
+                Templates::new(rows, limits, part)
+            })),
             ladder: vec![refine(rows, limits.rate_hz, empty, idle).0],
             elite: Vec::new(),
             choices: Choices::new(),
@@ -164,7 +165,8 @@ impl<'a> Search<'a> {
             &base.settings,
         );
         self.spent += SCORING_WORK_PER_STAGE * (1 + base.len() as u64);
-        self.templates
+        let part = self.choices.below(PARTS);
+        self.templates[part]
             .seeds(self.rows, self.limits, base, &left_db, others, ranks)
             .into_iter()
             .map(|seed| base.with(seed.slots[0], seed.stage(0)))
@@ -194,8 +196,36 @@ impl<'a> Search<'a> {
     }
 
     /// Exchanges stages of the best set of `stages` stages until `share` of the whole budget is
-    /// spent on it.
+    /// spent on it, by two walks side by side that know nothing of each other: the outcome is
+    /// the same whether they run at once or one after the other.
     pub fn exchange(&mut self, stages: usize, share: f64) {
+        let mut other = Search {
+            choices: self.choices.another(),
+            templates: Arc::clone(&self.templates),
+            ladder: self.ladder.clone(),
+            elite: Vec::new(),
+            ..*self
+        };
+        let ran = std::thread::scope(|scope| {
+            let beside =
+                std::thread::Builder::new().spawn_scoped(scope, || other.walk(stages, share));
+            self.walk(stages, share);
+            beside.is_ok_and(|thread| thread.join().is_ok())
+        });
+        // A system that grants no thread gets the second walk after the first.
+        if !ran {
+            other.walk(stages, share);
+        }
+        for candidate in &other.ladder {
+            self.note(candidate);
+        }
+        self.elite.extend(other.elite);
+        self.keep_elite();
+        self.spent = self.spent.max(other.spent);
+    }
+
+    /// One walk of exchanges.
+    fn walk(&mut self, stages: usize, share: f64) {
         let Some(mut best) = self.ladder.get(stages).cloned() else {
             return;
         };
@@ -235,11 +265,16 @@ impl<'a> Search<'a> {
                 }
             }
             self.elite.push(there);
-            self.elite.sort_by(|a, b| a.cost.total_cmp(&b.cost));
-            self.elite
-                .dedup_by(|b, a| b.cost < a.cost * (1.0 + SAME_COST));
-            self.elite.truncate(ELITE);
+            self.keep_elite();
         }
+    }
+
+    /// The best few of the elite, best first.
+    fn keep_elite(&mut self) {
+        self.elite.sort_by(|a, b| a.cost.total_cmp(&b.cost));
+        self.elite
+            .dedup_by(|b, a| b.cost < a.cost * (1.0 + SAME_COST));
+        self.elite.truncate(ELITE);
     }
 
     /// `from` with some stages exchanged and all refined, given up where it cannot get below
@@ -254,9 +289,7 @@ impl<'a> Search<'a> {
             } else {
                 Others::GiveWay
             };
-            let rank = self.choices.below(EXCHANGE_RANKS);
-            let found = self.extensions(&base, others, rank..rank + 1).pop();
-            base = found.or_else(|| self.extensions(&base, others, 0..1).pop())?;
+            base = self.extensions(&base, others, 0..1).pop()?;
         }
         Some(self.refine(base, TOLERANCE, STEPS, aim))
     }
