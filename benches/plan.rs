@@ -34,6 +34,7 @@ fn main() {
         target: &target,
         trusted_from_hz: speaker.folder.trusted_from_hz,
         trusted_to_hz: speaker.folder.trusted_to_hz,
+        second_source: None,
     };
     let audit = || planish::audit::audit(&subject, &options.audit).expect("it can be audited");
     let plan = || run::plan(&speaker, &options).expect("it can be planned");

@@ -62,15 +62,28 @@ fn draw_list(dice: &mut Dice) -> FilterList {
                 1 => Kind::HighShelf,
                 _ => Kind::Peaking,
             };
-            let gain_db = if dice.unit() < 0.65 { -dice.between(1.0, 9.0) } else { dice.between(1.0, 5.0) };
+            let gain_db = if dice.unit() < 0.65 {
+                -dice.between(1.0, 9.0)
+            } else {
+                dice.between(1.0, 5.0)
+            };
             let (f0_hz, q) = match kind {
                 Kind::LowShelf => (dice.log_between(60.0, 500.0), dice.between(0.5, 0.9)),
                 Kind::HighShelf => (dice.log_between(2000.0, 9000.0), dice.between(0.5, 0.9)),
                 _ => (dice.log_between(40.0, 14000.0), dice.log_between(0.6, 6.0)),
             };
-            let stage = Stage { kind, f0_hz, gain_db, q };
+            let stage = Stage {
+                kind,
+                f0_hz,
+                gain_db,
+                q,
+            };
             let biquad = Some(held(stage.biquad(rate_hz), number));
-            ListedStage { stage, biquad, words: None }
+            ListedStage {
+                stage,
+                biquad,
+                words: None,
+            }
         })
         .collect();
     let mut list = FilterList {
@@ -105,13 +118,19 @@ impl Box_ {
     fn response(&self, f_hz: f64) -> (f64, f64) {
         let w = 2.0 * PI * f_hz / self.rate_hz;
         let poly = |c: [f64; 3]| {
-            (c[0] + c[1] * w.cos() + c[2] * (2.0 * w).cos(), -c[1] * w.sin() - c[2] * (2.0 * w).sin())
+            (
+                c[0] + c[1] * w.cos() + c[2] * (2.0 * w).cos(),
+                -c[1] * w.sin() - c[2] * (2.0 * w).sin(),
+            )
         };
         let mut h = (10f64.powf(self.gain_db / 20.0), 0.0);
         for s in &self.sections {
             let (n, d) = (poly([s.b0, s.b1, s.b2]), poly([1.0, s.a1, s.a2]));
             let power = d.0 * d.0 + d.1 * d.1;
-            let q = ((n.0 * d.0 + n.1 * d.1) / power, (n.1 * d.0 - n.0 * d.1) / power);
+            let q = (
+                (n.0 * d.0 + n.1 * d.1) / power,
+                (n.1 * d.0 - n.0 * d.1) / power,
+            );
             h = (h.0 * q.0 - h.1 * q.1, h.0 * q.1 + h.1 * q.0);
         }
         h
@@ -125,7 +144,10 @@ impl Box_ {
 
 /// 48 points per octave from 20 Hz to 20 kHz.
 fn freqs_hz() -> Vec<f64> {
-    (0..).map(|i| 20.0 * 2f64.powf(f64::from(i) / 48.0)).take_while(|f| *f <= 20_000.0).collect()
+    (0..)
+        .map(|i| 20.0 * 2f64.powf(f64::from(i) / 48.0))
+        .take_while(|f| *f <= 20_000.0)
+        .collect()
 }
 
 fn loopback(device: &Box_, dice: &mut Dice, noise_db: f64, level_db: f64) -> Loopback {
@@ -134,23 +156,34 @@ fn loopback(device: &Box_, dice: &mut Dice, noise_db: f64, level_db: f64) -> Loo
         .iter()
         .map(|f| device.level_db(*f) + level_db + noise_db * dice.normal())
         .collect();
-    Loopback { freqs_hz, levels_db, phase_deg: None }
+    Loopback {
+        freqs_hz,
+        levels_db,
+        phase_deg: None,
+    }
 }
 
 /// Largest change of level that a fault makes, whatever the free level, dB.
 fn effect_db(sound: &Box_, faulty: &Box_) -> f64 {
-    let changes: Vec<f64> =
-        freqs_hz().iter().map(|f| faulty.level_db(*f) - sound.level_db(*f)).collect();
+    let changes: Vec<f64> = freqs_hz()
+        .iter()
+        .map(|f| faulty.level_db(*f) - sound.level_db(*f))
+        .collect();
     let (low, high) = changes
         .iter()
-        .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), c| (l.min(*c), h.max(*c)));
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), c| {
+            (l.min(*c), h.max(*c))
+        });
     0.5 * (high - low)
 }
 
 fn with_q(list: &FilterList, q_of: impl Fn(&Stage) -> f64) -> Box_ {
     let mut device = Box_::of(list);
     for (section, listed) in device.sections.iter_mut().zip(&list.stages) {
-        let stage = Stage { q: q_of(&listed.stage), ..listed.stage };
+        let stage = Stage {
+            q: q_of(&listed.stage),
+            ..listed.stage
+        };
         *section = held(stage.biquad(list.rate_hz), list.number);
     }
     device
@@ -175,7 +208,10 @@ fn faulty(list: &FilterList, name: &str, dice: &mut Dice) -> (Box_, String) {
     let mut device = Box_::of(list);
     let mut detail = String::new();
     match name {
-        "feedback-sign" => device.sections.iter_mut().for_each(|s| (s.a1, s.a2) = (-s.a1, -s.a2)),
+        "feedback-sign" => device
+            .sections
+            .iter_mut()
+            .for_each(|s| (s.a1, s.a2) = (-s.a1, -s.a2)),
         "wrong-rate" => {
             let rates: Vec<f64> = [44_100.0, 48_000.0, 88_200.0, 96_000.0, 192_000.0]
                 .into_iter()
@@ -202,16 +238,43 @@ fn faulty(list: &FilterList, name: &str, dice: &mut Dice) -> (Box_, String) {
         }
         "gain-missing" => device.gain_db = 0.0,
         "reversed-order" => {
-            device.sections.iter_mut().for_each(|s| (s.a1, s.a2) = (s.a2, s.a1));
+            device
+                .sections
+                .iter_mut()
+                .for_each(|s| (s.a1, s.a2) = (s.a2, s.a1));
         }
         _ => {
             device = match dice.below(5) {
                 // Bandwidth in octaves (cookbook) read from the number Q.
-                0 => with_q(list, |s| if is_peaking(s) { 0.5 / (0.5 * 2f64.ln() * s.q).sinh() } else { s.q }),
+                0 => with_q(list, |s| {
+                    if is_peaking(s) {
+                        0.5 / (0.5 * 2f64.ln() * s.q).sinh()
+                    } else {
+                        s.q
+                    }
+                }),
                 // Q wider or narrower by the square root of the gain.
-                1 => with_q(list, |s| if is_peaking(s) { s.q * 10f64.powf(s.gain_db.abs() / 40.0) } else { s.q }),
-                2 => with_q(list, |s| if is_peaking(s) { s.q / 10f64.powf(s.gain_db.abs() / 40.0) } else { s.q }),
-                3 => with_q(list, |s| if is_peaking(s) { s.q * 10f64.powf(s.gain_db / 40.0) } else { s.q }),
+                1 => with_q(list, |s| {
+                    if is_peaking(s) {
+                        s.q * 10f64.powf(s.gain_db.abs() / 40.0)
+                    } else {
+                        s.q
+                    }
+                }),
+                2 => with_q(list, |s| {
+                    if is_peaking(s) {
+                        s.q / 10f64.powf(s.gain_db.abs() / 40.0)
+                    } else {
+                        s.q
+                    }
+                }),
+                3 => with_q(list, |s| {
+                    if is_peaking(s) {
+                        s.q * 10f64.powf(s.gain_db / 40.0)
+                    } else {
+                        s.q
+                    }
+                }),
                 _ => with_q(list, |s| {
                     if is_peaking(s) {
                         return s.q;
@@ -230,7 +293,11 @@ fn faulty(list: &FilterList, name: &str, dice: &mut Dice) -> (Box_, String) {
 fn detail_of(fault: &Fault) -> String {
     match fault {
         Fault::WrongRate { rate_hz, .. } => format!("{rate_hz}"),
-        Fault::StageMissing(stages) => stages.iter().map(usize::to_string).collect::<Vec<_>>().join(","),
+        Fault::StageMissing(stages) => stages
+            .iter()
+            .map(usize::to_string)
+            .collect::<Vec<_>>()
+            .join(","),
         _ => String::new(),
     }
 }
@@ -246,7 +313,11 @@ struct Score {
 
 /// Draws lists with one fault each and counts how often it is named first.
 fn trial(name: &str, seeds: std::ops::Range<u64>, told: &mut String) -> Score {
-    let mut score = Score { right: 0, detail_right: 0, all: 0 };
+    let mut score = Score {
+        right: 0,
+        detail_right: 0,
+        all: 0,
+    };
     for seed in seeds {
         let mut dice = Dice(seed);
         let absolute = name == "gain-missing";
@@ -262,7 +333,11 @@ fn trial(name: &str, seeds: std::ops::Range<u64>, told: &mut String) -> Score {
                 break (list, device, detail);
             }
         };
-        let level_db = if absolute { 0.0 } else { dice.between(-20.0, 10.0) };
+        let level_db = if absolute {
+            0.0
+        } else {
+            dice.between(-20.0, 10.0)
+        };
         let measured = loopback(&device, &mut dice, 0.03, level_db);
         let found = compare(&list, &measured, absolute).unwrap();
         score.all += 1;
@@ -275,7 +350,15 @@ fn trial(name: &str, seeds: std::ops::Range<u64>, told: &mut String) -> Score {
             let said: Vec<String> = found
                 .faults
                 .iter()
-                .map(|f| format!("{} [{}] {:?} {:?}", f.fault, f.fault.name(), f.explains, f.left_db))
+                .map(|f| {
+                    format!(
+                        "{} [{}] {:?} {:?}",
+                        f.fault,
+                        f.fault.name(),
+                        f.explains,
+                        f.left_db
+                    )
+                })
                 .collect();
             *told += &format!(
                 "{name} {detail} seed {seed} ({} stages, effect {:.2}): matches {} largest {:?}: {}\n",
@@ -299,7 +382,13 @@ fn tuning() {
     for name in NAMES {
         let start = std::time::Instant::now();
         let score = trial(name, from..from + count, &mut told);
-        println!("{name:16} {} / {} ({} in detail) {:?}", score.right, score.all, score.detail_right, start.elapsed() / count as u32);
+        println!(
+            "{name:16} {} / {} ({} in detail) {:?}",
+            score.right,
+            score.all,
+            score.detail_right,
+            start.elapsed() / count as u32
+        );
     }
     println!("{told}");
 }
@@ -335,7 +424,17 @@ fn alarms(seeds: std::ops::Range<u64>, told: &mut String) -> usize {
         let found = compare(&list, &measured, false).unwrap();
         if !found.matches {
             alarms += 1;
-            *told += &format!("alarm seed {seed} interface {which} noise {noise_db}: {:?} limit {} noise {} {:?}\n", found.largest, found.limit_db, found.noise_db, found.faults.iter().map(|f| (f.fault.to_string(), f.explains)).collect::<Vec<_>>());
+            *told += &format!(
+                "alarm seed {seed} interface {which} noise {noise_db}: {:?} limit {} noise {} {:?}\n",
+                found.largest,
+                found.limit_db,
+                found.noise_db,
+                found
+                    .faults
+                    .iter()
+                    .map(|f| (f.fault.to_string(), f.explains))
+                    .collect::<Vec<_>>()
+            );
         }
     }
     alarms
@@ -349,5 +448,8 @@ fn tuning_alarms() {
     let mut told = String::new();
     let start = std::time::Instant::now();
     let alarms = alarms(from..from + count, &mut told);
-    println!("{alarms} alarms of {count} {:?}\n{told}", start.elapsed() / count as u32);
+    println!(
+        "{alarms} alarms of {count} {:?}\n{told}",
+        start.elapsed() / count as u32
+    );
 }

@@ -9,7 +9,7 @@ use planish::predict::Plan;
 use planish::read::folder::{Measured, read_speaker};
 use planish::response::{Direction, Orbit, Response};
 use planish::run::{self, PlanOptions};
-use planish::simulate::{demo_speakers, full_orbits};
+use planish::simulate::{Simulated, demo_speakers, full_orbits};
 use realfft::RealFftPlanner;
 use realfft::num_complex::Complex;
 use std::f64::consts::PI;

@@ -74,6 +74,9 @@ const PLACES_PER_WIDTH: f64 = 0.117;
 /// Shelves stand this far apart, octaves: their place is not sharp.
 const SHELF_STEP_OCT: f64 = 1.0 / 3.0;
 
+/// And keep this far from the ends of the judged band, octaves.
+const SHELF_MARGIN_OCT: f64 = 0.7;
+
 /// Size of a shape while it is looked for, dB; the shapes hardly change with their size.
 const TRIAL_SIZE_DB: f64 = 3.0;
 
@@ -219,7 +222,13 @@ impl Shapes {
                 .collect();
             shapes.widths.push(width);
             let step = ((step_oct / grid_step_oct) as usize).max(1);
-            for centre in frame.judged.clone().step_by(step) {
+            // Half a shelf is not seen beyond the band, and half a shelf is no evidence.
+            let margin = match kind {
+                Kind::Peaking => 0,
+                _ => (SHELF_MARGIN_OCT / grid_step_oct) as usize,
+            };
+            let inside = frame.judged.start + margin..frame.judged.end.saturating_sub(margin);
+            for centre in inside.step_by(step) {
                 let mut shape = Shape {
                     component: at(freqs_hz[centre]),
                     width: shapes.widths.len() - 1,

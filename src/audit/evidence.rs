@@ -157,7 +157,10 @@ mod tests {
         assert_ne!(plain[0], equalized[0]);
         // All but the last, which says where the window has rolled off.
         for k in 1..CURVES - 1 {
-            let same = plain[k].iter().zip(&equalized[k]).all(|(a, b)| (a - b).abs() < 0.02);
+            let same = plain[k]
+                .iter()
+                .zip(&equalized[k])
+                .all(|(a, b)| (a - b).abs() < 0.02);
             assert!(same, "curve {k}");
         }
     }

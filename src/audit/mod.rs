@@ -118,6 +118,9 @@ const DIP_Q: f64 = 2.8;
 /// The same where only averaged curves are at hand and the angles cannot be asked.
 const DIP_Q_AVERAGES: f64 = 1.0;
 
+/// So near to an end of the judged band a dip cannot be told from roll-off, octaves.
+const EDGE_OCT: f64 = 0.5;
+
 /// Weight of frequencies outside the judged band against those inside: enough to keep the
 /// filters from straying, too little to cost them anything inside. Our own judgement.
 const OUTSIDE_WEIGHT: f64 = 0.1;
@@ -179,7 +182,11 @@ pub fn audit(subject: &Subject, options: &Options) -> Result<Audit> {
         depth_at_most_db: options.boost_at_most_db,
     };
     let witnesses = Witnesses::new(subject, &frame);
-    let no_dip = |f_hz: f64| !witnesses.at(f_hz).is_empty();
+    let edge = EDGE_OCT.exp2();
+    let (first_hz, last_hz) = (freqs_hz[frame.judged.start], freqs_hz[frame.judged.end - 1]);
+    let no_dip = |f_hz: f64| {
+        f_hz < first_hz * edge || f_hz * edge > last_hz || !witnesses.at(f_hz).is_empty()
+    };
     let components = component::decompose(&frame, &mendable_db, &frame.weights, dips, &no_dip);
     let mut wish_db: Vec<f64> = sum_of_shapes(&components, freqs_hz)
         .iter()

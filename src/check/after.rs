@@ -57,14 +57,20 @@ pub fn after(
     from_hz: f64,
     to_hz: f64,
 ) -> Option<After> {
-    let from_hz = from_hz.max(predicted.grid.first_hz()).max(obtained.grid.first_hz());
-    let to_hz = to_hz.min(predicted.grid.last_hz()).min(obtained.grid.last_hz());
+    let from_hz = from_hz
+        .max(predicted.grid.first_hz())
+        .max(obtained.grid.first_hz());
+    let to_hz = to_hz
+        .min(predicted.grid.last_hz())
+        .min(obtained.grid.last_hz());
     if !(from_hz > 0.0 && octaves(from_hz, to_hz) >= LEAST_BAND_OCT) {
         return None;
     }
     let grid = Grid::logarithmic(from_hz, to_hz, POINTS_PER_OCTAVE);
     let on_grid = |curves: &AveragedCurves, levels_db: &[f64]| {
-        resample_db(&curves.grid, levels_db, &grid).into_iter().collect::<Option<Vec<f64>>>()
+        resample_db(&curves.grid, levels_db, &grid)
+            .into_iter()
+            .collect::<Option<Vec<f64>>>()
     };
     let smoother = Smoother::new(&grid, SMOOTHED_OCT);
     let mut differences: Vec<(&'static str, Vec<f64>)> = Vec::new();
@@ -83,10 +89,18 @@ pub fn after(
     let cells_oct = grid.cells_oct();
     let whole_oct: f64 = cells_oct.iter().sum();
     let mean = |values: &[f64]| {
-        values.iter().zip(&cells_oct).map(|(v, w)| v * w).sum::<f64>() / whole_oct
+        values
+            .iter()
+            .zip(&cells_oct)
+            .map(|(v, w)| v * w)
+            .sum::<f64>()
+            / whole_oct
     };
-    let levels: Vec<f64> =
-        differences.iter().filter(|(name, _)| is_level(name)).map(|(_, d)| mean(d)).collect();
+    let levels: Vec<f64> = differences
+        .iter()
+        .filter(|(name, _)| is_level(name))
+        .map(|(_, d)| mean(d))
+        .collect();
     if levels.is_empty() {
         return None;
     }
@@ -96,11 +110,19 @@ pub fn after(
         .map(|(name, difference)| {
             let level_db = if is_level(name) { level_db } else { 0.0 };
             let left: Vec<f64> = difference.iter().map(|d| d - level_db).collect();
-            curve_after(name, &grid, &left, mean(&left.iter().map(|d| d * d).collect::<Vec<_>>()))
+            curve_after(
+                name,
+                &grid,
+                &left,
+                mean(&left.iter().map(|d| d * d).collect::<Vec<_>>()),
+            )
         })
         .collect();
     Some(After {
-        matches: curves.iter().filter(|c| is_level(c.name)).all(|c| c.matches),
+        matches: curves
+            .iter()
+            .filter(|c| is_level(c.name))
+            .all(|c| c.matches),
         from_hz,
         to_hz,
         level_db,
@@ -144,15 +166,34 @@ mod tests {
 
     fn curves(change: impl Fn(f64) -> f64) -> AveragedCurves {
         let grid = Grid::logarithmic(50.0, 18000.0, 20.0);
-        let level: Vec<f64> = grid.freqs_hz().iter().map(|f| (f / 700.0).ln().sin() + change(*f)).collect();
-        AveragedCurves::from_table(grid, [None, Some(level.clone()), None, Some(level), None, None, None])
+        let level: Vec<f64> = grid
+            .freqs_hz()
+            .iter()
+            .map(|f| (f / 700.0).ln().sin() + change(*f))
+            .collect();
+        AveragedCurves::from_table(
+            grid,
+            [
+                None,
+                Some(level.clone()),
+                None,
+                Some(level),
+                None,
+                None,
+                None,
+            ],
+        )
     }
 
     #[test]
     fn another_level_matches_and_the_index_needs_none() {
         let found = after(&curves(|_| 0.0), &curves(|_| 7.0), 20.0, 20000.0).unwrap();
         assert!(found.matches && (found.level_db - 7.0).abs() < 1e-9);
-        let index = found.curves.iter().find(|c| c.name == "sound_power_di").unwrap();
+        let index = found
+            .curves
+            .iter()
+            .find(|c| c.name == "sound_power_di")
+            .unwrap();
         assert!(index.largest.0.abs() < 1e-9);
     }
 
@@ -163,7 +204,10 @@ mod tests {
         assert!(!found.matches);
         let window = &found.curves[0];
         let (from_hz, to_hz) = window.agrees_hz.unwrap();
-        assert!(from_hz < 51.0 && (7000.0..8500.0).contains(&to_hz), "{to_hz}");
+        assert!(
+            from_hz < 51.0 && (7000.0..8500.0).contains(&to_hz),
+            "{to_hz}"
+        );
         assert!(window.largest.1 > 8000.0);
     }
 }

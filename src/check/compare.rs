@@ -169,10 +169,8 @@ pub fn compare(list: &FilterList, loopback: &Loopback, absolute: bool) -> Result
         let sigma_db = noise_db.max(LEAST_NOISE_DB);
         t.fitted.cost_db2 < NOISE_ONLY * judged.count() * sigma_db * sigma_db
     };
-    let mut matches = sensible
-        && !backwards
-        && averaged.all_within(noise_db)
-        && only_noise(&sound, noise_db);
+    let mut matches =
+        sensible && !backwards && averaged.all_within(noise_db) && only_noise(&sound, noise_db);
     let mut faults = Vec::new();
     let mut fault_db = None;
     if sensible && !matches {
@@ -188,9 +186,13 @@ pub fn compare(list: &FilterList, loopback: &Loopback, absolute: bool) -> Result
         weigh(&mut sound);
         trials.iter_mut().for_each(weigh);
         trials.sort_by(|a, b| a.weight.total_cmp(&b.weight));
-        let explained = trials.first().is_some_and(|best| only_noise(best, noise_db));
+        let explained = trials
+            .first()
+            .is_some_and(|best| only_noise(best, noise_db));
         let surely_faulty = explained
-            && trials.first().is_some_and(|best| sound.weight - best.weight > SURE_WEIGHT)
+            && trials
+                .first()
+                .is_some_and(|best| sound.weight - best.weight > SURE_WEIGHT)
             && averaged.largest.1.abs() > 0.5 * averaged.limit_db(noise_db);
         matches = !backwards && averaged.all_within(noise_db) && !surely_faulty;
         if !matches {
@@ -260,10 +262,21 @@ impl Bench<'_> {
 
     fn trial_of(&self, faults: Vec<Fault>, bank: Bank) -> Trial {
         let predicted_db = levels_db(&bank, &self.judged.freqs_hz);
-        let difference_db: Vec<f64> =
-            self.judged.levels_db.iter().zip(&predicted_db).map(|(m, p)| m - p).collect();
+        let difference_db: Vec<f64> = self
+            .judged
+            .levels_db
+            .iter()
+            .zip(&predicted_db)
+            .map(|(m, p)| m - p)
+            .collect();
         let fitted = self.interfaces.fit(&difference_db);
-        Trial { faults, bank, predicted_db, fitted, weight: f64::INFINITY }
+        Trial {
+            faults,
+            bank,
+            predicted_db,
+            fitted,
+            weight: f64::INFINITY,
+        }
     }
 
     /// The likeliest single faults (sorted), each with every other that goes with it.
@@ -318,7 +331,9 @@ fn penalty(faults: &[Fault]) -> f64 {
         Fault::StageMissing(stages) if stages.len() == 1 => 2.0,
         Fault::StageMissing(_) => 4.0,
         Fault::WrongRate { .. } | Fault::ReversedOrder(_) => 3.0,
-        Fault::QDefinition { reading, shelves, .. } => {
+        Fault::QDefinition {
+            reading, shelves, ..
+        } => {
             let usual = matches!(
                 reading,
                 QReading::BandwidthOctaves
@@ -356,7 +371,11 @@ impl Averaged {
             let to = freqs_hz.partition_point(|f| f < f_hz || near(f));
             let weights = &judged.weights[from..to];
             let sum: f64 = weights.iter().sum();
-            let mean: f64 = weights.iter().zip(&left_db[from..to]).map(|(w, r)| w * r).sum();
+            let mean: f64 = weights
+                .iter()
+                .zip(&left_db[from..to])
+                .map(|(w, r)| w * r)
+                .sum();
             let squares: f64 = weights.iter().map(|w| w * w).sum();
             values_db.push(mean / sum);
             shares.push(squares.sqrt() / sum);
@@ -368,7 +387,12 @@ impl Averaged {
             .max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()))
             .unwrap_or((0.0, 0.0));
         let typical_share = super::loopback::median(&shares);
-        Averaged { values_db, shares, typical_share, largest }
+        Averaged {
+            values_db,
+            shares,
+            typical_share,
+            largest,
+        }
     }
 
     /// The largest averaged difference that noise of `noise_db` a point does not explain.
@@ -391,7 +415,9 @@ fn clearly_less(left_deg: f64, other_deg: Option<f64>) -> bool {
 
 /// Among explanations whose levels fit equally, one whose phase fits clearly better comes first.
 fn settle_by_phase(trials: &mut [Trial], phase_left: impl Fn(&Trial) -> Option<f64>) {
-    let Some(least) = trials.first().map(|t| t.weight) else { return };
+    let Some(least) = trials.first().map(|t| t.weight) else {
+        return;
+    };
     let end = trials.partition_point(|t| t.weight < least + SAME_WEIGHT);
     let phases: Vec<Option<f64>> = trials[..end].iter().map(&phase_left).collect();
     let best = (0..end)
@@ -412,17 +438,20 @@ fn named(
     sigma_db: f64,
     by_phase: bool,
 ) -> Vec<NamedFault> {
-    let Some(best) = trials.first() else { return Vec::new() };
+    let Some(best) = trials.first() else {
+        return Vec::new();
+    };
     let noise_db2 = judged.count() * cost_db2(sigma_db);
     let above_noise = |t: &Trial| (t.fitted.cost_db2 - noise_db2).max(0.0);
     let whole = above_noise(sound);
     let mut faults: Vec<NamedFault> = Vec::new();
     for trial in trials {
-        let explains = if whole > 0.0 && !(by_phase && trial.fitted.cost_db2 <= sound.fitted.cost_db2) {
-            (1.0 - above_noise(trial) / whole).clamp(0.0, 1.0)
-        } else {
-            1.0
-        };
+        let explains =
+            if whole > 0.0 && !(by_phase && trial.fitted.cost_db2 <= sound.fitted.cost_db2) {
+                (1.0 - above_noise(trial) / whole).clamp(0.0, 1.0)
+            } else {
+                1.0
+            };
         let fits = trial.weight < best.weight + SAME_WEIGHT;
         // Pairs beyond the likeliest only repeat what the single faults say.
         let is_best = std::ptr::eq(trial, best);
@@ -431,9 +460,9 @@ fn named(
         }
         for (i, fault) in trial.faults.iter().enumerate() {
             // Of each kind the likeliest only, unless others fit as well.
-            let seen = faults.iter().any(|f| {
-                f.fault == *fault || (!fits && f.fault.name() == fault.name())
-            });
+            let seen = faults
+                .iter()
+                .any(|f| f.fault == *fault || (!fits && f.fault.name() == fault.name()));
             let enough = faults.len() >= MOST_NAMED;
             let variant = faults.iter().any(|f| f.fault.name() == fault.name())
                 && matches!(fault, Fault::QDefinition { .. });

@@ -91,12 +91,16 @@ impl Fault {
             Fault::FeedbackSign => "Negate a1 and a2 of every stage: write the list for a device \
                 with the other equation (planish convert)."
                 .into(),
-            Fault::WrongRate { rate_hz, side: RateSide::Device } => format!(
+            Fault::WrongRate {
+                rate_hz,
+                side: RateSide::Device,
+            } => format!(
                 "Run the device at the list's rate, or convert the list to {rate_hz} Hz (planish convert)."
             ),
-            Fault::WrongRate { rate_hz, side: RateSide::Numbers } => format!(
-                "The device holds numbers made for {rate_hz} Hz: load this list again."
-            ),
+            Fault::WrongRate {
+                rate_hz,
+                side: RateSide::Numbers,
+            } => format!("The device holds numbers made for {rate_hz} Hz: load this list again."),
             Fault::StageMissing(stages) => match stages.as_slice() {
                 [one] => format!("Load stage {one} again and take it out of bypass."),
                 _ => "Load these stages again, take them out of bypass, and see how many stages \
@@ -123,7 +127,11 @@ impl Fault {
     /// the list, or changes nothing.
     pub fn bank(list: &FilterList, faults: &[Fault]) -> Option<Bank> {
         if faults.contains(&Fault::Bypassed) {
-            let flat = Bank { rate_hz: list.rate_hz, gain_db: 0.0, sections: Vec::new() };
+            let flat = Bank {
+                rate_hz: list.rate_hz,
+                gain_db: 0.0,
+                sections: Vec::new(),
+            };
             return (faults.len() == 1 && !list.stages.is_empty()).then_some(flat);
         }
         let mut bank = list.bank();
@@ -151,7 +159,10 @@ impl Fault {
                     }
                     bank.gain_db = 0.0;
                 }
-                Fault::WrongRate { rate_hz, side: RateSide::Device } => bank.rate_hz = *rate_hz,
+                Fault::WrongRate {
+                    rate_hz,
+                    side: RateSide::Device,
+                } => bank.rate_hz = *rate_hz,
                 _ => {}
             }
         }
@@ -184,11 +195,17 @@ impl Fault {
         if count > 1 {
             all.extend((1..=count).map(|i| Fault::StageMissing(vec![i])));
             // A box with fewer stages than the list drops the last ones.
-            all.extend((1..count.saturating_sub(1)).map(|k| Fault::StageMissing((k + 1..=count).collect())));
+            all.extend(
+                (1..count.saturating_sub(1))
+                    .map(|k| Fault::StageMissing((k + 1..=count).collect())),
+            );
         }
         for rate_hz in RATES_HZ {
             if (rate_hz / list.rate_hz - 1.0).abs() > SAME_RATE {
-                all.extend([RateSide::Device, RateSide::Numbers].map(|side| Fault::WrongRate { rate_hz, side }));
+                all.extend(
+                    [RateSide::Device, RateSide::Numbers]
+                        .map(|side| Fault::WrongRate { rate_hz, side }),
+                );
             }
         }
         all.extend(q_definitions(list));
@@ -220,19 +237,32 @@ fn needs_coefficients(list: &FilterList) -> Option<()> {
 /// does, `None` where it makes no filter or changes nothing.
 fn remade(list: &FilterList, faults: &[Fault]) -> Option<Option<Vec<Biquad>>> {
     let rate_hz = faults.iter().find_map(|fault| match fault {
-        Fault::WrongRate { rate_hz, side: RateSide::Numbers } => Some(*rate_hz),
+        Fault::WrongRate {
+            rate_hz,
+            side: RateSide::Numbers,
+        } => Some(*rate_hz),
         // Knobs are turned into numbers by the device itself, at its own rate.
         Fault::WrongRate { rate_hz, .. } if list.number == Number::None => Some(*rate_hz),
         _ => None,
     });
     let knobs_elsewhere = faults.iter().any(|fault| {
-        matches!(fault, Fault::WrongRate { side: RateSide::Numbers, .. }) && list.number == Number::None
+        matches!(
+            fault,
+            Fault::WrongRate {
+                side: RateSide::Numbers,
+                ..
+            }
+        ) && list.number == Number::None
     });
     if knobs_elsewhere {
         return None;
     }
     let definition = faults.iter().find_map(|fault| match fault {
-        Fault::QDefinition { reading, scope, shelves } => Some((*reading, *scope, *shelves)),
+        Fault::QDefinition {
+            reading,
+            scope,
+            shelves,
+        } => Some((*reading, *scope, *shelves)),
         _ => None,
     });
     if rate_hz.is_none() && definition.is_none() {
@@ -285,16 +315,36 @@ fn held(exact: &Biquad, number: Number) -> Biquad {
 
 fn reversed(s: &Biquad, reversal: Reversal, list: &FilterList) -> Biquad {
     match reversal {
-        Reversal::A => Biquad { a1: s.a2, a2: s.a1, ..*s },
-        Reversal::B => Biquad { b0: s.b2, b2: s.b0, ..*s },
-        Reversal::Both => Biquad { b0: s.b2, b2: s.b0, a1: s.a2, a2: s.a1, ..*s },
+        Reversal::A => Biquad {
+            a1: s.a2,
+            a2: s.a1,
+            ..*s
+        },
+        Reversal::B => Biquad {
+            b0: s.b2,
+            b2: s.b0,
+            ..*s
+        },
+        Reversal::Both => Biquad {
+            b0: s.b2,
+            b2: s.b0,
+            a1: s.a2,
+            a2: s.a1,
+            ..*s
+        },
         Reversal::AllFive => {
             // The words change places with the sign the file gives them.
             let sign = match list.feedback {
                 crate::device::Feedback::Subtracted => 1.0,
                 crate::device::Feedback::Added => -1.0,
             };
-            Biquad { b0: sign * s.a2, b1: sign * s.a1, b2: s.b2, a1: sign * s.b1, a2: sign * s.b0 }
+            Biquad {
+                b0: sign * s.a2,
+                b1: sign * s.a1,
+                b2: s.b2,
+                a1: sign * s.b1,
+                a2: sign * s.b0,
+            }
         }
     }
 }
@@ -306,14 +356,22 @@ fn q_definitions(list: &FilterList) -> Vec<Fault> {
     for reading in QReading::ALL {
         for scope in [Scope::All, Scope::Peaking, Scope::Shelves] {
             if reading.takes(scope) && (scope == Scope::All || mixed) {
-                all.push(Fault::QDefinition { reading, scope, shelves: None });
+                all.push(Fault::QDefinition {
+                    reading,
+                    scope,
+                    shelves: None,
+                });
             }
         }
         // A box with its own idea of shelves as well.
         let for_peaking = QReading::ShelfSlope != reading && QReading::SlopeOfQ != reading;
         if mixed && for_peaking && reading.takes(Scope::All) {
             let shelves = Some(QReading::ShelfSlope);
-            all.push(Fault::QDefinition { reading, scope: Scope::All, shelves });
+            all.push(Fault::QDefinition {
+                reading,
+                scope: Scope::All,
+                shelves,
+            });
         }
     }
     all
@@ -323,10 +381,16 @@ impl fmt::Display for Fault {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Fault::FeedbackSign => f.write_str("the feedback numbers act with the other sign"),
-            Fault::WrongRate { rate_hz, side: RateSide::Device } => {
+            Fault::WrongRate {
+                rate_hz,
+                side: RateSide::Device,
+            } => {
                 write!(f, "the device runs at {rate_hz} Hz")
             }
-            Fault::WrongRate { rate_hz, side: RateSide::Numbers } => {
+            Fault::WrongRate {
+                rate_hz,
+                side: RateSide::Numbers,
+            } => {
                 write!(f, "the device holds numbers made for {rate_hz} Hz")
             }
             Fault::StageMissing(stages) => match stages.as_slice() {
@@ -347,7 +411,11 @@ impl fmt::Display for Fault {
                 Reversal::Both => "both the b and the a numbers are read backwards",
                 Reversal::AllFive => "the five numbers of a stage are read backwards",
             }),
-            Fault::QDefinition { reading, scope, shelves } => {
+            Fault::QDefinition {
+                reading,
+                scope,
+                shelves,
+            } => {
                 write!(f, "Q is read as {reading}{}", scope.words())?;
                 match shelves {
                     Some(shelves) => write!(f, ", and in shelves as {shelves}"),
@@ -367,9 +435,18 @@ mod tests {
 
     fn list(number: Number) -> FilterList {
         let stage = |f0_hz: f64, gain_db: f64| {
-            let stage = Stage { kind: Kind::Peaking, f0_hz, gain_db, q: 2.0 };
+            let stage = Stage {
+                kind: Kind::Peaking,
+                f0_hz,
+                gain_db,
+                q: 2.0,
+            };
             let biquad = (number != Number::None).then(|| stage.biquad(48000.0));
-            ListedStage { stage, biquad, words: None }
+            ListedStage {
+                stage,
+                biquad,
+                words: None,
+            }
         };
         FilterList {
             speaker: "Quayside 5".into(),
@@ -395,7 +472,10 @@ mod tests {
     #[test]
     fn a_device_at_twice_the_rate_has_its_peaks_an_octave_higher() {
         let list = list(Number::F64);
-        let fault = Fault::WrongRate { rate_hz: 96000.0, side: RateSide::Device };
+        let fault = Fault::WrongRate {
+            rate_hz: 96000.0,
+            side: RateSide::Device,
+        };
         let bank = Fault::bank(&list, &[fault]).unwrap();
         for f_hz in [50.0, 1000.0, 7000.0] {
             assert!((bank.gain_at_db(2.0 * f_hz) - list.bank().gain_at_db(f_hz)).abs() < 1e-9);
@@ -406,7 +486,11 @@ mod tests {
     fn knobs_have_no_feedback_numbers_and_no_order() {
         let list = list(Number::None);
         let singles = Fault::singles(&list, true, true);
-        assert!(singles.iter().all(|f| !matches!(f, Fault::FeedbackSign | Fault::ReversedOrder(_))));
+        assert!(
+            singles
+                .iter()
+                .all(|f| !matches!(f, Fault::FeedbackSign | Fault::ReversedOrder(_)))
+        );
         assert!(singles.contains(&Fault::Bypassed) && singles.contains(&Fault::GainMissing));
     }
 

@@ -148,7 +148,12 @@ impl End {
                 }
             }
         }
-        End { side, points, corners_hz, table }
+        End {
+            side,
+            points,
+            corners_hz,
+            table,
+        }
     }
 
     /// The roll-off that leaves least of `left_db`, `None` where none helps.
@@ -156,7 +161,11 @@ impl End {
         let left_db = &left_db[self.points.clone()];
         let weights = &weights[self.points.clone()];
         let freqs_hz = &freqs_hz[self.points.clone()];
-        let plain: f64 = weights.iter().zip(left_db).map(|(w, r)| w * cost_db2(*r)).sum();
+        let plain: f64 = weights
+            .iter()
+            .zip(left_db)
+            .map(|(w, r)| w * cost_db2(*r))
+            .sum();
         let cost = |values: &[f64]| -> f64 {
             weights
                 .iter()
@@ -178,7 +187,10 @@ impl End {
         let step = (high_hz / low_hz).powf(1.0 / (CORNERS - 1) as f64);
         let mut from = (roll.corner_hz / step).max(low_hz).ln();
         let mut to = (roll.corner_hz * step).min(high_hz).ln();
-        let at = |ln_hz: f64| Roll { corner_hz: ln_hz.exp(), ..roll };
+        let at = |ln_hz: f64| Roll {
+            corner_hz: ln_hz.exp(),
+            ..roll
+        };
         let golden = 0.5 * (5f64.sqrt() - 1.0);
         let mut values = vec![0.0; freqs_hz.len()];
         let mut cost_at = |ln_hz: f64| {
@@ -234,7 +246,11 @@ impl<'a> Interfaces<'a> {
     /// Fits the sound card to measured less predicted levels.
     pub fn fit(&self, difference_db: &[f64]) -> Fitted {
         let mut interface = Interface {
-            level_db: if self.level_free { super::loopback::median(difference_db) } else { 0.0 },
+            level_db: if self.level_free {
+                super::loopback::median(difference_db)
+            } else {
+                0.0
+            },
             high_pass: None,
             low_pass: None,
         };
@@ -242,21 +258,39 @@ impl<'a> Interfaces<'a> {
             let without = |interface: &Interface| self.left(difference_db, interface);
             interface.high_pass = None;
             interface.high_pass =
-                self.bottom.best(self.freqs_hz, self.weights, &without(&interface));
+                self.bottom
+                    .best(self.freqs_hz, self.weights, &without(&interface));
             interface.low_pass = None;
-            interface.low_pass = self.top.best(self.freqs_hz, self.weights, &without(&interface));
+            interface.low_pass = self
+                .top
+                .best(self.freqs_hz, self.weights, &without(&interface));
             if self.level_free {
                 interface.level_db += self.mean_db(&without(&interface));
             }
         }
         let left_db = self.left(difference_db, &interface);
-        let cost_db2 = self.weights.iter().zip(&left_db).map(|(w, r)| w * cost_db2(*r)).sum();
-        Fitted { interface, left_db, cost_db2 }
+        let cost_db2 = self
+            .weights
+            .iter()
+            .zip(&left_db)
+            .map(|(w, r)| w * cost_db2(*r))
+            .sum();
+        Fitted {
+            interface,
+            left_db,
+            cost_db2,
+        }
     }
 
     fn left(&self, difference_db: &[f64], interface: &Interface) -> Vec<f64> {
-        let mut left_db: Vec<f64> = difference_db.iter().map(|d| d - interface.level_db).collect();
-        for (end, roll) in [(&self.bottom, interface.high_pass), (&self.top, interface.low_pass)] {
+        let mut left_db: Vec<f64> = difference_db
+            .iter()
+            .map(|d| d - interface.level_db)
+            .collect();
+        for (end, roll) in [
+            (&self.bottom, interface.high_pass),
+            (&self.top, interface.low_pass),
+        ] {
             let Some(roll) = roll else { continue };
             for i in end.points.clone() {
                 left_db[i] -= gain_db(end.side, &roll, self.freqs_hz[i]);
@@ -333,8 +367,8 @@ mod tests {
     fn a_level_that_is_not_free_stays_in_the_difference() {
         let grid = Grid::logarithmic(20.0, 20000.0, 12.0);
         let weights = vec![1.0; grid.len()];
-        let fitted = Interfaces::new(grid.freqs_hz(), &weights, 48000.0, false)
-            .fit(&vec![2.5; grid.len()]);
+        let fitted =
+            Interfaces::new(grid.freqs_hz(), &weights, 48000.0, false).fit(&vec![2.5; grid.len()]);
         assert_eq!(fitted.interface.level_db, 0.0);
         assert!(fitted.left_db.iter().all(|r| (r - 2.5).abs() < 0.02));
     }

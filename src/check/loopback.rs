@@ -189,7 +189,8 @@ pub(super) fn median(values: &[f64]) -> f64 {
 pub(super) fn noise_db(freqs_hz: &[f64], values_db: &[f64]) -> f64 {
     let off_line: Vec<f64> = (1..freqs_hz.len().saturating_sub(1))
         .map(|i| {
-            let t = octaves(freqs_hz[i - 1], freqs_hz[i]) / octaves(freqs_hz[i - 1], freqs_hz[i + 1]);
+            let t =
+                octaves(freqs_hz[i - 1], freqs_hz[i]) / octaves(freqs_hz[i - 1], freqs_hz[i + 1]);
             let line_db = (1.0 - t) * values_db[i - 1] + t * values_db[i + 1];
             // Variance of this difference for independent noise of 1.
             let variance = 1.0 + t * t + (1.0 - t) * (1.0 - t);
@@ -204,7 +205,9 @@ mod tests {
     use super::*;
 
     fn log_grid(per_octave: f64) -> Vec<f64> {
-        Grid::logarithmic(20.0, 20000.0, per_octave).freqs_hz().to_vec()
+        Grid::logarithmic(20.0, 20000.0, per_octave)
+            .freqs_hz()
+            .to_vec()
     }
 
     #[test]
@@ -233,8 +236,15 @@ mod tests {
     #[test]
     fn a_dense_spectrum_is_thinned_and_points_closer_than_a_48th_share_their_weight() {
         let linear = |step_hz: f64| Loopback {
-            freqs_hz: (1..).map(|i| step_hz * f64::from(i)).take_while(|f| *f < 20000.0).collect(),
-            levels_db: (1..).map(|i| step_hz * f64::from(i)).take_while(|f| *f < 20000.0).map(|_| -3.0).collect(),
+            freqs_hz: (1..)
+                .map(|i| step_hz * f64::from(i))
+                .take_while(|f| *f < 20000.0)
+                .collect(),
+            levels_db: (1..)
+                .map(|i| step_hz * f64::from(i))
+                .take_while(|f| *f < 20000.0)
+                .map(|_| -3.0)
+                .collect(),
             phase_deg: None,
         };
         let flat = |freqs: &[f64]| vec![0.0; freqs.len()];
@@ -253,7 +263,11 @@ mod tests {
             .iter()
             .map(|f| if *f > 16000.0 { -70.0 } else { -3.0 })
             .collect();
-        let loopback = Loopback { freqs_hz, levels_db, phase_deg: None };
+        let loopback = Loopback {
+            freqs_hz,
+            levels_db,
+            phase_deg: None,
+        };
         let judged = Judged::new(&loopback, 48000.0, |f| vec![0.0; f.len()]).unwrap();
         assert!(judged.freqs_hz.last().is_some_and(|f| *f < 16001.0));
     }

@@ -33,7 +33,10 @@ pub(super) fn left_deg(freqs_hz: &[f64], phase_deg: &[f64], bank: &Bank) -> Opti
     }
     let delay_s = best_delay_s(&points);
     // Near the best delay what is left turns slowly; it is taken on from point to point.
-    let mut left: Vec<f64> = points.iter().map(|(f, phase)| phase + 2.0 * PI * f * delay_s).collect();
+    let mut left: Vec<f64> = points
+        .iter()
+        .map(|(f, phase)| phase + 2.0 * PI * f * delay_s)
+        .collect();
     for i in 1..left.len() {
         left[i] -= 2.0 * PI * ((left[i] - left[i - 1]) / (2.0 * PI)).round();
     }
@@ -107,17 +110,32 @@ mod tests {
 
     #[test]
     fn a_delay_and_a_turned_polarity_leave_nothing_but_exchanged_b_numbers_do() {
-        let stage = Stage { kind: Kind::Peaking, f0_hz: 900.0, gain_db: -6.0, q: 2.0 };
+        let stage = Stage {
+            kind: Kind::Peaking,
+            f0_hz: 900.0,
+            gain_db: -6.0,
+            q: 2.0,
+        };
         let section = stage.biquad(48000.0);
-        let bank = |section: Biquad| Bank { rate_hz: 48000.0, gain_db: 0.0, sections: vec![section] };
+        let bank = |section: Biquad| Bank {
+            rate_hz: 48000.0,
+            gain_db: 0.0,
+            sections: vec![section],
+        };
         let grid = Grid::logarithmic(20.0, 20000.0, 48.0);
         let phase_deg: Vec<f64> = grid
             .freqs_hz()
             .iter()
-            .map(|f| wrap_deg(180.0 - 360.0 * f * 0.0123 + bank(section).response(*f).arg().to_degrees()))
+            .map(|f| {
+                wrap_deg(180.0 - 360.0 * f * 0.0123 + bank(section).response(*f).arg().to_degrees())
+            })
             .collect();
         let same = left_deg(grid.freqs_hz(), &phase_deg, &bank(section)).unwrap();
-        let swapped = Biquad { b0: section.b2, b2: section.b0, ..section };
+        let swapped = Biquad {
+            b0: section.b2,
+            b2: section.b0,
+            ..section
+        };
         let other = left_deg(grid.freqs_hz(), &phase_deg, &bank(swapped)).unwrap();
         assert!(same < 0.5, "{same}");
         assert!(other > 20.0, "{other}");

@@ -174,9 +174,7 @@ impl fmt::Display for QReading {
             QReading::ConstantMinus3Db => {
                 "the Q of the -3 dB bandwidth, wider by the square root of the gain"
             }
-            QReading::Proportional => {
-                "a proportional Q, narrower by the square root of the gain"
-            }
+            QReading::Proportional => "a proportional Q, narrower by the square root of the gain",
             QReading::HalfConstantMinus3Db => "a Q wider by the fourth root of the gain",
             QReading::HalfProportional => "a Q narrower by the fourth root of the gain",
             QReading::ShelfSlope => "a shelf slope S",
@@ -215,7 +213,12 @@ mod tests {
     use super::*;
 
     fn stage(kind: Kind, gain_db: f64, q: f64) -> Stage {
-        Stage { kind, f0_hz: 1000.0, gain_db, q }
+        Stage {
+            kind,
+            f0_hz: 1000.0,
+            gain_db,
+            q,
+        }
     }
 
     #[test]
@@ -257,7 +260,15 @@ mod tests {
 
     #[test]
     fn a_reading_without_meaning_for_a_type_gives_nothing() {
-        assert!(QReading::ShelfSlope.cookbook_q(&stage(Kind::Peaking, 3.0, 1.0), 48e3).is_none());
-        assert!(QReading::OfPoles.cookbook_q(&stage(Kind::LowShelf, 3.0, 1.0), 48e3).is_none());
+        assert!(
+            QReading::ShelfSlope
+                .cookbook_q(&stage(Kind::Peaking, 3.0, 1.0), 48e3)
+                .is_none()
+        );
+        assert!(
+            QReading::OfPoles
+                .cookbook_q(&stage(Kind::LowShelf, 3.0, 1.0), 48e3)
+                .is_none()
+        );
     }
 }

@@ -148,29 +148,49 @@ pub fn soundness(list: &FilterList) -> Soundness {
     let mut notes = Vec::new();
     for (number, (check, listed)) in (1..).zip(stages.iter().zip(&list.stages)) {
         if check.pole_radius >= 1.0 {
-            problems.push(Problem::Unstable { stage: number, radius: check.pole_radius });
+            problems.push(Problem::Unstable {
+                stage: number,
+                radius: check.pole_radius,
+            });
         }
         if check.scaled_db != 0.0 {
-            notes.push(Note::Scaled { stage: number, by_db: check.scaled_db });
+            notes.push(Note::Scaled {
+                stage: number,
+                by_db: check.scaled_db,
+            });
         }
         if let (Some((difference_db, at_hz)), Some(numbers)) = (check.difference, listed.biquad)
             && difference_db.abs() > AGREES_DB
         {
             if is_rounding(list, &listed.stage, &numbers) {
-                notes.push(Note::Rounded { stage: number, by_db: difference_db, at_hz });
+                notes.push(Note::Rounded {
+                    stage: number,
+                    by_db: difference_db,
+                    at_hz,
+                });
             } else {
                 let like = like(list, &listed.stage, &numbers);
-                problems.push(Problem::Disagrees { stage: number, difference_db, at_hz, like });
+                problems.push(Problem::Disagrees {
+                    stage: number,
+                    difference_db,
+                    at_hz,
+                    like,
+                });
             }
         }
         if check.node_peak_db > FULL_SCALE_WITHIN_DB && number < stages.len() {
-            notes.push(Note::NodeAboveFullScale { stage: number, by_db: check.node_peak_db });
+            notes.push(Note::NodeAboveFullScale {
+                stage: number,
+                by_db: check.node_peak_db,
+            });
         }
     }
     if peak_db > FULL_SCALE_WITHIN_DB {
         problems.push(Problem::TooLittleGain { by_db: peak_db });
     } else if list.gain_db < 0.0 && peak_db.max(list.gain_db) < -SPARE_DB {
-        notes.push(Note::GainToSpare { by_db: -peak_db.max(list.gain_db) });
+        notes.push(Note::GainToSpare {
+            by_db: -peak_db.max(list.gain_db),
+        });
     }
     Soundness {
         grid: grid_noise(list.number, &bank.sections, list.rate_hz),
@@ -184,9 +204,20 @@ pub fn soundness(list: &FilterList) -> Soundness {
 
 fn stage_check(list: &FilterList, bank: &Bank, listed: &ListedStage, index: usize) -> StageCheck {
     let section = bank.sections[index];
-    let up_to = |sections: &[Biquad]| Bank { sections: sections.to_vec(), ..*bank }.peak_db();
+    let up_to = |sections: &[Biquad]| {
+        Bank {
+            sections: sections.to_vec(),
+            ..*bank
+        }
+        .peak_db()
+    };
     let mut inner = bank.sections[..index].to_vec();
-    inner.push(Biquad { b0: 1.0, b1: 0.0, b2: 0.0, ..section });
+    inner.push(Biquad {
+        b0: 1.0,
+        b1: 0.0,
+        b2: 0.0,
+        ..section
+    });
     let mut scaled_db = 0.0;
     let difference = listed.biquad.map(|numbers| {
         let exact = listed.stage.biquad(list.rate_hz);
@@ -217,14 +248,18 @@ fn stage_check(list: &FilterList, bank: &Bank, listed: &ListedStage, index: usiz
 fn constant_level(values_db: &[f64]) -> Option<f64> {
     let (low, high) = values_db
         .iter()
-        .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (l.min(*v), h.max(*v)));
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| {
+            (l.min(*v), h.max(*v))
+        });
     let middle = 0.5 * (low + high);
     (high - low < CONSTANT_WITHIN_DB && middle.abs() > AGREES_DB).then_some(middle)
 }
 
 fn compared_at(rate_hz: f64, f0_hz: f64) -> Vec<f64> {
     let to_hz = JUDGED_TO_HZ.min(0.49 * rate_hz);
-    let mut freqs_hz = Grid::logarithmic(JUDGED_FROM_HZ, to_hz, POINTS_PER_OCTAVE).freqs_hz().to_vec();
+    let mut freqs_hz = Grid::logarithmic(JUDGED_FROM_HZ, to_hz, POINTS_PER_OCTAVE)
+        .freqs_hz()
+        .to_vec();
     freqs_hz.push(f0_hz.min(to_hz));
     freqs_hz
 }
@@ -236,7 +271,11 @@ fn differences_db(a: &Biquad, b: &Biquad, freqs_hz: &[f64], rate_hz: f64) -> Vec
             let omega_rad = 2.0 * PI * f / rate_hz;
             let difference_db = a.gain_db(omega_rad) - b.gain_db(omega_rad);
             // Two exact zeros at one place differ by nothing.
-            if difference_db.is_nan() { 0.0 } else { difference_db.clamp(-LIMIT_DB, LIMIT_DB) }
+            if difference_db.is_nan() {
+                0.0
+            } else {
+                difference_db.clamp(-LIMIT_DB, LIMIT_DB)
+            }
         })
         .collect()
 }
@@ -303,7 +342,12 @@ impl fmt::Display for Problem {
                 f,
                 "stage {stage} is not stable: a pole lies {radius:.6} from the origin and must lie below 1"
             ),
-            Problem::Disagrees { stage, difference_db, at_hz, like } => {
+            Problem::Disagrees {
+                stage,
+                difference_db,
+                at_hz,
+                like,
+            } => {
                 write!(
                     f,
                     "stage {stage}: numbers and parameters differ by {difference_db:+.2} dB at {at_hz:.0} Hz"
@@ -325,9 +369,16 @@ impl fmt::Display for Note {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Note::Scaled { stage, by_db } => {
-                write!(f, "the numbers of stage {stage} carry a level of {by_db:+.2} dB")
+                write!(
+                    f,
+                    "the numbers of stage {stage} carry a level of {by_db:+.2} dB"
+                )
             }
-            Note::Rounded { stage, by_db, at_hz } => write!(
+            Note::Rounded {
+                stage,
+                by_db,
+                at_hz,
+            } => write!(
                 f,
                 "rounding to the number format moves stage {stage} by {by_db:+.2} dB at {at_hz:.0} Hz"
             ),
@@ -336,7 +387,10 @@ impl fmt::Display for Note {
                 "behind stage {stage} a sine can reach {by_db:+.1} dB; in fixed point keep that much headroom or put cuts first"
             ),
             Note::GainToSpare { by_db } => {
-                write!(f, "{by_db:.1} dB more are given away in front than the cascade needs")
+                write!(
+                    f,
+                    "{by_db:.1} dB more are given away in front than the cascade needs"
+                )
             }
         }
     }
@@ -357,19 +411,31 @@ mod tests {
             gain_db,
             stages: stages
                 .iter()
-                .map(|(stage, biquad)| ListedStage { stage: *stage, biquad: Some(*biquad), words: None })
+                .map(|(stage, biquad)| ListedStage {
+                    stage: *stage,
+                    biquad: Some(*biquad),
+                    words: None,
+                })
                 .collect(),
         }
     }
 
     fn peaking(f0_hz: f64, gain_db: f64) -> Stage {
-        Stage { kind: Kind::Peaking, f0_hz, gain_db, q: 2.0 }
+        Stage {
+            kind: Kind::Peaking,
+            f0_hz,
+            gain_db,
+            q: 2.0,
+        }
     }
 
     #[test]
     fn a_sound_list_has_no_problem_and_its_nodes_are_the_partial_cascades() {
         let (up, down) = (peaking(1000.0, 4.0), peaking(1000.0, -4.0));
-        let found = soundness(&list(&[(up, up.biquad(48e3)), (down, down.biquad(48e3))], 0.0));
+        let found = soundness(&list(
+            &[(up, up.biquad(48e3)), (down, down.biquad(48e3))],
+            0.0,
+        ));
         assert!(found.is_sound(), "{:?}", found.problems);
         // A boost and its mirror image cancel; between them the boost stands alone.
         assert!(found.peak_db.abs() < 1e-6);
@@ -382,7 +448,13 @@ mod tests {
         let stage = peaking(1000.0, -4.0);
         let found = soundness(&list(&[(stage, stage.biquad(96e3))], 0.0));
         match &found.problems[..] {
-            [Problem::Disagrees { stage: 1, like: Some(Fault::WrongRate { rate_hz, .. }), .. }] => {
+            [
+                Problem::Disagrees {
+                    stage: 1,
+                    like: Some(Fault::WrongRate { rate_hz, .. }),
+                    ..
+                },
+            ] => {
                 assert_eq!(*rate_hz, 96000.0);
             }
             other => panic!("{other:?}"),
@@ -393,14 +465,25 @@ mod tests {
     fn too_little_level_in_front_and_an_unstable_stage_are_problems() {
         let stage = peaking(1000.0, 5.0);
         let found = soundness(&list(&[(stage, stage.biquad(48e3))], -2.0));
-        assert!(matches!(found.problems[..], [Problem::TooLittleGain { by_db }] if (by_db - 3.0).abs() < 1e-6));
+        assert!(
+            matches!(found.problems[..], [Problem::TooLittleGain { by_db }] if (by_db - 3.0).abs() < 1e-6)
+        );
         let exact = peaking(1000.0, -5.0).biquad(48e3);
-        let wrong = Biquad { a1: -exact.a1, a2: -exact.a2, ..exact };
+        let wrong = Biquad {
+            a1: -exact.a1,
+            a2: -exact.a2,
+            ..exact
+        };
         let found = soundness(&list(&[(peaking(1000.0, -5.0), wrong)], 0.0));
-        assert!(matches!(found.problems[0], Problem::Unstable { stage: 1, radius } if radius > 1.0));
+        assert!(
+            matches!(found.problems[0], Problem::Unstable { stage: 1, radius } if radius > 1.0)
+        );
         assert!(found.problems.iter().any(|p| matches!(
             p,
-            Problem::Disagrees { like: Some(Fault::FeedbackSign), .. }
+            Problem::Disagrees {
+                like: Some(Fault::FeedbackSign),
+                ..
+            }
         )));
     }
 
@@ -408,7 +491,12 @@ mod tests {
     fn a_stage_scaled_as_a_whole_agrees_but_for_its_level() {
         let stage = peaking(1000.0, -4.0);
         let exact = stage.biquad(48e3);
-        let half = Biquad { b0: 0.5 * exact.b0, b1: 0.5 * exact.b1, b2: 0.5 * exact.b2, ..exact };
+        let half = Biquad {
+            b0: 0.5 * exact.b0,
+            b1: 0.5 * exact.b1,
+            b2: 0.5 * exact.b2,
+            ..exact
+        };
         let found = soundness(&list(&[(stage, half)], 0.0));
         assert!(found.is_sound());
         assert!((found.stages[0].scaled_db + 6.0206).abs() < 1e-3);

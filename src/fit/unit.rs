@@ -52,7 +52,7 @@ pub(super) fn ln(x: f64) -> f64 {
         series = series * square + 1.0 / term;
     }
     // The last term is 0 for finite x, and not a number otherwise.
-    k * LN_2 + 2.0 * s * series + (x - x)
+    k * LN_2 + 2.0 * s * series + 0.0 * x
 }
 
 #[cfg(test)]
