@@ -1,6 +1,7 @@
 //! The whole chain: the only room that knows every other.
 
 pub mod apply;
+pub mod check;
 
 use crate::audit::{self, Subject};
 use crate::average::{AveragedCurves, RearWall};

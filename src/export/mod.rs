@@ -1,6 +1,7 @@
 //! One file per output format, and how output gets onto the disk.
 
 pub mod applied;
+pub mod checked;
 pub mod curves;
 pub mod files;
 pub mod filter_list;

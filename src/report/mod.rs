@@ -2,6 +2,8 @@
 
 mod angle_picture;
 pub mod applied;
+pub mod checked;
+pub mod checked_picture;
 mod filter_picture;
 pub mod html;
 mod palette;

@@ -14,7 +14,7 @@ use std::path::{Path, PathBuf};
 const COLUMNS: usize = 80;
 
 /// `text` broken at blanks into lines of at most 80 columns, each behind `indent` blanks.
-fn wrapped(text: &str, indent: usize) -> String {
+pub(super) fn wrapped(text: &str, indent: usize) -> String {
     let mut out = String::new();
     let mut line = String::new();
     for word in text.split_whitespace() {
