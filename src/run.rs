@@ -2,6 +2,7 @@
 
 pub mod apply;
 pub mod rank;
+pub mod check;
 
 use crate::audit::{self, Subject};
 use crate::average::{AveragedCurves, RearWall};

@@ -31,6 +31,8 @@ pub(super) enum Command {
     Fit(FitArguments),
     /// Run a WAV file through a filter list to hear the plan
     Apply(super::apply::ApplyArguments),
+    /// See whether a filter list is sound and whether a device does what it says
+    Check(super::check::CheckArguments),
     /// Write two demo speakers to try the other commands on
     Demo(DemoArguments),
     /// List the built-in targets and devices

@@ -7,6 +7,7 @@ mod compare;
 mod completions;
 mod rank;
 mod look;
+mod check;
 
 use crate::average::RearWall;
 use crate::error::Result;
@@ -23,11 +24,29 @@ use std::process::ExitCode;
 /// Exit code when the input or the call is wrong; nothing was written.
 const WRONG_INPUT: u8 = 2;
 
+/// Exit code when all was done and the answer is no.
+const NO: u8 = 1;
+
+/// What a command answers, for those that answer yes or no.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Answer {
+    /// Yes, or nothing was asked.
+    Yes,
+    /// No.
+    No,
+}
+
+impl Answer {
+    fn of(yes: bool) -> Answer {
+        if yes { Answer::Yes } else { Answer::No }
+    }
+}
+
 /// Runs the command line of the process.
 pub fn main() -> ExitCode {
     let arguments = Arguments::parse();
     match carry_out(arguments.command) {
-        Ok(text) => print(&text),
+        Ok((text, answer)) => print(&text, answer),
         Err(error) => {
             // Nothing can be done when even the message cannot be written.
             let _ = writeln!(std::io::stderr(), "planish: {error}");
@@ -37,7 +56,7 @@ pub fn main() -> ExitCode {
 }
 
 /// Writes the result; a reader that has gone away (a closed pipe) is no fault of ours.
-fn print(text: &str) -> ExitCode {
+fn print(text: &str, answer: Answer) -> ExitCode {
     let mut out = std::io::stdout().lock();
     match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
         Err(error) if error.kind() != std::io::ErrorKind::BrokenPipe => {
@@ -47,13 +66,15 @@ fn print(text: &str) -> ExitCode {
             );
             ExitCode::from(WRONG_INPUT)
         }
+        _ if answer == Answer::No => ExitCode::from(NO),
         _ => ExitCode::SUCCESS,
     }
 }
 
-/// Carries out a command and returns what belongs on standard output.
-fn carry_out(command: Command) -> Result<String> {
-    match command {
+/// Carries out a command and returns what belongs on standard output, and the answer.
+fn carry_out(command: Command) -> Result<(String, Answer)> {
+    let text: Result<String> = match command {
+        Command::Check(arguments) => return check::carry_out(&arguments),
         Command::Plan(arguments) => {
             let (speaker, plan) = planned(&arguments.speaker, &arguments.judging)?;
             let out = arguments
@@ -126,7 +147,8 @@ fn carry_out(command: Command) -> Result<String> {
         Command::Compare(arguments) => compare::run(&arguments),
         Command::Completions(arguments) => completions::completions(&arguments),
         Command::Manual(arguments) => completions::manual(&arguments),
-    }
+    };
+    Ok((text?, Answer::Yes))
 }
 
 /// Reads a speaker, says what was understood of it, and plans.

@@ -2,6 +2,7 @@
 
 pub mod applied;
 pub mod bitmap;
+pub mod checked;
 pub mod curves;
 pub mod files;
 pub mod filter_list;
