@@ -28,6 +28,8 @@ pub struct PlanOptions {
     pub audit: audit::Options,
     /// How the rear wall enters the early reflections.
     pub rear_wall: RearWall,
+    /// Share of the usual search for better stages, 0 to 1; all of it when not given.
+    pub effort: Option<f64>,
 }
 
 /// The device used unless another one is named.
@@ -124,6 +126,7 @@ pub fn plan_subject(
         stages: options.stages,
         boost_at_most_db: Some(options.audit.boost_at_most_db),
         boost_q_at_most: Some(BOOST_Q_AT_MOST),
+        effort: options.effort.unwrap_or(1.0),
         ..fit::Options::default()
     };
     let mut fit = fit::fit(&wanted, device, &fit_options)?;
