@@ -31,6 +31,8 @@ pub struct PlanOptions {
     pub audit: audit::Options,
     /// How the rear wall enters the early reflections.
     pub rear_wall: RearWall,
+    /// Share of the usual search for better stages, 0 to 1; all of it when not given.
+    pub effort: Option<f64>,
 }
 
 /// The device used unless another one is named.
@@ -136,6 +138,7 @@ pub fn plan_subject(
             unmendable_db2: audit.deviations.energy_db2(&audit.wish_db),
             faithful_db: FAITHFUL_DB,
         }),
+        effort: options.effort.unwrap_or(1.0),
         ..fit::Options::default()
     };
     let fit = fit::fit(&wanted, device, &fit_options)?;

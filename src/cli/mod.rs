@@ -170,6 +170,7 @@ fn plan_options(judging: &Judging) -> PlanOptions {
             boost_at_most_db: judging.boost,
         },
         rear_wall: judging.rear_wall.into(),
+        effort: None,
     }
 }
 

@@ -54,6 +54,8 @@ pub(super) struct Limits {
     pub stages: usize,
     /// Rate in Hz.
     pub rate_hz: f64,
+    /// Share of the usual search, 0 to 1.
+    pub effort: f64,
 }
 
 impl Limits {
@@ -91,6 +93,7 @@ impl Limits {
             kinds,
             stages,
             rate_hz: device.rate_hz,
+            effort: options.effort.clamp(0.0, 1.0),
         })
     }
 

@@ -31,9 +31,8 @@ const WIDEST_GAP_DEG: f64 = 30.0;
 /// Height of a map's rows, degrees.
 const ROW_DEG: f64 = 2.5;
 
-/// How the lanes over the maps are to be read.
-const LANES_HEADING: &str =
-    "Findings by number (full box: corrected, part: softened, empty: left alone)";
+/// How the lanes over the maps are to be read; short enough for a phone.
+const LANES_HEADING: &str = "Findings by number (filled as far as corrected)";
 
 /// Draws the picture; `None` where no orbit was measured.
 ///

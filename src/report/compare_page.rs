@@ -227,7 +227,7 @@ fn pictures(plans: &[Plan], labels: &[String]) -> Result<Vec<Picture>> {
         heading,
         reading: "Each curve relative to the level of its own speaker's listening window; the change of level by the filters is taken out.",
         step_db: 5.0,
-        span_db: (25.0, 60.0),
+        span_db: (25.0, 35.0),
         db_per_decade: response_picture::DB_PER_DECADE,
     };
     let window = level(

@@ -112,7 +112,7 @@ fn caption(plan: &Plan, picture: &Picture) -> Markup {
             "response" => {
                 "Thin and grey: as measured. Thick: with the filters, predicted. Dashed: the target. The in-room target slopes because the speaker beams; that slope is no error."
                 (offset)
-                " Grey ground is not judged; tinted ground is left alone or only softened."
+                " Boxes below: full where corrected, in part where softened, empty where left alone. Grey ground is not judged; tinted ground is left alone or only softened."
             }
             "filters" => {
                 "The wish is what the audit allows. Only its shape counts, so it is drawn at the level of the stages. Stages are numbered as in the filter table. Tinted ground is left alone or only softened."

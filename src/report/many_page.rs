@@ -4,7 +4,7 @@ use super::page;
 use super::picture::without_controls;
 use super::sketch;
 use super::statement::grade_words;
-use super::table::{Line, TERMS, deviation_words, labels, page_table};
+use super::table::{Line, TERMS, TO_PAGE, deviation_words, labels, page_table};
 use crate::predict::summary::{Entry, Summary};
 use maud::{Markup, PreEscaped, html};
 use std::path::Path;
@@ -74,7 +74,7 @@ pub fn html(entries: &[Entry], about: &About) -> String {
                         li {
                             a href=[&line.link] { (line.place) ". " bdi { (line.label) } }
                             (PreEscaped(sketch::svg(&shown(line.row))))
-                            p { (grade_words(line.row.grade)) "; " (deviation_words(line.row)) " dB" }
+                            p { (grade_words(line.row.grade)) "; " (deviation_words(line.row, TO_PAGE)) " dB" }
                         }
                     }
                 }

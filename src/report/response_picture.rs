@@ -87,9 +87,8 @@ impl Story {
     }
 }
 
-/// How the strip is to be read.
-const STRIP_HEADING: &str =
-    "What is done where (full box: corrected, part: softened, empty: left alone)";
+/// How the strip is to be read; short enough for a phone.
+const STRIP_HEADING: &str = "What is done where (filled as far as corrected)";
 
 /// Draws the picture.
 ///

@@ -257,7 +257,7 @@ pub fn frequency_words(surface: &Surface, bottom: i32) -> Result<()> {
         words(
             surface,
             &text,
-            (x_of(f_hz), bottom + 82),
+            (x_of(f_hz), bottom + 112),
             Hang::Middle,
             Ink::Words,
             0,
@@ -267,7 +267,7 @@ pub fn frequency_words(surface: &Surface, bottom: i32) -> Result<()> {
     words(
         surface,
         "frequency, Hz",
-        (middle, bottom + 205),
+        (middle, bottom + 240),
         Hang::Middle,
         Ink::Quiet,
         0,
@@ -275,7 +275,7 @@ pub fn frequency_words(surface: &Surface, bottom: i32) -> Result<()> {
 }
 
 /// Room that [`frequency_words`] takes below a panel.
-pub const AXIS_HEIGHT: i32 = 275;
+pub const AXIS_HEIGHT: i32 = 310;
 
 /// Level lines and words every `step` from `low` to `high`.
 pub fn level_lines(surface: &Surface, panel: &Panel, levels: (f64, f64), step: f64) -> Result<()> {

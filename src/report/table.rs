@@ -65,11 +65,11 @@ pub fn text(entries: &[Entry]) -> String {
             out,
             "{place:>4} {} {:>11} {:>5} {:>5} {:>5} {:>10} {:>6} {:>4}",
             fitted(&for_terminal(&label)),
-            deviation_words(row),
+            deviation_words(row, TO_TERMINAL),
             percent(row.reach),
             percent(row.yield_share),
             format!("{:.1}", row.price_db),
-            rating_words(row),
+            rating_words(row, TO_TERMINAL),
             row.stages,
             row.left.len(),
         );
@@ -92,18 +92,21 @@ pub fn text(entries: &[Entry]) -> String {
     out
 }
 
+/// What stands between the numbers of before and after on a terminal, which may lack arrows.
+const TO_TERMINAL: &str = ">";
+/// The same on a page.
+pub(super) const TO_PAGE: &str = "\u{2192}";
+
 /// The audible deviation before and after.
-pub(super) fn deviation_words(row: &Summary) -> String {
-    format!(
-        "{:.1} > {:.1}",
-        row.deviation_before_db, row.deviation_after_db
-    )
+pub(super) fn deviation_words(row: &Summary, to: &str) -> String {
+    let (before_db, after_db) = (row.deviation_before_db, row.deviation_after_db);
+    format!("{before_db:.1} {to} {after_db:.1}")
 }
 
 /// The rating before and after, a dash where there is none.
-pub(super) fn rating_words(row: &Summary) -> String {
+fn rating_words(row: &Summary, to: &str) -> String {
     match (row.rating_before, row.rating_after) {
-        (Some(before), Some(after)) => format!("{before:.1} > {after:.1}"),
+        (Some(before), Some(after)) => format!("{before:.1} {to} {after:.1}"),
         _ => "-".into(),
     }
 }
@@ -146,11 +149,11 @@ pub(super) fn page_table(lines: &[Line]) -> Markup {
                             @if let Some(link) = link { a href=(link) { bdi { (label) } } }
                             @else { bdi { (label) } }
                         }
-                        td { (deviation_words(row)) }
+                        td { (deviation_words(row, TO_PAGE)) }
                         td { (percent(row.reach)) }
                         td { (percent(row.yield_share)) }
                         td { (format!("{:.1}", row.price_db)) }
-                        td { (rating_words(row)) }
+                        td { (rating_words(row, TO_PAGE)) }
                         td { (row.stages) }
                         td.word.left { (left_words(&row.left)) }
                     }

@@ -124,14 +124,14 @@ fn values_are_read_out_by_mouse_and_by_keyboard() {
         assert_eq!(browser.text(READOUT), "");
 
         // By mouse: in the middle of the three decades stands 632 Hz, the mean of 20 and 20 k.
-        let [left, top, width, _] = browser.place("#picture-1 .picture");
+        let [left, top, width, height] = browser.place("#picture-1 .picture");
         let axis: Vec<f64> = browser
             .text("document.querySelector('#picture-1').dataset.axis")
             .split(' ')
             .map(|part| part.parse().unwrap())
             .collect();
         let x = left + width * (axis[0] + 1.5 * axis[1]) / axis[2];
-        browser.point(x, top + 60.0);
+        browser.point(x, top + 0.5 * height);
         let read = browser.text(READOUT);
         let hz: f64 = read.split(' ').next().unwrap().parse().unwrap();
         // A pixel is 1.9 % of frequency wide on the phone, and every second point of 48 an octave is read.
