@@ -27,6 +27,8 @@ pub struct PlanOptions {
     pub target: Option<String>,
     /// At most this many stages; as many as pay when not given.
     pub stages: Option<usize>,
+    /// Types of stages that are not to be used.
+    pub without: Vec<crate::filter::Kind>,
     /// Limits of the audit.
     pub audit: audit::Options,
     /// How the rear wall enters the early reflections.
@@ -130,6 +132,7 @@ pub fn plan_subject(
     };
     let fit_options = fit::Options {
         stages: options.stages,
+        forbid: options.without.clone(),
         boost_at_most_db: Some(options.audit.boost_at_most_db),
         boost_q_at_most: Some(BOOST_Q_AT_MOST),
         // The objective is the distance of the curves from their targets (DESIGN, "Fit"), and

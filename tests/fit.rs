@@ -243,6 +243,34 @@ fn the_same_input_gives_the_same_bytes_on_any_thread() {
     });
 }
 
+/// Settings of three stages, level and rms of the fit below.
+const BITS: &str = "";
+
+#[test]
+fn the_bits_of_a_fit_are_those_of_every_machine_and_every_build() {
+    // Ours, printed by this very fit: with and without the vector unit (see `fit/gram.rs`) and
+    // with and without optimisation it has to come to them. The curve takes no function that a
+    // system library might round in another way.
+    let freqs_hz: Vec<f64> = (0..200).map(|i| 25.0 + f64::from(i * i) / 2.0).collect();
+    let gain_db: Vec<f64> = freqs_hz
+        .iter()
+        .map(|f| 4.0 / (1.0 + (f / 300.0 - 1.0) * (f / 300.0 - 1.0)) - 900.0 / (f + 200.0))
+        .collect();
+    let options = Options {
+        stages: Some(3),
+        ..Options::default()
+    };
+    let fit = fit_evenly(&freqs_hz, &gain_db, &device(3), &options);
+    let bits: Vec<u64> = fit
+        .stages
+        .iter()
+        .flat_map(|s| [s.f0_hz, s.gain_db, s.q])
+        .chain([fit.level_db, fit.rms_db])
+        .map(f64::to_bits)
+        .collect();
+    assert_eq!(format!("{bits:x?}"), BITS);
+}
+
 #[test]
 fn the_ladder_never_rises_and_the_fewest_stages_near_the_best_are_kept() {
     let freqs_hz = rows();

@@ -231,7 +231,7 @@ mod tests {
     #[test]
     fn turned_upside_down_a_speaker_is_judged_alike() {
         /// Learned to be alike, not built so: dB rms.
-        const TOLERANCE_DB: f64 = 0.3;
+        const TOLERANCE_DB: f64 = 0.6;
         // Two sources one above the other.
         let response = crate::audit::tests::with_copy(0.8, |orbit, angle_deg| match orbit {
             Orbit::Horizontal => 3.0,

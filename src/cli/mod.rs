@@ -116,6 +116,10 @@ fn carry_out(command: Command) -> Result<(String, Answer)> {
             let options = fit::Options {
                 stages: arguments.stages,
                 forbid: arguments.without,
+                boost_at_most_db: arguments.boost,
+                boost_q_at_most: arguments.boost_q,
+                cut_at_most_db: arguments.cut,
+                cut_q_at_most: arguments.cut_q,
                 ..fit::Options::default()
             };
             let (fitted, device) =
@@ -164,6 +168,7 @@ fn plan_options(judging: &Judging) -> PlanOptions {
         device: judging.device.clone(),
         target: judging.target.clone(),
         stages: judging.stages,
+        without: judging.without.clone(),
         audit: audit::Options {
             from_hz: judging.from,
             to_hz: judging.to,
@@ -186,6 +191,9 @@ fn typed(call: &str, judging: &Judging) -> String {
     option("device", judging.device.clone());
     option("target", judging.target.clone());
     option("stages", judging.stages.map(|n| n.to_string()));
+    for kind in &judging.without {
+        option("without", Some(kind.to_string()));
+    }
     option("from", judging.from.map(|f| f.to_string()));
     option("to", judging.to.map(|f| f.to_string()));
     option("boost", Some(judging.boost.to_string()));

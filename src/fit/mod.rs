@@ -16,6 +16,7 @@ mod seeds;
 mod shape;
 mod subset;
 mod unit;
+mod walk;
 mod words;
 
 use crate::Result;
@@ -284,13 +285,14 @@ struct Continuous {
 impl Continuous {
     fn search(rows: &Rows, limits: &Limits, enough: Enough) -> Continuous {
         let searched = rows.thinned(search::ROWS_PER_OCT);
-        let mut search = Search::new(&searched, limits);
+        let templates = search::templates(&searched, limits);
+        let mut search = Search::new(&searched, limits, &templates);
         search.grow();
-        let most = search.ladder.len() - 1;
+        let most = search.ladder().len() - 1;
         let mut kept = most;
         if enough.fewest {
             search.exchange(most, limits.effort * SURVEY_SHARE);
-            kept = enough.stages(&search.ladder);
+            kept = enough.stages(&search.ladder());
             search.exchange(kept, limits.effort * (1.0 - SURVEY_SHARE));
         } else {
             search.exchange(most, limits.effort);
@@ -303,9 +305,9 @@ impl Continuous {
             worth_below: f64::INFINITY,
         };
         let mut ladder: Vec<Candidate> = search
-            .ladder
-            .iter()
-            .map(|rung| joint::refine(rows, limits.rate_hz, rung.clone(), effort).0)
+            .ladder()
+            .into_iter()
+            .map(|rung| joint::refine(rows, limits.rate_hz, rung, effort).0)
             .collect();
         ladder[kept] = better_of(&ladder[kept], elite.first());
         while enough.fewest && kept > 0 {
@@ -400,9 +402,9 @@ fn best_effort(rows: &Rows, limits: &Limits, candidate: Candidate) -> Candidate 
 /// The search's elite refined on all rows, best first.
 fn polished_elite(rows: &Rows, limits: &Limits, search: &Search) -> Vec<Candidate> {
     let mut elite: Vec<Candidate> = search
-        .elite
-        .iter()
-        .map(|one| best_effort(rows, limits, one.clone()))
+        .elite()
+        .into_iter()
+        .map(|one| best_effort(rows, limits, one))
         .collect();
     elite.sort_by(|a, b| a.cost.total_cmp(&b.cost));
     elite
