@@ -118,6 +118,10 @@ const DIP_Q: f64 = 2.8;
 /// The same where only averaged curves are at hand and the angles cannot be asked.
 const DIP_Q_AVERAGES: f64 = 1.0;
 
+/// A broad lack may exceed that on the axis by this much, dB: what healthy speakers show between
+/// axis and window.
+const BROAD_SLACK_DB: f64 = 0.3;
+
 /// So near to an end of the judged band a dip cannot be told from roll-off, octaves.
 const EDGE_OCT: f64 = 0.5;
 
@@ -168,11 +172,12 @@ pub fn audit(subject: &Subject, options: &Options) -> Result<Audit> {
     let freqs_hz = frame.grid.freqs_hz();
     let deviation_db = without_roll_off(&frame);
     let weighed = weigh::weigh(&evidence::evidence(&frame, &deviation_db));
-    let mendable_db: Vec<f64> = deviation_db
+    let mut mendable_db: Vec<f64> = deviation_db
         .iter()
         .zip(&weighed.not_shared_db)
         .map(|(d, n)| d - n)
         .collect();
+    lack_no_more_than_axis(&frame, &mut mendable_db);
     let dips = DipLimits {
         q_at_most: if frame.averages_only {
             DIP_Q_AVERAGES
@@ -256,6 +261,29 @@ fn without_roll_off(frame: &Frame) -> Vec<f64> {
             }
         })
         .collect()
+}
+
+/// A broad lack of the window that the axis does not have is beaming and no matter of balance:
+/// who fills it makes the axis shrill.
+fn lack_no_more_than_axis(frame: &Frame, mendable_db: &mut [f64]) {
+    let Some(axis_over_window_db) = &frame.averages[0] else {
+        return;
+    };
+    let smoother = Smoother::new(&frame.grid, frame::TREND_OCT);
+    let broad = |values: &[f64]| -> Vec<f64> {
+        let smooth = smoother.apply(values);
+        let middle_db = frame::weighted_median(&smooth, &frame.weights);
+        smooth.iter().map(|v| v - middle_db).collect()
+    };
+    let axis_db: Vec<f64> = mendable_db
+        .iter()
+        .zip(axis_over_window_db)
+        .map(|(m, a)| m + a)
+        .collect();
+    let (window_db, axis_db) = (broad(mendable_db), broad(&axis_db));
+    for ((mendable, window), axis) in mendable_db.iter_mut().zip(window_db).zip(axis_db) {
+        *mendable += (axis.min(0.0) - BROAD_SLACK_DB - window).max(0.0);
+    }
 }
 
 fn limit_boost(frame: &Frame, wish_db: &mut [f64], boost_at_most_db: f64) {
