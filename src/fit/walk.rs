@@ -41,6 +41,10 @@ const SETTLE_TOLERANCE: f64 = 1e-2;
 /// How often, of 100, the stages taken away are neighbours, and how often seeds are counted
 /// with the others standing still.
 const NEIGHBOURS_PERCENT: usize = 30;
+/// How often it is the broadest instead, and how many more at once: broad stages make up for
+/// each other over the whole axis, and one alone finds no better place.
+const BROADEST_PERCENT: usize = 20;
+const BROADEST_MORE: usize = 2;
 const STAND_STILL_PERCENT: usize = 30;
 /// How much worse, relative in cost, an exchange may make things at the start of the budget.
 const FIRST_THRESHOLD: f64 = 2.0;
@@ -73,7 +77,7 @@ const BUDGET_STAGES: u64 = 10;
 /// A fit that leaves no more than this share of what was wanted (rms) is likely a curve that can
 /// be met exactly, caught in a minimum beside: so many budgets are spent on it.
 const NEAR_MISS: f64 = 0.01;
-const NEAR_MISS_BUDGETS: u64 = 2;
+const NEAR_MISS_BUDGETS: u64 = 4;
 
 /// A walk on one curve and device.
 pub(super) struct Walk<'a> {
@@ -252,8 +256,14 @@ impl<'a> Walk<'a> {
     /// `from` with some stages exchanged and all refined, given up where it cannot get below
     /// `aim`. `None` when no stage can be put at all.
     fn rebuilt(&mut self, from: &Candidate, aim: f64) -> Option<Candidate> {
-        let count = (1 + self.choices.below(AT_ONCE)).min(from.len());
-        let mut base = self.thinned_out(from, count);
+        let broadest = self.choices.in_percent(BROADEST_PERCENT);
+        let more = if broadest { BROADEST_MORE } else { 0 };
+        let count = (1 + more + self.choices.below(AT_ONCE)).min(from.len());
+        let mut base = if broadest {
+            without_broadest(from, count)
+        } else {
+            self.thinned_out(from, count)
+        };
         for _ in 0..count {
             base = self.refine(base, SETTLE_TOLERANCE, SETTLE_STEPS, f64::INFINITY);
             let others = if self.choices.in_percent(STAND_STILL_PERCENT) {
@@ -278,9 +288,21 @@ impl<'a> Walk<'a> {
                 .map(|_| order.swap_remove(self.choices.below(order.len())))
                 .collect()
         };
-        away.sort_unstable();
-        away.into_iter()
-            .rev()
-            .fold(from.clone(), |less, i| less.without(i))
+        without_all(from, &mut away)
     }
+}
+
+/// `from` without the `count` stages of lowest Q.
+fn without_broadest(from: &Candidate, count: usize) -> Candidate {
+    let mut order: Vec<usize> = (0..from.len()).collect();
+    order.sort_by(|a, b| from.stage(*a)[2].total_cmp(&from.stage(*b)[2]));
+    without_all(from, &mut order[..count])
+}
+
+/// `from` without the stages `away`.
+fn without_all(from: &Candidate, away: &mut [usize]) -> Candidate {
+    away.sort_unstable();
+    away.iter()
+        .rev()
+        .fold(from.clone(), |less, i| less.without(*i))
 }

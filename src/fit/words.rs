@@ -10,11 +10,12 @@ use crate::filter::{Biquad, Kind, Stage};
 use crate::units::{db_to_power, power_to_db};
 use std::f64::consts::PI;
 
-/// Error of the response up to which a device is said to hold a stage, dB: half of the tenth
-/// of a dB in which settings are judged.
-pub const WORDS_TOLERANCE_DB: f64 = 0.05;
-/// Error below which no search is worth its time, dB: a tenth of the tolerance.
-const GOOD_ENOUGH_DB: f64 = 0.005;
+/// Error of the response up to which a device is said to hold a stage, dB: the errors of stages in
+/// a row add up in part, and all together have to stay within 0.05 dB, half of the tenth of a dB
+/// in which settings are judged.
+pub const WORDS_TOLERANCE_DB: f64 = 0.04;
+/// Error below which no search is worth its time, dB: ten stages with it add up to a hundredth.
+const GOOD_ENOUGH_DB: f64 = 0.001;
 /// The poles on the grid keep this share of the distance to the unit circle that the wanted
 /// ones have: then the stage rings at most twice as long as it was meant to.
 const POLE_MARGIN_SHARE: f64 = 0.5;
