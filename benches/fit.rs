@@ -1,45 +1,17 @@
 //! Time of the fit over rows and stages: `cargo bench --bench fit`.
 //!
-//! Prints the median over a few curves in milliseconds, one thread. It should grow linearly with
+//! Prints the median over a few curves in milliseconds; a fit runs two threads. It should grow linearly with
 //! the rows at most, and at most with the square of the stages.
 
-use planish::device::{Coefficient, Device, Feedback, Number, Setting, StageLimits};
-use planish::filter::Kind;
+#[path = "../tests/fit_problems/mod.rs"]
+mod fit_problems;
+
+use fit_problems::{device, rows};
 use planish::fit::{Options, Wanted, fit};
 use std::time::Instant;
 
 /// Curves timed for each entry of the table.
 const CURVES: usize = 5;
-
-fn device(stages: usize) -> Device {
-    let limits = |kind, from, to| StageLimits {
-        kind,
-        at_most: None,
-        f0_hz: Setting::Range {
-            from: 20.0,
-            to: 20000.0,
-        },
-        gain_db: Setting::Range {
-            from: -12.0,
-            to: 12.0,
-        },
-        q: Setting::Range { from, to },
-    };
-    Device {
-        name: "bench".into(),
-        about: String::new(),
-        rate_hz: 48000.0,
-        number: Number::F64,
-        feedback: Feedback::Subtracted,
-        word_order: Coefficient::USUAL_ORDER,
-        stages,
-        limits: vec![
-            limits(Kind::Peaking, 0.3, 10.0),
-            limits(Kind::LowShelf, 0.4, 1.0),
-            limits(Kind::HighShelf, 0.4, 1.0),
-        ],
-    }
-}
 
 /// Waves over log frequency that no number of stages meets.
 fn gain_db(f_hz: f64, curve: usize) -> f64 {
@@ -55,9 +27,7 @@ fn main() {
         "rows", "5 stages", "10 stages", "20 stages"
     );
     for count in [120, 240, 480, 960, 1920] {
-        let freqs_hz: Vec<f64> = (0..count)
-            .map(|i| 20.0 * 1000f64.powf(f64::from(i) / f64::from(count - 1)))
-            .collect();
+        let freqs_hz = rows(count);
         let weights = vec![1.0; freqs_hz.len()];
         print!("{count:>6}");
         for stages in [5, 10, 20] {

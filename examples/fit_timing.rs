@@ -3,43 +3,14 @@
 //! `cargo run --release --example fit_timing -- FOLDER [STAGES]`: each `.csv` of the folder is a
 //! table of frequency, gain and, if given, weight. Prints stages, remainder and time of each.
 
-use planish::device::{Coefficient, Device, Feedback, Number, Setting, StageLimits};
-use planish::filter::Kind;
+#[path = "../tests/fit_problems/mod.rs"]
+mod fit_problems;
+
+use fit_problems::device;
 use planish::fit::{Options, Wanted, fit};
 use planish::read::wanted;
 use std::path::PathBuf;
 use std::time::Instant;
-
-/// A device like most: 48 kHz, peaking and shelves.
-fn device(stages: usize) -> Device {
-    let limits = |kind, from, to| StageLimits {
-        kind,
-        at_most: None,
-        f0_hz: Setting::Range {
-            from: 20.0,
-            to: 20000.0,
-        },
-        gain_db: Setting::Range {
-            from: -12.0,
-            to: 12.0,
-        },
-        q: Setting::Range { from, to },
-    };
-    Device {
-        name: "timing".into(),
-        about: String::new(),
-        rate_hz: 48000.0,
-        number: Number::F64,
-        feedback: Feedback::Subtracted,
-        word_order: Coefficient::USUAL_ORDER,
-        stages,
-        limits: vec![
-            limits(Kind::Peaking, 0.3, 10.0),
-            limits(Kind::LowShelf, 0.4, 1.0),
-            limits(Kind::HighShelf, 0.4, 1.0),
-        ],
-    }
-}
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let mut arguments = std::env::args().skip(1);

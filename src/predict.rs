@@ -6,9 +6,10 @@ pub mod summary;
 use crate::audit::{Audit, Subject, TREND_OCT};
 use crate::average::{AveragedCurves, listening_window_directions};
 use crate::curve::{Smoother, resample_db};
-use crate::device::Device;
+use crate::device::{Device, Number};
 use crate::error::{Error, Result};
 use crate::filter::{Bank, Biquad, Stage};
+use crate::fit::words;
 use crate::rating::Rating;
 use crate::response::{Direction, Orbit, Response};
 use crate::units::db_to_power;
@@ -60,42 +61,34 @@ impl WorstChange {
 /// as fine as boxes let one type it.
 const LEVEL_STEP_DB: f64 = 0.1;
 
-/// The sections of `stages` as `device` holds them: coefficients at its rate, rounded to its
-/// number format.
+/// The sections of `stages` as `device` holds them: coefficients at its rate on its number grid,
+/// those that come nearest to the stage's response (see [`crate::fit::words`]).
 ///
 /// # Errors
-/// When a coefficient does not fit the format or the rounded section is not stable.
+/// When a coefficient does not fit the format or no stable section is found on its grid.
 pub fn sections(stages: &[Stage], device: &Device) -> Result<Vec<Biquad>> {
     stages
         .iter()
         .enumerate()
         .map(|(i, stage)| {
-            let exact = stage.biquad(device.rate_hz);
-            let round = |value: f64| {
-                device.number.quantise(value).ok_or_else(|| {
-                    Error::call(format!(
-                        "stage {}: coefficient {value} does not fit the device's number format {}",
-                        i + 1,
-                        device.number
-                    ))
-                })
-            };
-            let rounded = Biquad {
-                b0: round(exact.b0)?,
-                b1: round(exact.b1)?,
-                b2: round(exact.b2)?,
-                a1: round(exact.a1)?,
-                a2: round(exact.a2)?,
-            };
-            if rounded.is_stable() {
-                Ok(rounded)
+            let spoken = format!(
+                "stage {} ({} at {:.1} Hz, Q {:.2})",
+                i + 1,
+                stage.kind,
+                stage.f0_hz,
+                stage.q
+            );
+            let words = words(stage, device.rate_hz, device.number).ok_or_else(|| {
+                Error::call(format!(
+                    "{spoken}: a coefficient does not fit the device's number format {}",
+                    device.number
+                ))
+            })?;
+            if words.stable {
+                Ok(words.biquad)
             } else {
                 Err(Error::call(format!(
-                    "stage {} ({} at {:.1} Hz, Q {:.2}) is not stable in the number format {}",
-                    i + 1,
-                    stage.kind,
-                    stage.f0_hz,
-                    stage.q,
+                    "{spoken} is not stable in the number format {}",
                     device.number
                 ))
                 .with_hint("raise --from, or use a device with more fraction bits"))
@@ -121,10 +114,13 @@ pub fn predict(
     };
     let gains_db = bank.gains_db(subject.curves.grid.freqs_hz());
     let audit_gains_db = bank.gains_db(audit.grid.freqs_hz());
+    // In fixed point nothing may overflow on the way either.
+    let peak_db = match device.number {
+        Number::Fixed { .. } => bank.internal_peak_db(),
+        _ => bank.peak_db(),
+    };
     // A thousandth below the step is rounding of the search, not a peak.
-    let steps = (bank.peak_db().max(0.0) / LEVEL_STEP_DB - 1e-3)
-        .ceil()
-        .max(0.0);
+    let steps = (peak_db.max(0.0) / LEVEL_STEP_DB - 1e-3).ceil().max(0.0);
     let price_db = (steps * LEVEL_STEP_DB * 10.0).round() / 10.0;
     bank.gain_db = if price_db > 0.0 { -price_db } else { 0.0 };
     let curves_after = subject.curves.with_gain(&gains_db);

@@ -1,9 +1,12 @@
 //! The whole chain: the only room that knows every other.
 
+pub mod apply;
 pub mod rank;
+pub mod check;
 
 use crate::audit::{self, Subject};
 use crate::average::{AveragedCurves, RearWall};
+use crate::curve::Grid;
 use crate::device::Device;
 use crate::error::{Error, Result};
 use crate::export;
@@ -24,6 +27,8 @@ pub struct PlanOptions {
     pub target: Option<String>,
     /// At most this many stages; as many as pay when not given.
     pub stages: Option<usize>,
+    /// Types of stages that are not to be used.
+    pub without: Vec<crate::filter::Kind>,
     /// Limits of the audit.
     pub audit: audit::Options,
     /// How the rear wall enters the early reflections.
@@ -91,12 +96,15 @@ pub fn plan_for(
     target: &Target,
     options: &PlanOptions,
 ) -> Result<Plan> {
+    let trace = speaker.folder.evidence.second_source.as_ref();
+    let trace = trace.and_then(|s| Some((Grid::new(s.freqs_hz.clone())?, s.level_db.as_slice())));
     let subject = Subject {
         response: speaker.response(),
         curves: &speaker.curves,
         target,
         trusted_from_hz: speaker.folder.trusted_from_hz,
         trusted_to_hz: speaker.folder.trusted_to_hz,
+        second_source: trace.as_ref().map(|(grid, levels_db)| (grid, *levels_db)),
     };
     plan_subject(&subject, &speaker.folder.name, device, options)
 }
@@ -124,25 +132,19 @@ pub fn plan_subject(
     };
     let fit_options = fit::Options {
         stages: options.stages,
+        forbid: options.without.clone(),
         boost_at_most_db: Some(options.audit.boost_at_most_db),
         boost_q_at_most: Some(BOOST_Q_AT_MOST),
+        // The objective is the distance of the curves from their targets (DESIGN, "Fit"), and
+        // what no filter may mend counts in it: stages that only polish the wish are not spent.
+        slack: Some(fit::Slack {
+            unmendable_db2: audit.deviations.energy_db2(&audit.wish_db),
+            faithful_db: FAITHFUL_DB,
+        }),
         effort: options.effort.unwrap_or(1.0),
         ..fit::Options::default()
     };
-    let mut fit = fit::fit(&wanted, device, &fit_options)?;
-    let enough = enough_stages(&audit, &fit);
-    if options.stages.is_none() && enough < fit.stages.len() {
-        let ladder = fit.ladder;
-        fit = fit::fit(
-            &wanted,
-            device,
-            &fit::Options {
-                stages: Some(enough),
-                ..fit_options
-            },
-        )?;
-        fit.ladder = ladder;
-    }
+    let fit = fit::fit(&wanted, device, &fit_options)?;
     let prediction = predict(subject, &audit, &fit.stages, device)?;
     Ok(Plan {
         speaker: name.to_string(),
@@ -159,23 +161,6 @@ pub fn plan_subject(
 /// A plan follows its wish at least this closely where the device can, dB rms: a fifth of the
 /// just noticeable difference of level (1 dB, handbook figure, from memory).
 const FAITHFUL_DB: f64 = 0.2;
-
-/// The fewest stages with which the predicted curves come within 2 % of the least squared
-/// distance from their targets (DESIGN, "Fit"): what no filter may mend counts in that distance, so stages that
-/// only polish the wish are not spent.
-fn enough_stages(audit: &audit::Audit, fit: &Fit) -> usize {
-    let left_db2 = audit.deviations.energy_db2(&audit.wish_db);
-    let distance_db2 = |rms_db: f64| left_db2 + rms_db * rms_db;
-    let best_db2 = fit
-        .ladder
-        .iter()
-        .map(|rung| distance_db2(rung.rms_db))
-        .fold(f64::INFINITY, f64::min);
-    fit.ladder
-        .iter()
-        .find(|rung| distance_db2(rung.rms_db) <= 1.02 * best_db2 && rung.rms_db < FAITHFUL_DB)
-        .map_or(fit.stages.len(), |rung| rung.stages)
-}
 
 /// Rows nearer to half the rate than this are not fitted: the digital response is bent there.
 const HIGHEST_SHARE_OF_RATE: f64 = 0.49;
@@ -333,6 +318,7 @@ pub type NamedText = (String, String);
 /// # Errors
 /// None as long as the demo designs fit together.
 pub fn demo_files() -> Result<Vec<(&'static str, Vec<NamedText>)>> {
+    use crate::simulate::Simulated;
     let speakers = crate::simulate::demo_speakers()?;
     speakers
         .into_iter()

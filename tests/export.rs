@@ -466,6 +466,7 @@ fn plan(device: &Device) -> Plan {
         target: &target,
         trusted_from_hz: None,
         trusted_to_hz: None,
+        second_source: None,
     };
     let audit = audit::audit(&subject, &audit::Options::default()).unwrap();
     let wanted = Wanted {

@@ -115,7 +115,7 @@ fn the_file_itself_may_be_named_instead_of_its_folder() {
     let error = read_speaker(Path::new("tests/data/measured_a/horizontal.csv")).unwrap_err();
     assert_eq!(
         error.to_string(),
-        "tests/data/measured_a/horizontal.csv: found a file, expected a speaker folder or its speaker.toml"
+        "tests/data/measured_a/horizontal.csv: found a file, expected a speaker folder, its speaker.toml or a .sofa file"
     );
     assert!(matches!(
         read_speaker(Path::new("tests/data/nowhere")),

@@ -227,7 +227,7 @@ const SPEAKERS: &[(&str, &str)] = &[
     ),
     (
         "no_measurement",
-        "no_measurement.toml:1:1: found no measurement, expected a section [orbits], [angles] or [curves]",
+        "no_measurement.toml:1:1: found no measurement, expected one of [orbits], [angles], [impulses], [sofa] and [curves]",
     ),
     (
         "no_name",
@@ -311,7 +311,7 @@ const SPEAKERS: &[(&str, &str)] = &[
     ),
     (
         "two_forms",
-        "two_forms.toml:5:1: found [curves] beside [orbits], expected one of [orbits], [angles] and [curves]",
+        "two_forms.toml:5:1: found [curves] beside [orbits], expected one of [orbits], [angles], [impulses], [sofa] and [curves]",
     ),
     (
         "unknown_key",
@@ -319,7 +319,7 @@ const SPEAKERS: &[(&str, &str)] = &[
     ),
     (
         "unknown_section",
-        "unknown_section.toml:3:2: found the unknown section \"orbit\", expected one of speaker, measured, orbits, angles, curves, evidence\n  hint: the nearest known section is orbits",
+        "unknown_section.toml:3:2: found the unknown section \"orbit\", expected one of speaker, measured, orbits, angles, impulses, sofa, curves, low_end, evidence\n  hint: the nearest known section is orbits",
     ),
 ];
 

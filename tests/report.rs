@@ -26,6 +26,7 @@ fn plan_of(name: &str, response: Option<&Response>, curves: &AveragedCurves) -> 
         target: &target,
         trusted_from_hz: None,
         trusted_to_hz: None,
+        second_source: None,
     };
     let audit = audit::audit(&subject, &audit::Options::default()).unwrap();
     let wanted = Wanted {
@@ -67,6 +68,7 @@ fn findings() -> Vec<Finding> {
         cause,
         decision,
         share,
+        witnesses: Vec::new(),
         ground,
     };
     vec![

@@ -4,7 +4,7 @@ use planish::curve::Grid;
 use planish::response::{Direction, Orbit, Response};
 use planish::simulate::{
     BoxTuning, Crossover, Defect, DefectKind, Design, Driver, Fault, Filter, Measurement, Place,
-    SecondSource, Sides, Slope, Speaker, demo_speakers, full_orbits,
+    SecondSource, Sides, Simulated, Slope, Speaker, demo_speakers, full_orbits,
 };
 
 /// Speed of sound of the simulation, m/s.

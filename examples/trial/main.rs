@@ -10,7 +10,7 @@ mod population;
 mod score;
 
 use clap::Parser;
-use population::{Evidence, run_one};
+use population::{Evidence, Physics, run_one};
 use score::DefectScore;
 use std::collections::BTreeMap;
 
@@ -23,6 +23,9 @@ struct Arguments {
     /// Seed of the first one; the others follow
     #[arg(long, default_value_t = 1000)]
     seed: u64,
+    /// What the speakers are made of
+    #[arg(long, value_enum, default_value_t = Physics::Sphere)]
+    physics: Physics,
     /// What was measured
     #[arg(long, value_enum, default_value_t = Evidence::Full)]
     evidence: Evidence,
@@ -36,7 +39,7 @@ fn main() -> planish::Result<()> {
     let mut by_kind: BTreeMap<&str, Vec<(DefectScore, bool)>> = BTreeMap::new();
     let mut roughest: f64 = f64::NEG_INFINITY;
     for seed in arguments.seed..arguments.seed + arguments.speakers {
-        let outcome = run_one(seed, arguments.evidence)?;
+        let outcome = run_one(arguments.physics, seed, arguments.evidence)?;
         roughest = roughest.max(outcome.worst_change_db);
         if arguments.wrong && outcome.worst_change_db > 0.3 {
             println!(

@@ -4,7 +4,7 @@ use crate::score::{DefectScore, score};
 use planish::Result;
 use planish::audit::{Cause, Finding, Subject};
 use planish::average::{AveragedCurves, RearWall};
-use planish::simulate::{DefectKind, Measurement, Sides, Speaker};
+use planish::simulate::{DefectKind, FieldSpeaker, Measurement, Sides, Simulated, Speaker};
 
 /// What is measured of each speaker.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
@@ -17,6 +17,15 @@ pub enum Evidence {
     NoVertical,
     /// Averaged curves only
     Averages,
+}
+
+/// What the speakers are made of.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub enum Physics {
+    /// Caps that move in a rigid sphere
+    Sphere,
+    /// Points in a free field with smooth directivities
+    Field,
 }
 
 /// What became of one speaker.
@@ -52,8 +61,14 @@ pub fn measurement(seed: u64, evidence: Evidence) -> Measurement {
 }
 
 /// Draws, measures, plans and scores the speaker of this seed.
-pub fn run_one(seed: u64, evidence: Evidence) -> Result<Outcome> {
-    let speaker = Speaker::draw(seed);
+pub fn run_one(physics: Physics, seed: u64, evidence: Evidence) -> Result<Outcome> {
+    match physics {
+        Physics::Sphere => run(&Speaker::draw(seed), seed, evidence),
+        Physics::Field => run(&FieldSpeaker::draw(seed), seed, evidence),
+    }
+}
+
+fn run(speaker: &impl Simulated, seed: u64, evidence: Evidence) -> Result<Outcome> {
     let response = speaker.measure(&measurement(seed, evidence))?.mirrored().0;
     let curves = AveragedCurves::from_response(&response, RearWall::default());
     let target = planish::read::target::target("flat")?;
@@ -64,13 +79,14 @@ pub fn run_one(seed: u64, evidence: Evidence) -> Result<Outcome> {
         target: &target,
         trusted_from_hz: None,
         trusted_to_hz: None,
+        second_source: None,
     };
     let options = planish::run::PlanOptions::default();
     let plan = planish::run::plan_subject(&subject, "trial", &device, &options)?;
     let list = planish::export::filter_list::from_plan(&plan)?;
     let text = planish::export::filter_list::write(&list, &device.word_order)?;
     let bank = planish::read::filter_list::parse("trial".as_ref(), &text)?.bank();
-    let scores = score(&speaker, &bank, 2.2 * plan.audit.corner_hz.unwrap_or(40.0));
+    let scores = score(speaker, &bank, 2.2 * plan.audit.corner_hz.unwrap_or(40.0));
     Ok(Outcome {
         scores: scores
             .into_iter()

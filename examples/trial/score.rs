@@ -7,7 +7,7 @@
 use planish::average::AveragedCurves;
 use planish::curve::{Grid, Smoother};
 use planish::filter::Bank;
-use planish::simulate::{DefectKind, Speaker};
+use planish::simulate::{DefectKind, Simulated};
 use planish::units::erb_numbers_per_octave;
 
 /// What became of one defect.
@@ -53,7 +53,7 @@ fn window_db(curves: &AveragedCurves) -> &[f64] {
 }
 
 /// Scores every defect of `speaker` under `bank`.
-pub fn score(speaker: &Speaker, bank: &Bank, from_hz: f64) -> Vec<DefectScore> {
+pub fn score(speaker: &impl Simulated, bank: &Bank, from_hz: f64) -> Vec<DefectScore> {
     let grid = Grid::logarithmic(40.0, 14000.0, 48.0);
     let weights = grid
         .cells_oct()
@@ -68,7 +68,8 @@ pub fn score(speaker: &Speaker, bank: &Bank, from_hz: f64) -> Vec<DefectScore> {
         })
         .collect();
     let truth = Truth { weights, grid };
-    let effects: Vec<Effects> = (0..speaker.defects().len())
+    let defects = speaker.defects_known();
+    let effects: Vec<Effects> = (0..defects.len())
         .map(|k| {
             let effect = speaker
                 .effect(k, &truth.grid)
@@ -94,7 +95,7 @@ pub fn score(speaker: &Speaker, bank: &Bank, from_hz: f64) -> Vec<DefectScore> {
         .collect();
     (0..effects.len())
         .map(|k| {
-            let defect = &speaker.defects()[k];
+            let (kind, f_hz) = defects[k];
             // The healthy speaker is not flat either; flattening it is right and no fault's share.
             let mut net_db: Vec<f64> = filters_db
                 .iter()
@@ -102,14 +103,14 @@ pub fn score(speaker: &Speaker, bank: &Bank, from_hz: f64) -> Vec<DefectScore> {
                 .map(|(f, h)| f + h)
                 .collect();
             for (j, effect) in effects.iter().enumerate() {
-                if j != k && speaker.defects()[j].kind.is_correctable() {
+                if j != k && defects[j].0.is_correctable() {
                     net_db
                         .iter_mut()
                         .zip(&effect.window_db)
                         .for_each(|(n, e)| *n += e);
                 }
             }
-            judge(&truth, defect.kind, defect.f_hz, &effects[k], &net_db)
+            judge(&truth, kind, f_hz, &effects[k], &net_db)
         })
         .collect()
 }

@@ -67,18 +67,25 @@ const QS: [f64; 11] = [0.5, 0.7, 1.0, 1.4, 2.0, 2.8, 4.0, 5.6, 8.0, 11.0, 15.0];
 /// The Q of the shelves looked for: the steepest without overshoot (S = 1 in the cookbook).
 const SHELF_Q: f64 = std::f64::consts::FRAC_1_SQRT_2;
 
+/// Bumps stand a ninth of their width apart at most: the loss in between stays below 2 %. Times
+/// Q, octaves.
+const PLACES_PER_WIDTH: f64 = 0.117;
+
 /// Shelves stand this far apart, octaves: their place is not sharp.
 const SHELF_STEP_OCT: f64 = 1.0 / 3.0;
+
+/// And keep this far from the ends of the judged band, octaves.
+const SHELF_MARGIN_OCT: f64 = 0.7;
 
 /// Size of a shape while it is looked for, dB; the shapes hardly change with their size.
 const TRIAL_SIZE_DB: f64 = 3.0;
 
 /// Most components a deviation is taken apart into: more than a plan has stages.
-const MOST: usize = 12;
+const MOST: usize = 16;
 
 /// A further component must explain this much, dB squared, of the mean square: a bump of 1 dB
 /// and half an octave has about ten times as much.
-const LEAST_EXPLAINED_DB2: f64 = 0.003;
+const LEAST_EXPLAINED_DB2: f64 = 0.001;
 
 /// Components smaller than this are dropped again, dB: no one hears them, and they would cost the
 /// plan a stage. Half of what is worth saying.
@@ -86,7 +93,7 @@ const LEAST_SIZE_DB: f64 = 0.5;
 
 /// Keeps shapes that overlap from fighting: what a shape explains is weighed against this times
 /// its squared amount.
-const RIDGE: f64 = 0.002;
+const RIDGE: f64 = 0.0002;
 
 /// Limits of the dips that may be filled.
 #[derive(Debug, Clone, Copy)]
@@ -98,24 +105,21 @@ pub(super) struct DipLimits {
 }
 
 /// Takes `deviation_db` apart into components by the frequencies that weigh something;
-/// `weights` are not negative and one at least is positive.
+/// `weights` are not negative and one at least is positive. No dip is looked for where `no_dip`
+/// says so of a frequency in Hz.
 pub(super) fn decompose(
     frame: &Frame,
     deviation_db: &[f64],
     weights: &[f64],
     dips: DipLimits,
+    no_dip: &dyn Fn(f64) -> bool,
 ) -> Vec<Component> {
-    let freqs_hz = frame.grid.freqs_hz();
     let sum: f64 = weights.iter().sum();
     let weights: Vec<f64> = weights.iter().map(|w| w / sum).collect();
-    let shapes = Shapes::new(
-        freqs_hz,
-        (freqs_hz[frame.judged.start], freqs_hz[frame.judged.end - 1]),
-        &weights,
-    );
+    let shapes = Shapes::new(frame, &weights, dips, no_dip);
     let mut chosen: Vec<usize> = Vec::new();
     let mut solution = shapes.solve(&chosen, deviation_db, &weights);
-    while let Some(next) = shapes.best(&solution.left_db, &weights, dips)
+    while let Some(next) = shapes.best(&solution.left_db, &weights)
         && chosen.len() < MOST
     {
         chosen.push(next);
@@ -137,79 +141,45 @@ pub(super) fn decompose(
         .zip(solution.amounts_db)
         .map(|(k, amount)| Component {
             size_db: amount.max(-dips.depth_at_most_db),
-            ..shapes.kinds[k]
+            ..shapes.shapes[k].component
         })
         .filter(|c| c.size_db > 0.0 || allowed(c, dips))
         .collect()
 }
 
-/// Bumps looked for beside cancellations are at least so narrow (as Q): a broad one would be the
-/// cancellation's own shoulder.
-const BUMP_Q: f64 = 2.8;
-
-/// And at least so large, dB: twice what is dropped elsewhere, for the evidence is thinner.
-const BUMP_SIZE_DB: f64 = 1.0;
-
-/// And no more than so many.
-const MOST_BUMPS: usize = 4;
-
-/// Narrow bumps that stand out of `left_db`, what both orbits bear out and nothing explains yet:
-/// resonances beside or within what is not trusted.
-pub(super) fn bumps(frame: &Frame, left_db: &[f64]) -> Vec<Component> {
-    let freqs_hz = frame.grid.freqs_hz();
-    let weights = &frame.weights;
-    let shapes = Shapes::new(
-        freqs_hz,
-        (freqs_hz[frame.judged.start], freqs_hz[frame.judged.end - 1]),
-        weights,
-    );
-    let mut left_db = without_mean(left_db, weights);
-    let mut found = Vec::new();
-    while found.len() < MOST_BUMPS {
-        let weighted: Vec<f64> = left_db.iter().zip(weights).map(|(l, w)| l * w).collect();
-        let best = (0..shapes.kinds.len())
-            .filter(|k| shapes.kinds[*k].kind == Kind::Peaking && shapes.kinds[*k].q >= BUMP_Q)
-            .map(|k| {
-                let product: f64 = shapes.values[k]
-                    .iter()
-                    .zip(&weighted)
-                    .map(|(s, l)| s * l)
-                    .sum();
-                (k, product / (shapes.norms[k] - RIDGE + BUMP_RIDGE), product)
-            })
-            .max_by(|a, b| (a.1 * a.2.max(0.0)).total_cmp(&(b.1 * b.2.max(0.0))));
-        let Some((k, size_db, _)) = best.filter(|(_, size_db, _)| *size_db >= BUMP_SIZE_DB) else {
-            break;
-        };
-        for (left, shape) in left_db.iter_mut().zip(&shapes.values[k]) {
-            *left -= size_db * shape;
-        }
-        found.push(Component {
-            size_db,
-            ..shapes.kinds[k]
-        });
-    }
-    found
-}
-
-/// The ridge for a bump on its own, which fights with no other.
-const BUMP_RIDGE: f64 = 0.0003;
-
 fn allowed(component: &Component, dips: DipLimits) -> bool {
     component.kind != Kind::Peaking || component.q <= dips.q_at_most
 }
 
+/// Weighted mean; the weights add up to one.
+fn mean_of(values: &[f64], weights: &[f64]) -> f64 {
+    values.iter().zip(weights).map(|(v, w)| v * w).sum()
+}
+
 fn without_mean(values: &[f64], weights: &[f64]) -> Vec<f64> {
-    let mean: f64 = values.iter().zip(weights).map(|(v, w)| v * w).sum();
+    let mean = mean_of(values, weights);
     values.iter().map(|v| v - mean).collect()
 }
 
-/// Every shape that is looked for, each of unit size and with its weighted mean taken out,
-/// since level is free.
+/// Every shape that is looked for. On a logarithmic grid a shape at another frequency is the same
+/// shape shifted, so each width is worked out once.
 struct Shapes {
-    kinds: Vec<Component>,
-    values: Vec<Vec<f64>>,
-    norms: Vec<f64>,
+    /// Level in dB per dB of size of each width, over twice the grid; its centre in the middle.
+    widths: Vec<Vec<f64>>,
+    shapes: Vec<Shape>,
+    count: usize,
+}
+
+struct Shape {
+    component: Component,
+    width: usize,
+    /// Index of its centre on the grid.
+    centre: usize,
+    mean: f64,
+    /// Whether it may be a dip, too.
+    may_dip: bool,
+    /// Weighted square without the mean, since level is free, and the ridge.
+    norm: f64,
 }
 
 struct Solution {
@@ -218,56 +188,69 @@ struct Solution {
 }
 
 impl Shapes {
-    fn new(freqs_hz: &[f64], band_hz: (f64, f64), weights: &[f64]) -> Shapes {
-        let width_oct = (band_hz.1 / band_hz.0).log2();
-        let places = |step_oct: f64| {
-            (0..=(width_oct / step_oct) as usize)
-                .map(move |k| band_hz.0 * (step_oct * k as f64).exp2())
+    fn new(
+        frame: &Frame,
+        weights: &[f64],
+        dips: DipLimits,
+        no_dip: &dyn Fn(f64) -> bool,
+    ) -> Shapes {
+        let freqs_hz = frame.grid.freqs_hz();
+        let count = freqs_hz.len();
+        let grid_step_oct = (freqs_hz[count - 1] / freqs_hz[0]).log2() / (count - 1) as f64;
+        let forbidden: Vec<bool> = freqs_hz.iter().map(|f| no_dip(*f)).collect();
+        let kinds = QS
+            .map(|q| (Kind::Peaking, q, PLACES_PER_WIDTH / q))
+            .into_iter()
+            .chain([(Kind::LowShelf, SHELF_Q, SHELF_STEP_OCT)]);
+        let mut shapes = Shapes {
+            widths: Vec::new(),
+            shapes: Vec::new(),
+            count,
         };
-        let mut kinds = Vec::new();
-        for q in QS {
-            // A ninth of the width apart at most: the loss in between stays below 2 %.
-            let step_oct = (0.117 / q).max(1.0 / 48.0);
-            kinds.extend(places(step_oct).map(|f0_hz| Component {
-                kind: Kind::Peaking,
+        for (kind, q, step_oct) in kinds {
+            let at = |f0_hz: f64| Component {
+                kind,
                 f0_hz,
                 size_db: TRIAL_SIZE_DB,
                 q,
-            }));
+            };
+            let width = (0..2 * count)
+                .map(|i| {
+                    let octaves = grid_step_oct * (i as f64 - count as f64);
+                    at(1.0).level_db(octaves.exp2()) / TRIAL_SIZE_DB
+                })
+                .collect();
+            shapes.widths.push(width);
+            let step = ((step_oct / grid_step_oct) as usize).max(1);
+            // Half a shelf is not seen beyond the band, and half a shelf is no evidence.
+            let margin = match kind {
+                Kind::Peaking => 0,
+                _ => (SHELF_MARGIN_OCT / grid_step_oct) as usize,
+            };
+            let inside = frame.judged.start + margin..frame.judged.end.saturating_sub(margin);
+            for centre in inside.step_by(step) {
+                let mut shape = Shape {
+                    component: at(freqs_hz[centre]),
+                    width: shapes.widths.len() - 1,
+                    centre,
+                    may_dip: allowed(&at(freqs_hz[centre]), dips) && !forbidden[centre],
+                    mean: 0.0,
+                    norm: 0.0,
+                };
+                let values = shapes.values(&shape);
+                shape.mean = mean_of(values, weights);
+                let square: f64 = values.iter().zip(weights).map(|(v, w)| w * v * v).sum();
+                shape.norm = square - shape.mean * shape.mean + RIDGE;
+                shapes.shapes.push(shape);
+            }
         }
-        kinds.extend(places(SHELF_STEP_OCT).map(|f0_hz| Component {
-            kind: Kind::LowShelf,
-            f0_hz,
-            size_db: TRIAL_SIZE_DB,
-            q: SHELF_Q,
-        }));
-        let values: Vec<Vec<f64>> = kinds
-            .iter()
-            .map(|kind| {
-                let unit: Vec<f64> = kind
-                    .shape_db(freqs_hz)
-                    .iter()
-                    .map(|v| v / TRIAL_SIZE_DB)
-                    .collect();
-                without_mean(&unit, weights)
-            })
-            .collect();
-        let norms = values
-            .iter()
-            .map(|shape| {
-                shape
-                    .iter()
-                    .zip(weights)
-                    .map(|(v, w)| w * v * v)
-                    .sum::<f64>()
-                    + RIDGE
-            })
-            .collect();
-        Shapes {
-            kinds,
-            values,
-            norms,
-        }
+        shapes
+    }
+
+    /// Level of a shape at every frequency, dB per dB of size.
+    fn values(&self, shape: &Shape) -> &[f64] {
+        let start = self.count - shape.centre;
+        &self.widths[shape.width][start..start + self.count]
     }
 
     /// Amounts of the chosen shapes, all solved for together, and what they leave.
@@ -280,11 +263,17 @@ impl Shapes {
                 .map(|((a, b), w)| w * a * b)
                 .sum()
         };
-        let columns: Vec<&[f64]> = chosen.iter().map(|k| self.values[*k].as_slice()).collect();
+        let columns: Vec<Vec<f64>> = chosen
+            .iter()
+            .map(|k| {
+                let shape = &self.shapes[*k];
+                self.values(shape).iter().map(|v| v - shape.mean).collect()
+            })
+            .collect();
         let mut normal = vec![0.0; n * n];
         for i in 0..n {
             for j in 0..n {
-                normal[i * n + j] = product(columns[i], columns[j]);
+                normal[i * n + j] = product(&columns[i], &columns[j]);
             }
             normal[i * n + i] += RIDGE;
         }
@@ -293,31 +282,27 @@ impl Shapes {
         if !solve_positive_definite(&mut normal, &mut amounts_db) {
             amounts_db = vec![0.0; n];
         }
-        let left: Vec<f64> = deviation_db
-            .iter()
-            .enumerate()
-            .map(|(i, d)| {
-                d - columns
-                    .iter()
-                    .zip(&amounts_db)
-                    .map(|(c, a)| a * c[i])
-                    .sum::<f64>()
-            })
-            .collect();
+        let mut left_db = deviation_db.to_vec();
+        for (column, amount_db) in columns.iter().zip(&amounts_db) {
+            for (left, value) in left_db.iter_mut().zip(column) {
+                *left -= amount_db * value;
+            }
+        }
         Solution {
             amounts_db,
-            left_db: without_mean(&left, weights),
+            left_db: without_mean(&left_db, weights),
         }
     }
 
-    /// The shape that explains most of `left`, if it explains enough.
-    fn best(&self, left: &[f64], weights: &[f64], dips: DipLimits) -> Option<usize> {
-        let weighted: Vec<f64> = left.iter().zip(weights).map(|(l, w)| l * w).collect();
+    /// The shape that explains most of `left_db`, which has no mean, if it explains enough.
+    fn best(&self, left_db: &[f64], weights: &[f64]) -> Option<usize> {
+        let weighted: Vec<f64> = left_db.iter().zip(weights).map(|(l, w)| l * w).collect();
         let mut best: Option<(usize, f64)> = None;
-        for (k, shape) in self.values.iter().enumerate() {
-            let product: f64 = shape.iter().zip(&weighted).map(|(s, l)| s * l).sum();
-            let explained = product * product / self.norms[k];
-            let fits = product > 0.0 || allowed(&self.kinds[k], dips);
+        for (k, shape) in self.shapes.iter().enumerate() {
+            let values = self.values(shape);
+            let product: f64 = values.iter().zip(&weighted).map(|(s, l)| s * l).sum();
+            let explained = product * product / shape.norm;
+            let fits = product > 0.0 || shape.may_dip;
             if fits && best.is_none_or(|(_, most)| explained > most) {
                 best = Some((k, explained));
             }

@@ -1,5 +1,7 @@
 //! What the audit says of one stretch of frequency, and the words for it.
 
+use super::family::Movement;
+use super::witness::Witness;
 use std::fmt;
 
 /// Why a deviation is there.
@@ -86,6 +88,15 @@ impl fmt::Display for Decision {
 pub enum Ground {
     /// All angles have it in nearly the same size.
     Shared,
+    /// All angles share a part of it.
+    SharedInPart,
+    /// All angles share it over a wide range.
+    SharedBroadly,
+    /// Its frequency depends on the angle.
+    Moves {
+        /// How far, and where.
+        movement: Movement,
+    },
     /// Angles disagree: spread against size.
     AnglesDisagree,
     /// The vertical angles disagree while the horizontal ones agree.
@@ -146,6 +157,8 @@ pub struct Finding {
     pub decision: Decision,
     /// Share of it that is corrected, 0 to 1.
     pub share: f64,
+    /// What else bears witness to the cause.
+    pub witnesses: Vec<Witness>,
     /// What decided.
     pub ground: Ground,
 }
@@ -176,6 +189,24 @@ impl Finding {
         let why = match self.ground {
             Ground::Shared => format!(
                 "{opening}, in the room's curve {room}, spread over angles only {spread:.1} dB: all angles share it"
+            ),
+            Ground::SharedInPart => format!(
+                "{opening}, in the room's curve {room}, spread over angles {spread:.1} dB: all angles share {:.1} dB of it",
+                (self.share * self.size_db).abs()
+            ),
+            Ground::SharedBroadly => format!(
+                "broad {} of {size} round {place}, in the room's curve {room}: all angles share it",
+                if self.size_db >= 0.0 {
+                    "excess"
+                } else {
+                    "lack"
+                }
+            ),
+            Ground::Moves { movement } => format!(
+                "{opening}, spread over angles {spread:.1} dB, its frequency moves by {:.0} Hz between 0 and {:.0} degrees {}: two sources cancel here",
+                movement.by_hz.abs(),
+                movement.angle_deg.abs(),
+                movement.orbit.name()
             ),
             Ground::AnglesDisagree => format!(
                 "{opening}, spread over angles {spread:.1} dB, in the room's curve {room}: its size depends on the angle, so it is no property of the whole sound"
@@ -213,6 +244,10 @@ impl Finding {
                 spoken_hz(limit_hz)
             ),
         };
+        let why = self
+            .witnesses
+            .iter()
+            .fold(why, |why, witness| format!("{why}; {witness}"));
         match self.decision {
             Decision::Correct => format!("{why}; corrected"),
             Decision::Soften => format!("{why}; {:.0} % of it corrected", 100.0 * self.share),

@@ -66,6 +66,9 @@ pub(super) struct Frame {
     pub high_corner_hz: Option<f64>,
     /// First and last index that may be corrected.
     pub judged: std::ops::Range<usize>,
+    /// On-axis, early reflections, sound power and in-room response relative to the listening
+    /// window, dB, as far as they are known.
+    pub averages: [Option<Vec<f64>>; 4],
     /// Upper end of the trusted range, Hz.
     pub trusted_to_hz: Option<f64>,
     /// True when only averaged curves were at hand.
@@ -162,7 +165,18 @@ impl Frame {
             }
             None => averages_as_members(&curves, window),
         };
+        let averages = [
+            &curves.on_axis,
+            &curves.early_reflections,
+            &curves.sound_power,
+            &curves.in_room,
+        ]
+        .map(|curve| -> Option<Vec<f64>> {
+            let levels_db = &curve.as_ref()?.levels_db;
+            Some(levels_db.iter().zip(window).map(|(l, w)| l - w).collect())
+        });
         Ok(Frame {
+            averages,
             in_room_known: curves.in_room.is_some(),
             members: with_loudness(members, &trend),
             averages_only: subject.response.is_none(),
@@ -176,6 +190,18 @@ impl Frame {
             high_corner_hz,
             judged,
         })
+    }
+}
+
+impl Frame {
+    /// The deviation that is heard at one member, dB.
+    pub fn heard_at(&self, member: &Member) -> Vec<f64> {
+        member
+            .relative_db
+            .iter()
+            .zip(&self.window_db)
+            .map(|(r, w)| r + w)
+            .collect()
     }
 }
 
@@ -272,7 +298,8 @@ fn with_loudness(members: Vec<(Who, Vec<f64>, f64)>, trend: &Smoother) -> Vec<Me
     members
 }
 
-fn weighted_median(values: &[f64], weights: &[f64]) -> f64 {
+/// Value that half of the weight lies below.
+pub(super) fn weighted_median(values: &[f64], weights: &[f64]) -> f64 {
     let mut pairs: Vec<(f64, f64)> = values
         .iter()
         .copied()

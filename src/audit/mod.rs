@@ -4,15 +4,23 @@
 //! the listening window whether all the sound the speaker sends into the room has it.
 
 mod component;
-mod consensus;
+mod corrected;
 mod energy;
+mod evidence;
+mod family;
 mod finding;
 mod findings;
 mod frame;
+mod left_alone;
+mod stretch;
+mod weigh;
+mod witness;
 
 pub use energy::Deviations;
+pub use family::Movement;
 pub use finding::{Cause, Decision, Finding, Ground, spoken_hz};
 pub use frame::TREND_OCT;
+pub use witness::Witness;
 
 use crate::average::AveragedCurves;
 use crate::curve::{Grid, Smoother};
@@ -20,8 +28,8 @@ use crate::error::Result;
 use crate::response::Response;
 use crate::target::Target;
 use component::{Component, DipLimits};
-use consensus::Consensus;
 use frame::Frame;
+use witness::Witnesses;
 
 /// What is audited.
 #[derive(Debug, Clone, Copy)]
@@ -36,6 +44,8 @@ pub struct Subject<'a> {
     pub trusted_from_hz: Option<f64>,
     /// Upper end of that range, Hz.
     pub trusted_to_hz: Option<f64>,
+    /// Near-field trace of a port or passive unit: its frequencies and levels in dB, any level.
+    pub second_source: Option<(&'a Grid, &'a [f64])>,
 }
 
 /// What the user limits.
@@ -103,14 +113,55 @@ pub struct Audit {
 /// Dips of more than this Q are passed over: most that narrow are cancellations, and those that
 /// are not are hardly heard (Buecklein 1981, from memory: peaks are more audible than equal dips,
 /// narrow dips often go unnoticed).
-const DIP_Q: f64 = 2.0;
+const DIP_Q: f64 = 2.8;
 
 /// The same where only averaged curves are at hand and the angles cannot be asked.
 const DIP_Q_AVERAGES: f64 = 1.0;
 
+/// A broad lack may exceed that on the axis by this much, dB: what healthy speakers show between
+/// axis and window.
+const BROAD_SLACK_DB: f64 = 0.3;
+
+/// So near to an end of the judged band a dip cannot be told from roll-off, octaves.
+const EDGE_OCT: f64 = 0.5;
+
 /// Weight of frequencies outside the judged band against those inside: enough to keep the
 /// filters from straying, too little to cost them anything inside. Our own judgement.
 const OUTSIDE_WEIGHT: f64 = 0.1;
+
+/// What the audit hears of a speaker before it judges: for those who learn its weights anew
+/// (`examples/weights`).
+#[derive(Debug, Clone, PartialEq)]
+pub struct Evidence {
+    /// The audit's frequencies.
+    pub grid: Grid,
+    /// Listening window minus target, level taken out, dB.
+    pub window_db: Vec<f64>,
+    /// That level, dB.
+    pub level_db: f64,
+    /// Where the window has fallen by 6 dB at the low end, Hz, if within the data.
+    pub corner_hz: Option<f64>,
+    /// Indices of the judged frequencies.
+    pub judged: std::ops::Range<usize>,
+    /// The evidence, one value per frequency each.
+    pub curves: Vec<Vec<f64>>,
+}
+
+/// Hears a speaker without judging it.
+///
+/// # Errors
+/// As [`audit`].
+pub fn evidence(subject: &Subject, options: &Options) -> Result<Evidence> {
+    let frame = Frame::new(subject, options)?;
+    Ok(Evidence {
+        curves: evidence::evidence(&frame, &without_roll_off(&frame)),
+        grid: frame.grid,
+        window_db: frame.window_db,
+        level_db: frame.level_db,
+        corner_hz: frame.corner_hz,
+        judged: frame.judged,
+    })
+}
 
 /// Audits a measurement.
 ///
@@ -120,13 +171,13 @@ pub fn audit(subject: &Subject, options: &Options) -> Result<Audit> {
     let frame = Frame::new(subject, options)?;
     let freqs_hz = frame.grid.freqs_hz();
     let deviation_db = without_roll_off(&frame);
-    let consensus = Consensus::new(&frame, &deviation_db);
-    let weights: Vec<f64> = frame
-        .weights
+    let weighed = weigh::weigh(&evidence::evidence(&frame, &deviation_db));
+    let mut mendable_db: Vec<f64> = deviation_db
         .iter()
-        .zip(&consensus.trust)
-        .map(|(w, t)| w * t)
+        .zip(&weighed.not_shared_db)
+        .map(|(d, n)| d - n)
         .collect();
+    lack_no_more_than_axis(&frame, &mut mendable_db);
     let dips = DipLimits {
         q_at_most: if frame.averages_only {
             DIP_Q_AVERAGES
@@ -135,18 +186,19 @@ pub fn audit(subject: &Subject, options: &Options) -> Result<Audit> {
         },
         depth_at_most_db: options.boost_at_most_db,
     };
-    let mut components = component::decompose(&frame, &consensus.deviation_db, &weights, dips);
-    let explained_db = sum_of_shapes(&components, freqs_hz);
-    components.extend(component::bumps(
-        &frame,
-        &consensus.unexplained_db(&explained_db),
-    ));
+    let witnesses = Witnesses::new(subject, &frame);
+    let edge = EDGE_OCT.exp2();
+    let (first_hz, last_hz) = (freqs_hz[frame.judged.start], freqs_hz[frame.judged.end - 1]);
+    let no_dip = |f_hz: f64| {
+        f_hz < first_hz * edge || f_hz * edge > last_hz || !witnesses.at(f_hz).is_empty()
+    };
+    let components = component::decompose(&frame, &mendable_db, &frame.weights, dips, &no_dip);
     let mut wish_db: Vec<f64> = sum_of_shapes(&components, freqs_hz)
         .iter()
         .map(|s| -s)
         .collect();
     limit_boost(&frame, &mut wish_db, options.boost_at_most_db);
-    let findings = findings::all(&frame, &components, &consensus, &wish_db, dips);
+    let findings = findings::all(&frame, &components, &weighed, &witnesses, &wish_db, dips);
     let (shared_db, spread_db) = shared_and_spread(&frame);
     let deviations = Deviations {
         weights: frame.weights.clone(),
@@ -211,6 +263,29 @@ fn without_roll_off(frame: &Frame) -> Vec<f64> {
         .collect()
 }
 
+/// A broad lack of the window that the axis does not have is beaming and no matter of balance:
+/// who fills it makes the axis shrill.
+fn lack_no_more_than_axis(frame: &Frame, mendable_db: &mut [f64]) {
+    let Some(axis_over_window_db) = &frame.averages[0] else {
+        return;
+    };
+    let smoother = Smoother::new(&frame.grid, frame::TREND_OCT);
+    let broad = |values: &[f64]| -> Vec<f64> {
+        let smooth = smoother.apply(values);
+        let middle_db = frame::weighted_median(&smooth, &frame.weights);
+        smooth.iter().map(|v| v - middle_db).collect()
+    };
+    let axis_db: Vec<f64> = mendable_db
+        .iter()
+        .zip(axis_over_window_db)
+        .map(|(m, a)| m + a)
+        .collect();
+    let (window_db, axis_db) = (broad(mendable_db), broad(&axis_db));
+    for ((mendable, window), axis) in mendable_db.iter_mut().zip(window_db).zip(axis_db) {
+        *mendable += (axis.min(0.0) - BROAD_SLACK_DB - window).max(0.0);
+    }
+}
+
 fn limit_boost(frame: &Frame, wish_db: &mut [f64], boost_at_most_db: f64) {
     for (f, wish) in frame.grid.freqs_hz().iter().zip(wish_db.iter_mut()) {
         *wish = wish.min(boost_at_most_db);
@@ -272,4 +347,58 @@ fn mean_and_spread(part: &[(f64, f64)]) -> Option<(f64, f64)> {
 fn rising(x: f64, limits: (f64, f64)) -> f64 {
     let t = ((x - limits.0) / (limits.1 - limits.0)).clamp(0.0, 1.0);
     t * t * (3.0 - 2.0 * t)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::average::RearWall;
+    use crate::response::{Direction, Member, Orbit};
+    use num_complex::Complex64;
+
+    /// An ideal speaker with a weaker copy, loudest at 1 kHz, whose phase at each angle is
+    /// `turn_rad`.
+    pub(super) fn with_copy(copy: f64, turn_rad: impl Fn(Orbit, f64) -> f64) -> Response {
+        let grid = Grid::logarithmic(20.0, 20_000.0, 24.0);
+        let member = |orbit, angle_deg: f64| {
+            let level = |f: &f64| {
+                let s = Complex64::new(0.0, f / 1000.0);
+                let band = s / (s * s + s + 1.0);
+                let turned = Complex64::from_polar(1.0, turn_rad(orbit, angle_deg));
+                20.0 * (1.0 + copy * band * turned).norm().log10()
+            };
+            Member {
+                direction: Direction::new(orbit, angle_deg),
+                levels_db: grid.freqs_hz().iter().map(level).collect(),
+                phase_deg: None,
+                mirrored: false,
+            }
+        };
+        let members = (-17..=18)
+            .flat_map(|i| {
+                [Orbit::Horizontal, Orbit::Vertical].map(|o| member(o, f64::from(10 * i)))
+            })
+            .collect();
+        Response::new(grid.clone(), members).expect("every angle once")
+    }
+
+    pub(super) fn frame_of(response: &Response) -> Frame {
+        let curves = AveragedCurves::from_response(response, RearWall::default());
+        let target = Target {
+            name: "flat".into(),
+            about: String::new(),
+            reason: String::new(),
+            points: vec![(1000.0, 0.0)],
+            in_room_slope_db_per_oct: None,
+        };
+        let subject = Subject {
+            response: Some(response),
+            curves: &curves,
+            target: &target,
+            trusted_from_hz: None,
+            trusted_to_hz: None,
+            second_source: None,
+        };
+        Frame::new(&subject, &Options::default()).expect("a full measurement has a frame")
+    }
 }

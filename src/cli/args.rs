@@ -25,8 +25,14 @@ pub(super) enum Command {
     Audit(AuditArguments),
     /// Print the CTA-2034-A curves of a speaker as CSV
     Curves(CurvesArguments),
+    /// Say what was understood of a measurement and what is missing
+    Look(super::look::LookArguments),
     /// Fit biquads to any wanted EQ curve
     Fit(FitArguments),
+    /// Run a WAV file through a filter list to hear the plan
+    Apply(super::apply::ApplyArguments),
+    /// See whether a filter list is sound and whether a device does what it says
+    Check(super::check::CheckArguments),
     /// Write two demo speakers to try the other commands on
     Demo(DemoArguments),
     /// List the built-in targets and devices
@@ -59,6 +65,9 @@ pub(super) struct Judging {
     /// Correct nothing above this frequency
     #[arg(long, value_name = "HZ", value_parser = frequency, allow_negative_numbers = true)]
     pub to: Option<f64>,
+    /// Do not use this type of stage: peaking, lowshelf or highshelf (may be given several times)
+    #[arg(long, value_name = "TYPE", value_parser = kind)]
+    pub without: Vec<crate::filter::Kind>,
     /// Largest boost, 0 for cuts only
     #[arg(long, value_name = "DB", default_value_t = crate::audit::BOOST_AT_MOST_DB, value_parser = boost, allow_negative_numbers = true)]
     pub boost: f64,
@@ -117,9 +126,21 @@ pub(super) struct FitArguments {
     /// Device that runs the filters: a built-in name or a file (see `planish list`)
     #[arg(long, value_name = "NAME|FILE")]
     pub device: Option<String>,
-    /// Do not use this type of stage (may be given several times)
+    /// Do not use this type of stage: peaking, lowshelf or highshelf (may be given several times)
     #[arg(long, value_name = "TYPE", value_parser = kind)]
     pub without: Vec<crate::filter::Kind>,
+    /// Largest boost of a stage, 0 for cuts only; the device's own limit when not given
+    #[arg(long, value_name = "DB", value_parser = not_negative, allow_negative_numbers = true)]
+    pub boost: Option<f64>,
+    /// Largest Q of a stage that boosts
+    #[arg(long, value_name = "Q", value_parser = not_negative, allow_negative_numbers = true)]
+    pub boost_q: Option<f64>,
+    /// Largest cut of a stage, as a positive number; the device's own limit when not given
+    #[arg(long, value_name = "DB", value_parser = not_negative, allow_negative_numbers = true)]
+    pub cut: Option<f64>,
+    /// Largest Q of a stage that cuts
+    #[arg(long, value_name = "Q", value_parser = not_negative, allow_negative_numbers = true)]
+    pub cut_q: Option<f64>,
     /// Print the stages as JSON
     #[arg(long)]
     pub json: bool,
@@ -198,6 +219,13 @@ fn boost(text: &str) -> Result<f64, String> {
     match text.parse::<f64>() {
         Ok(value) if (0.0..=12.0).contains(&value) => Ok(value),
         _ => Err("expected a boost in dB between 0 and 12".into()),
+    }
+}
+
+fn not_negative(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(value) if value.is_finite() && value >= 0.0 => Ok(value),
+        _ => Err("expected a number that is not negative".into()),
     }
 }
 

@@ -1,10 +1,13 @@
 //! Turns arguments into options, calls `run`, prints, and picks the exit code. Nothing else in
 //! the crate prints.
 
+mod apply;
 mod args;
 mod compare;
 mod completions;
 mod rank;
+mod look;
+mod check;
 
 use crate::average::RearWall;
 use crate::error::Result;
@@ -21,11 +24,29 @@ use std::process::ExitCode;
 /// Exit code when the input or the call is wrong; nothing was written.
 const WRONG_INPUT: u8 = 2;
 
+/// Exit code when all was done and the answer is no.
+const NO: u8 = 1;
+
+/// What a command answers, for those that answer yes or no.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Answer {
+    /// Yes, or nothing was asked.
+    Yes,
+    /// No.
+    No,
+}
+
+impl Answer {
+    fn of(yes: bool) -> Answer {
+        if yes { Answer::Yes } else { Answer::No }
+    }
+}
+
 /// Runs the command line of the process.
 pub fn main() -> ExitCode {
     let arguments = Arguments::parse();
     match carry_out(arguments.command) {
-        Ok(text) => print(&text),
+        Ok((text, answer)) => print(&text, answer),
         Err(error) => {
             // Nothing can be done when even the message cannot be written.
             let _ = writeln!(std::io::stderr(), "planish: {error}");
@@ -35,7 +56,7 @@ pub fn main() -> ExitCode {
 }
 
 /// Writes the result; a reader that has gone away (a closed pipe) is no fault of ours.
-fn print(text: &str) -> ExitCode {
+fn print(text: &str, answer: Answer) -> ExitCode {
     let mut out = std::io::stdout().lock();
     match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
         Err(error) if error.kind() != std::io::ErrorKind::BrokenPipe => {
@@ -45,13 +66,15 @@ fn print(text: &str) -> ExitCode {
             );
             ExitCode::from(WRONG_INPUT)
         }
+        _ if answer == Answer::No => ExitCode::from(NO),
         _ => ExitCode::SUCCESS,
     }
 }
 
-/// Carries out a command and returns what belongs on standard output.
-fn carry_out(command: Command) -> Result<String> {
-    match command {
+/// Carries out a command and returns what belongs on standard output, and the answer.
+fn carry_out(command: Command) -> Result<(String, Answer)> {
+    let text: Result<String> = match command {
+        Command::Check(arguments) => return check::carry_out(&arguments),
         Command::Plan(arguments) => {
             let (speaker, plan) = planned(&arguments.speaker, &arguments.judging)?;
             let out = arguments
@@ -88,10 +111,15 @@ fn carry_out(command: Command) -> Result<String> {
                 export::curves::table(&speaker.curves, None)
             }
         }
+        Command::Look(arguments) => look::run(arguments),
         Command::Fit(arguments) => {
             let options = fit::Options {
                 stages: arguments.stages,
                 forbid: arguments.without,
+                boost_at_most_db: arguments.boost,
+                boost_q_at_most: arguments.boost_q,
+                cut_at_most_db: arguments.cut,
+                cut_q_at_most: arguments.cut_q,
                 ..fit::Options::default()
             };
             let (fitted, device) =
@@ -102,6 +130,7 @@ fn carry_out(command: Command) -> Result<String> {
                 Ok(report::text::fit(&fitted, &device))
             }
         }
+        Command::Apply(arguments) => apply::carry_out(arguments),
         Command::Demo(arguments) => {
             let written = run::write_demo(&arguments.dir)?;
             if arguments.json {
@@ -122,7 +151,8 @@ fn carry_out(command: Command) -> Result<String> {
         Command::Compare(arguments) => compare::run(&arguments),
         Command::Completions(arguments) => completions::completions(&arguments),
         Command::Manual(arguments) => completions::manual(&arguments),
-    }
+    };
+    Ok((text?, Answer::Yes))
 }
 
 /// Reads a speaker, says what was understood of it, and plans.
@@ -138,6 +168,7 @@ fn plan_options(judging: &Judging) -> PlanOptions {
         device: judging.device.clone(),
         target: judging.target.clone(),
         stages: judging.stages,
+        without: judging.without.clone(),
         audit: audit::Options {
             from_hz: judging.from,
             to_hz: judging.to,
@@ -160,6 +191,9 @@ fn typed(call: &str, judging: &Judging) -> String {
     option("device", judging.device.clone());
     option("target", judging.target.clone());
     option("stages", judging.stages.map(|n| n.to_string()));
+    for kind in &judging.without {
+        option("without", Some(kind.to_string()));
+    }
     option("from", judging.from.map(|f| f.to_string()));
     option("to", judging.to.map(|f| f.to_string()));
     option("boost", Some(judging.boost.to_string()));

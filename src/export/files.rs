@@ -1,9 +1,63 @@
 //! Putting output on the disk, each file whole or not at all.
 
 use crate::error::{Error, Result};
+use std::fs::File;
 use std::io::{ErrorKind, Write};
 use std::path::{Component, Path, PathBuf};
 use tempfile::NamedTempFile;
+
+/// A file that is being written beside its later place, which it takes only in [`place`]; it
+/// vanishes when dropped before.
+#[derive(Debug)]
+pub struct Pending {
+    path: PathBuf,
+    temporary: NamedTempFile,
+}
+
+impl Pending {
+    /// An empty file for `path`, whose folder must exist.
+    ///
+    /// # Errors
+    /// When `path` names no file, something that is no ordinary file stands in its place, or the
+    /// system refuses.
+    pub fn beside(path: &Path) -> Result<Pending> {
+        let (Some(dir), Some(_)) = (path.parent(), path.file_name()) else {
+            return Err(Error::call(format!(
+                "\"{}\" is no name of a file",
+                path.display()
+            )));
+        };
+        free_for_a_file(path)?;
+        let temporary = empty(dir).map_err(|source| Error::file(path, "write", source))?;
+        Ok(Pending {
+            path: path.to_path_buf(),
+            temporary,
+        })
+    }
+
+    /// The file to write to.
+    pub fn file(&mut self) -> &mut File {
+        self.temporary.as_file_mut()
+    }
+}
+
+/// Brings files that were written in full to their places, once all of them are on the disk.
+///
+/// # Errors
+/// When the system refuses, or something that is no ordinary file has come into a place.
+pub fn place(files: Vec<Pending>) -> Result<()> {
+    for Pending { path, temporary } in &files {
+        let on_disk = temporary.as_file().sync_all();
+        on_disk.map_err(|source| Error::file(path, "write", source))?;
+        free_for_a_file(path)?;
+    }
+    for Pending { path, temporary } in files {
+        if let Err(error) = temporary.persist(&path) {
+            return Err(Error::file(&path, "write", error.error));
+        }
+    }
+    Ok(())
+}
 
 /// Writes every `(name, content)` into `dir`, which is made where it is missing; the paths
 /// written, in the order of `files`.
@@ -58,26 +112,21 @@ fn remove_empty(folders: &[PathBuf]) {
 
 fn write_into(dir: &Path, files: &[(&str, &[u8])]) -> Result<Vec<PathBuf>> {
     let mut waiting = Vec::with_capacity(files.len());
+    let mut paths = Vec::with_capacity(files.len());
     for (name, content) in files {
         let path = dir.join(name);
-        let temporary =
-            temporary(dir, content).map_err(|source| Error::file(&path, "write", source))?;
-        waiting.push((path, temporary));
+        let mut pending = Pending::beside(&path)?;
+        let written = pending.file().write_all(content);
+        written.map_err(|source| Error::file(&path, "write", source))?;
+        waiting.push(pending);
+        paths.push(path);
     }
-    for (path, _) in &waiting {
-        free_for_a_file(path)?;
-    }
-    waiting
-        .into_iter()
-        .map(|(path, temporary)| match temporary.persist(&path) {
-            Ok(_) => Ok(path),
-            Err(error) => Err(Error::file(&path, "write", error.error)),
-        })
-        .collect()
+    place(waiting)?;
+    Ok(paths)
 }
 
-/// A file beside its later place, complete on the disk; it vanishes when dropped.
-fn temporary(dir: &Path, content: &[u8]) -> std::io::Result<NamedTempFile> {
+/// An empty temporary file in `dir`.
+fn empty(dir: &Path) -> std::io::Result<NamedTempFile> {
     let mut builder = tempfile::Builder::new();
     builder.prefix(".planish-");
     #[cfg(unix)]
@@ -91,10 +140,7 @@ fn temporary(dir: &Path, content: &[u8]) -> std::io::Result<NamedTempFile> {
     } else {
         dir
     };
-    let mut file = builder.tempfile_in(dir)?;
-    file.write_all(content)?;
-    file.as_file().sync_all()?;
-    Ok(file)
+    builder.tempfile_in(dir)
 }
 
 /// Refuses a place where a rename would fail, before the first file has been replaced.
@@ -102,6 +148,11 @@ fn free_for_a_file(path: &Path) -> Result<()> {
     match std::fs::symlink_metadata(path) {
         Ok(found) if found.is_dir() => {
             let source = std::io::Error::from(ErrorKind::IsADirectory);
+            Err(Error::file(path, "write", source))
+        }
+        // A rename would put an ordinary file where a device or a pipe was.
+        Ok(found) if !found.is_file() && !found.is_symlink() => {
+            let source = std::io::Error::new(ErrorKind::InvalidInput, "it is no ordinary file");
             Err(Error::file(path, "write", source))
         }
         Ok(_) => Ok(()),

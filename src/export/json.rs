@@ -4,7 +4,7 @@ use crate::audit::{Cause, Decision, Finding};
 use crate::average::{Average, AveragedCurves, RearWall};
 use crate::device::{Device, Feedback, Setting};
 use crate::filter::{Kind, Stage};
-use crate::fit::Fit;
+use crate::fit::{Fit, Unheld};
 use crate::predict::{Grade, Plan};
 use crate::target::Target;
 use serde::Serialize;
@@ -97,6 +97,7 @@ struct PlanDocument<'a> {
     gain_db: f64,
     fit_rms_db: f64,
     ladder: Vec<RungRow>,
+    unheld: Vec<UnheldRow>,
     worst_change: Option<WorstChangeRow>,
     freq_hz: &'a [f64],
     wish_db: &'a [f64],
@@ -154,6 +155,7 @@ pub fn plan(plan: &Plan) -> String {
         gain_db: prediction.bank.gain_db,
         fit_rms_db: plan.fit.rms_db,
         ladder: ladder(&plan.fit),
+        unheld: unheld(&plan.fit),
         worst_change: prediction.worst_change.map(|worst| WorstChangeRow {
             orbit: worst.direction.orbit().name(),
             angle_deg: worst.direction.angle_deg(),
@@ -178,6 +180,7 @@ struct FitDocument<'a> {
     continuous_rms_db: f64,
     rounded_rms_db: Option<f64>,
     ladder: Vec<RungRow>,
+    unheld: Vec<UnheldRow>,
 }
 
 /// What `fit --json` prints.
@@ -191,6 +194,7 @@ pub fn fit(fit: &Fit, device: &str, rate_hz: f64) -> String {
         continuous_rms_db: fit.continuous_rms_db,
         rounded_rms_db: fit.rounded_rms_db,
         ladder: ladder(fit),
+        unheld: unheld(fit),
     })
 }
 
@@ -202,6 +206,30 @@ fn ladder(fit: &Fit) -> Vec<RungRow> {
             rms_db: rung.rms_db,
         })
         .collect()
+}
+
+/// A stage that the device's numbers do not hold, and what stands in its place.
+#[derive(Debug, Serialize)]
+struct UnheldRow {
+    wanted: StageRow,
+    error_db: Option<f64>,
+    instead: Option<StageRow>,
+    instead_error_db: Option<f64>,
+}
+
+impl From<&Unheld> for UnheldRow {
+    fn from(unheld: &Unheld) -> Self {
+        UnheldRow {
+            wanted: StageRow::from(&unheld.wanted),
+            error_db: unheld.error_db.is_finite().then_some(unheld.error_db),
+            instead: unheld.instead.as_ref().map(StageRow::from),
+            instead_error_db: unheld.instead_error_db,
+        }
+    }
+}
+
+fn unheld(fit: &Fit) -> Vec<UnheldRow> {
+    fit.unheld.iter().map(UnheldRow::from).collect()
 }
 
 /// Something for each averaged curve, under the names of all tables.

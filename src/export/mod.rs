@@ -1,6 +1,8 @@
 //! One file per output format, and how output gets onto the disk.
 
+pub mod applied;
 pub mod bitmap;
+pub mod checked;
 pub mod curves;
 pub mod files;
 pub mod filter_list;

@@ -1,12 +1,20 @@
 //! A fixed sequence of choices: what a search draws from instead of chance.
 
-/// xorshift64 (Marsaglia 2003, J. Stat. Softw. 8(14)), always begun with the same digits of pi.
+/// xorshift64 (Marsaglia 2003, J. Stat. Softw. 8(14)).
 pub(super) struct Choices(u64);
 
+/// First digits of pi behind the point, 64 bits at a time: nothing up the sleeve.
+const DIGITS_OF_PI: [u64; 2] = [0x243f_6a88_85a3_08d3, 0x1319_8a2e_0370_7344];
+
 impl Choices {
-    /// The sequence from its start.
+    /// A sequence, always the same.
     pub fn new() -> Choices {
-        Choices(0x243f_6a88_85a3_08d3)
+        Choices(DIGITS_OF_PI[0])
+    }
+
+    /// The same sequence and another one.
+    pub fn two() -> [Choices; 2] {
+        DIGITS_OF_PI.map(Choices)
     }
 
     /// A number below `count`, which is not 0.

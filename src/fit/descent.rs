@@ -151,9 +151,9 @@ impl BoxedDescent {
     }
 
     fn accepted(&mut self, before: f64, after: f64, promised: f64) {
-        let ratio = (before - after) / promised;
-        self.damping =
-            (self.damping * (1.0 - (2.0 * ratio - 1.0).powi(3)).max(1.0 / 3.0)).max(LEAST_DAMPING);
+        let over = 2.0 * (before - after) / promised - 1.0;
+        let factor = (1.0 - over * over * over).max(1.0 / 3.0);
+        self.damping = (self.damping * factor).max(LEAST_DAMPING);
         self.growth = 2.0;
         let gain = before - after;
         self.small_steps = if gain < self.tolerance * before {

@@ -1,10 +1,11 @@
 //! Normal equations: inner products of tall columns, and their solution by Cholesky's method.
 //!
-//! The inner products are most of the work of a fit, so they go through `pulp`, which picks the
-//! widest vector unit of the machine at run time: five times as fast as what the compiler makes
-//! of plain loops for the oldest machine it must serve.
+//! Every sum runs in [`LANES`] lanes that are added in one fixed order, and no product is fused
+//! with a sum: the outcome is the same to the last bit on every machine, whatever vector unit
+//! the loops are run on (see [`super::unit`]).
 
-use pulp::{Simd, WithSimd};
+use super::unit::{LANES, on_lanes};
+use pulp::{NullaryFnOnce, Simd, WithSimd};
 
 /// Columns are taken three by three (the settings of one stage against those of another), so
 /// that nine sums share six loads.
@@ -13,9 +14,9 @@ const BLOCK: usize = 3;
 /// Inner products of all of `columns` (each `len` long) with each other; row-major, symmetric.
 /// Linear in `len`, quadratic in the number of columns.
 ///
-/// The number of columns is a multiple of three, `len` one of [`super::rows::LANES`].
+/// The number of columns is a multiple of three, `len` one of [`LANES`].
 pub(super) fn inner_products(columns: &[f64], len: usize) -> Vec<f64> {
-    pulp::Arch::new().dispatch(InnerProducts {
+    on_lanes(InnerProducts {
         left: columns,
         right: columns,
         len,
@@ -26,7 +27,7 @@ pub(super) fn inner_products(columns: &[f64], len: usize) -> Vec<f64> {
 /// Inner products of each of `left` (rows of the outcome) with each of `right`, sizes as in
 /// [`inner_products`].
 pub(super) fn cross_products(left: &[f64], right: &[f64], len: usize) -> Vec<f64> {
-    pulp::Arch::new().dispatch(InnerProducts {
+    on_lanes(InnerProducts {
         left,
         right,
         len,
@@ -34,6 +35,7 @@ pub(super) fn cross_products(left: &[f64], right: &[f64], len: usize) -> Vec<f64
     })
 }
 
+/// Inner products block by block; of a `symmetric` outcome one half is copied from the other.
 struct InnerProducts<'a> {
     left: &'a [f64],
     right: &'a [f64],
@@ -90,18 +92,28 @@ fn block_of<S: Simd>(
         let (a, b) = ([*a0, *a1, *a2], [*b0, *b1, *b2]);
         for (row, a) in sums.iter_mut().zip(a) {
             for (sum, b) in row.iter_mut().zip(b) {
-                *sum = simd.mul_add_e_f64s(a, b, *sum);
+                *sum = simd.add_f64s(*sum, simd.mul_f64s(a, b));
             }
         }
     }
-    sums.map(|row| row.map(|sum| simd.reduce_sum_f64s(sum)))
+    sums.map(|row| row.map(|sum| total::<S>(sum)))
 }
 
-/// Inner product of each of `columns` (each as long as `vector`, a multiple of
-/// [`super::rows::LANES`]) with `vector`.
+/// The lanes added up, always in this order.
+#[inline(always)]
+fn total<S: Simd>(sums: S::f64s) -> f64 {
+    let mut lanes = [0.0; LANES];
+    if let [all] = S::as_mut_simd_f64s(&mut lanes).0 {
+        *all = sums;
+    }
+    (lanes[0] + lanes[1]) + (lanes[2] + lanes[3])
+}
+
+/// Inner product of each of `columns` (each as long as `vector`, a multiple of [`LANES`]) with
+/// `vector`.
 pub(super) fn inner_products_with(columns: &[f64], vector: &[f64]) -> Vec<f64> {
-    debug_assert!(vector.len().is_multiple_of(super::rows::LANES));
-    pulp::Arch::new().dispatch(InnerProductsWith { columns, vector })
+    debug_assert!(vector.len().is_multiple_of(LANES));
+    on_lanes(InnerProductsWith { columns, vector })
 }
 
 struct InnerProductsWith<'a> {
@@ -117,28 +129,29 @@ impl WithSimd for InnerProductsWith<'_> {
         let (vector, last) = S::as_simd_f64s(self.vector).0.as_chunks::<2>();
         let mut products = Vec::with_capacity(self.columns.len() / self.vector.len());
         for column in self.columns.chunks_exact(self.vector.len()) {
+            // Two sums, so that one addition need not wait for the other.
             let mut sums = [simd.splat_f64s(0.0); 2];
             let (column, column_last) = S::as_simd_f64s(column).0.as_chunks::<2>();
             for (a, b) in column.iter().zip(vector) {
-                sums[0] = simd.mul_add_e_f64s(a[0], b[0], sums[0]);
-                sums[1] = simd.mul_add_e_f64s(a[1], b[1], sums[1]);
+                sums[0] = simd.add_f64s(sums[0], simd.mul_f64s(a[0], b[0]));
+                sums[1] = simd.add_f64s(sums[1], simd.mul_f64s(a[1], b[1]));
             }
             for (a, b) in column_last.iter().zip(last) {
-                sums[0] = simd.mul_add_e_f64s(*a, *b, sums[0]);
+                sums[0] = simd.add_f64s(sums[0], simd.mul_f64s(*a, *b));
             }
-            products.push(simd.reduce_sum_f64s(simd.add_f64s(sums[0], sums[1])));
+            products.push(total::<S>(simd.add_f64s(sums[0], sums[1])));
         }
         products
     }
 }
 
-/// Inner product of two columns.
+/// Inner product of two columns of any length.
 pub(super) fn dot(left: &[f64], right: &[f64]) -> f64 {
-    let (l, l_rest) = left.as_chunks::<4>();
-    let (r, r_rest) = right.as_chunks::<4>();
-    let mut sums = [0.0; 4];
+    let (l, l_rest) = left.as_chunks::<LANES>();
+    let (r, r_rest) = right.as_chunks::<LANES>();
+    let mut sums = [0.0; LANES];
     for (a, b) in l.iter().zip(r) {
-        for k in 0..4 {
+        for k in 0..LANES {
             sums[k] += a[k] * b[k];
         }
     }
@@ -149,7 +162,7 @@ pub(super) fn dot(left: &[f64], right: &[f64]) -> f64 {
 /// Cholesky's factor U of a symmetric positive definite `matrix` of `n` rows, row-major, in
 /// place: `U^T U = matrix`, upper half read and written; false when it is not positive definite.
 pub(super) fn factor_in_place(matrix: &mut [f64], n: usize) -> bool {
-    pulp::Arch::new().dispatch(Factor { matrix, n })
+    on_lanes(Factor { matrix, n })
 }
 
 struct Factor<'a> {
@@ -157,11 +170,11 @@ struct Factor<'a> {
     n: usize,
 }
 
-impl WithSimd for Factor<'_> {
+impl NullaryFnOnce for Factor<'_> {
     type Output = bool;
 
     #[inline(always)]
-    fn with_simd<S: Simd>(self, simd: S) -> bool {
+    fn call(self) -> bool {
         let Factor { matrix, n } = self;
         // Row by row; what is left below is updated at once, along its rows.
         for k in 0..n {
@@ -172,27 +185,22 @@ impl WithSimd for Factor<'_> {
                 return false;
             }
             let per_root = pivot.sqrt().recip();
-            row[k..].iter_mut().for_each(|v| *v *= per_root);
+            for value in &mut row[k..] {
+                *value *= per_root;
+            }
             for (d, below) in rest.chunks_exact_mut(n).enumerate() {
                 let i = k + 1 + d;
-                let factor = row[i];
-                subtract_multiple(simd, &mut below[i..], factor, &row[i..]);
+                subtract_multiple(&mut below[i..], row[i], &row[i..]);
             }
         }
         true
     }
 }
 
-/// `values -= factor * others`, the part that fills whole vectors by vectors.
+/// `values -= factor * others`.
 #[inline(always)]
-fn subtract_multiple<S: Simd>(simd: S, values: &mut [f64], factor: f64, others: &[f64]) {
-    let (values, last) = S::as_mut_simd_f64s(values);
-    let (others, others_last) = S::as_simd_f64s(others);
-    let minus = simd.splat_f64s(-factor);
+fn subtract_multiple(values: &mut [f64], factor: f64, others: &[f64]) {
     for (value, other) in values.iter_mut().zip(others) {
-        *value = simd.mul_add_e_f64s(minus, *other, *value);
-    }
-    for (value, other) in last.iter_mut().zip(others_last) {
         *value -= factor * other;
     }
 }
@@ -200,7 +208,7 @@ fn subtract_multiple<S: Simd>(simd: S, values: &mut [f64], factor: f64, others: 
 /// Solves `U^T X = right` in place for a `factor` U of `n` rows and as many right sides as each
 /// of the `n` rows of `right` is long.
 pub(super) fn solve_lower_in_place(factor: &[f64], n: usize, right: &mut [f64]) {
-    pulp::Arch::new().dispatch(SolveLower { factor, n, right });
+    on_lanes(SolveLower { factor, n, right });
 }
 
 struct SolveLower<'a> {
@@ -209,20 +217,22 @@ struct SolveLower<'a> {
     right: &'a mut [f64],
 }
 
-impl WithSimd for SolveLower<'_> {
+impl NullaryFnOnce for SolveLower<'_> {
     type Output = ();
 
     #[inline(always)]
-    fn with_simd<S: Simd>(self, simd: S) {
+    fn call(self) {
         let SolveLower { factor, n, right } = self;
         let wide = right.len() / n;
         for k in 0..n {
             let (done, rest) = right.split_at_mut((k + 1) * wide);
             let row = &mut done[k * wide..];
             let per_pivot = factor[k * n + k].recip();
-            row.iter_mut().for_each(|v| *v *= per_pivot);
+            for value in row.iter_mut() {
+                *value *= per_pivot;
+            }
             for (below, u) in rest.chunks_exact_mut(wide).zip(&factor[k * n + k + 1..]) {
-                subtract_multiple(simd, below, *u, row);
+                subtract_multiple(below, *u, row);
             }
         }
     }
@@ -238,9 +248,7 @@ pub(super) fn solve_upper_in_place(factor: &[f64], n: usize, right: &mut [f64]) 
         row.iter_mut().for_each(|v| *v *= per_pivot);
         for (i, above) in rest.chunks_exact_mut(wide).enumerate() {
             let u = factor[i * n + k];
-            for (value, x) in above.iter_mut().zip(row.iter()) {
-                *value -= u * x;
-            }
+            subtract_multiple(above, u, row);
         }
     }
 }
@@ -279,6 +287,40 @@ mod tests {
                 assert!(j >= 3 || (crossed[i * 3 + j] - plain).abs() < 1e-13);
             }
         }
+    }
+
+    #[test]
+    fn a_machine_without_the_vector_unit_comes_to_the_same_bits() {
+        // On machines without it both runs are lane by lane, and there is nothing to compare.
+        let (count, len) = (6, 28);
+        let columns: Vec<f64> = (0..count * len)
+            .map(|i| 1e3 * ((i * i) as f64 * 0.37).sin())
+            .collect();
+        let work = || InnerProducts {
+            left: &columns,
+            right: &columns,
+            len,
+            symmetric: true,
+        };
+        assert_eq!(on_lanes(work()), work().with_simd(pulp::Scalar256b));
+        let work = || InnerProductsWith {
+            columns: &columns,
+            vector: &columns[len..2 * len],
+        };
+        assert_eq!(on_lanes(work()), work().with_simd(pulp::Scalar256b));
+        let mut square = inner_products(&columns, len);
+        let mut other = square.clone();
+        let one = on_lanes(Factor {
+            matrix: &mut square,
+            n: count,
+        });
+        let two = Factor {
+            matrix: &mut other,
+            n: count,
+        }
+        .with_simd(pulp::Scalar256b);
+        assert!(one && two);
+        assert_eq!(square, other);
     }
 
     #[test]

@@ -41,6 +41,25 @@ impl Candidate {
         self.settings[3 * i..3 * i + 3].copy_from_slice(&settings);
     }
 
+    /// Puts settings in the place of stage `i`, with a box that holds them; the cost is that of
+    /// before.
+    pub fn fix(&mut self, i: usize, settings: Settings) {
+        let slot = Slot {
+            low: settings,
+            high: settings,
+            ..self.slots[i]
+        };
+        self.put(i, slot, settings);
+    }
+
+    /// Exchanges the places of two stages.
+    pub fn swap(&mut self, i: usize, j: usize) {
+        let (one, other) = (self.stage(i), self.stage(j));
+        self.slots.swap(i, j);
+        self.put(i, self.slots[i], other);
+        self.put(j, self.slots[j], one);
+    }
+
     /// The set without stage `i`; the cost is that of before.
     pub fn without(&self, i: usize) -> Candidate {
         let mut fewer = self.clone();

@@ -49,7 +49,7 @@ pub(super) fn rounded(rows: &Rows, limits: &Limits, candidate: &Candidate) -> Ca
         for k in [0, 2] {
             // Nearest on the knob's own scale, not on the logarithmic one.
             if let Some(steps) = limits.steps(&slot, k) {
-                settings[k] = nearest_of(&steps, settings[k], f64::exp).unwrap_or(settings[k]);
+                settings[k] = nearest_of(&steps, settings[k], libm::exp).unwrap_or(settings[k]);
             }
         }
         nearest.put(i, slot, settings);

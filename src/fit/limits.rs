@@ -64,6 +64,8 @@ impl Limits {
         for (name, value) in [
             ("the Q that boosts may have", options.boost_q_at_most),
             ("the gain that boosts may have", options.boost_at_most_db),
+            ("the Q that cuts may have", options.cut_q_at_most),
+            ("the depth that cuts may have", options.cut_at_most_db),
         ] {
             if value.is_some_and(|v| !(v.is_finite() && v >= 0.0)) {
                 return Err(Error::range(
@@ -207,51 +209,48 @@ impl KindLimits {
         }
         let gain_db = gain_db.map(|g| g.clamp(-LARGEST_GAIN_DB, LARGEST_GAIN_DB));
         let q = q.map(|q| q.clamp(Q_RANGE[0], Q_RANGE[1]));
-        let boost_top_db = gain_db[1].min(options.boost_at_most_db.unwrap_or(f64::INFINITY));
-        let boost_top_q = q[1].min(options.boost_q_at_most.unwrap_or(f64::INFINITY));
+        let at_most = |limit: Option<f64>| limit.unwrap_or(f64::INFINITY);
+        let boost_top_db = gain_db[1].min(at_most(options.boost_at_most_db));
+        let boost_top_q = q[1].min(at_most(options.boost_q_at_most));
+        let cut_low_db = gain_db[0].max(-at_most(options.cut_at_most_db));
+        let cut_top_q = q[1].min(at_most(options.cut_q_at_most));
         let slot = |gain_db: [f64; 2], top_q: f64| {
             (gain_db[0] <= gain_db[1] && top_q >= q[0]).then(|| Slot {
                 kind: limits.kind,
-                low: [f0_hz[0].ln(), gain_db[0], q[0].ln()],
-                high: [top_hz.ln(), gain_db[1], top_q.ln()],
+                low: [libm::log(f0_hz[0]), gain_db[0], libm::log(q[0])],
+                high: [libm::log(top_hz), gain_db[1], libm::log(top_q)],
             })
         };
-        let crosses = gain_db[0] < 0.0 && boost_top_db > 0.0;
-        let (boost, cut) = if crosses && boost_top_q == q[1] {
+        let crosses = cut_low_db < 0.0 && boost_top_db > 0.0;
+        let (boost, cut) = if crosses && boost_top_q == cut_top_q {
             // One box for both signs: nothing stops a stage from crossing 0 dB.
-            let both = slot([gain_db[0], boost_top_db], q[1]);
+            let both = slot([cut_low_db, boost_top_db], cut_top_q);
             (both, both)
         } else {
+            let boost = [gain_db[0].max(0.0), boost_top_db];
+            let cut = [cut_low_db, gain_db[1].min(0.0)];
             (
-                if boost_top_db > 0.0 {
-                    slot([gain_db[0].max(0.0), boost_top_db], boost_top_q)
-                } else {
-                    None
-                },
-                if gain_db[0] < 0.0 {
-                    slot([gain_db[0], gain_db[1].min(0.0)], q[1])
-                } else {
-                    None
-                },
+                slot(boost, boost_top_q).filter(|_| boost_top_db > 0.0),
+                slot(cut, cut_top_q).filter(|_| cut_low_db < 0.0),
             )
         };
-        let at_most = limits.at_most.unwrap_or(usize::MAX);
-        let usable = at_most > 0 && (boost.is_some() || cut.is_some());
+        let count = limits.at_most.unwrap_or(usize::MAX);
+        let usable = count > 0 && (boost.is_some() || cut.is_some());
         Ok(usable.then_some(KindLimits {
             kind: limits.kind,
-            at_most,
+            at_most: count,
             boost,
             cut,
             steps: [
                 limits
                     .f0_hz
                     .values()
-                    .map(|v| v.into_iter().map(f64::ln).collect()),
+                    .map(|v| v.into_iter().map(libm::log).collect()),
                 limits.gain_db.values(),
                 limits
                     .q
                     .values()
-                    .map(|v| v.into_iter().map(f64::ln).collect()),
+                    .map(|v| v.into_iter().map(libm::log).collect()),
             ],
         }))
     }

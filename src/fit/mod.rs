@@ -6,6 +6,7 @@
 mod choices;
 mod descent;
 mod gram;
+mod holding;
 mod joint;
 mod knobs;
 mod limits;
@@ -14,10 +15,12 @@ mod search;
 mod seeds;
 mod shape;
 mod subset;
+mod unit;
+mod walk;
 mod words;
 
 use crate::Result;
-use crate::device::{Device, Setting};
+use crate::device::{Device, Number, Setting};
 use crate::filter::{Kind, Stage};
 use joint::{Candidate, Effort, remainder_db};
 use limits::Limits;
@@ -25,6 +28,7 @@ use rows::Rows;
 use search::Search;
 use std::fmt;
 
+pub use holding::Unheld;
 pub use words::{WORDS_TOLERANCE_DB, Words, held, words};
 
 /// The fewest stages are kept that come this near to the best objective of the ladder.
@@ -39,6 +43,9 @@ const AS_GOOD_AS_ZERO_DB: f64 = 0.0005;
 const WITHIN_REACH: f64 = 1.3;
 /// Share of the budget for such a look.
 const DESCENT_SHARE: f64 = 0.15;
+/// Share of the budget that finds out what all stages reach, when their number is free; the rest
+/// goes to the number that is kept. Judgement: exchanges gain most at the beginning.
+const SURVEY_SHARE: f64 = 0.3;
 /// A stage of less gain than this does nothing that could be heard or measured, dB; it only
 /// costs a stage and rounding noise. Judgement: a twentieth of the usual dB.
 const LEAST_USEFUL_GAIN_DB: f64 = 0.05;
@@ -68,9 +75,24 @@ pub struct Options {
     pub boost_q_at_most: Option<f64>,
     /// Highest gain in dB of a stage, any type.
     pub boost_at_most_db: Option<f64>,
+    /// Highest Q of a stage that cuts, any type.
+    pub cut_q_at_most: Option<f64>,
+    /// How far a stage may cut, dB, as a positive number, any type.
+    pub cut_at_most_db: Option<f64>,
+    /// What stages need not polish, when their number is free.
+    pub slack: Option<Slack>,
     /// Share of the usual search for better stages that is made, 0 to 1. Less saves time and costs
     /// hundredths of a dB.
     pub effort: f64,
+}
+
+/// When fewer stages are as good because what they leave drowns in what no stage may mend.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Slack {
+    /// Mean square of what no stage may mend, dB^2: it adds to what a set leaves.
+    pub unmendable_db2: f64,
+    /// The rms that a set may leave at most to profit from it, dB.
+    pub faithful_db: f64,
 }
 
 impl Default for Options {
@@ -81,6 +103,9 @@ impl Default for Options {
             forbid: Vec::new(),
             boost_q_at_most: None,
             boost_at_most_db: None,
+            cut_q_at_most: None,
+            cut_at_most_db: None,
+            slack: None,
             effort: 1.0,
         }
     }
@@ -134,7 +159,9 @@ impl fmt::Display for StopReason {
 /// The outcome of a fit.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Fit {
-    /// The stages, f0 ascending.
+    /// The stages in the order in which they are to be run: f0 ascending, on fixed-point devices
+    /// first those that cut. So no signal inside is larger than at both ends, see
+    /// [`crate::filter::Bank::internal_peak_db`].
     pub stages: Vec<Stage>,
     /// Common offset: wanted is met by this level plus the sum of the stages, dB.
     pub level_db: f64,
@@ -147,6 +174,9 @@ pub struct Fit {
     /// What rounding each setting of the continuous optimum on its own would leave, dB; `None`
     /// for a device without steps.
     pub rounded_rms_db: Option<f64>,
+    /// Stages that the device's coefficients could not hold as they were wanted, and what
+    /// became of them.
+    pub unheld: Vec<Unheld>,
     /// Why the search ended.
     pub stop: StopReason,
 }
@@ -162,15 +192,24 @@ pub struct Fit {
 pub fn fit(wanted: &Wanted, device: &Device, options: &Options) -> Result<Fit> {
     let rows = Rows::new(wanted, device.rate_hz, options.level_is_free)?;
     let limits = Limits::new(device, options)?;
-    let continuous = Continuous::search(&rows, &limits, options.stages.is_none());
+    let enough = Enough {
+        fewest: options.stages.is_none(),
+        slack: options.slack,
+    };
+    let continuous = Continuous::search(&rows, &limits, enough);
     let best = continuous.chosen(&rows, &limits);
     let continuous_rms_db = best.cost.sqrt();
-    let (chosen, rounded_rms_db) = if limits.has_steps() {
-        let rounded = knobs::rounded(&rows, &limits, &best);
-        let kept = continuous.on_grid(&rows, &limits, options.stages.is_none());
-        (kept, Some(rounded.cost.sqrt()))
+    let mut rounded_rms_db = None;
+    let mut unheld = Vec::new();
+    let chosen = if limits.has_steps() {
+        rounded_rms_db = Some(knobs::rounded(&rows, &limits, &best).cost.sqrt());
+        continuous.on_grid(&rows, &limits)
+    } else if matches!(device.number, Number::Fixed { .. } | Number::F32) {
+        let chosen;
+        (chosen, unheld) = holding::held_on(&rows, &limits, device.number, best);
+        chosen
     } else {
-        (best, None)
+        best
     };
     let rms_db = chosen.cost.sqrt();
     let stop = if rms_db <= AS_GOOD_AS_ZERO_DB {
@@ -191,8 +230,41 @@ pub fn fit(wanted: &Wanted, device: &Device, options: &Options) -> Result<Fit> {
         ladder: rungs(&continuous.ladder, limits.stages),
         continuous_rms_db,
         rounded_rms_db,
+        unheld,
         stop,
     })
+}
+
+/// When a number of stages is enough.
+#[derive(Clone, Copy)]
+struct Enough {
+    /// Whether fewer stages than allowed may do.
+    fewest: bool,
+    slack: Option<Slack>,
+}
+
+impl Enough {
+    /// Whether `cost` is as good as `best`, both dB^2: within 2 % of its rms, or of the squared
+    /// distance together with what no stage may mend.
+    fn is_met(self, cost: f64, best: f64) -> bool {
+        let polished = cost <= (PARSIMONY.powi(2) * best).max(AS_GOOD_AS_ZERO_DB.powi(2));
+        let drowned = self.slack.is_some_and(|s| {
+            cost + s.unmendable_db2 <= PARSIMONY * (best + s.unmendable_db2)
+                && cost < s.faithful_db.powi(2)
+        });
+        polished || drowned
+    }
+
+    /// The fewest stages of `ladder` that are enough.
+    fn stages(self, ladder: &[Candidate]) -> usize {
+        let most = ladder.len() - 1;
+        let met = |rung: &Candidate| self.is_met(rung.cost, ladder[most].cost);
+        if self.fewest {
+            ladder.iter().position(met).unwrap_or(most)
+        } else {
+            most
+        }
+    }
 }
 
 /// The outcome of the search without steps.
@@ -203,6 +275,7 @@ struct Continuous {
     elite: Vec<Candidate>,
     /// How many stages are kept.
     kept: usize,
+    enough: Enough,
     /// Whether the search ended before its budget.
     settled: bool,
     /// The rows that were searched.
@@ -210,37 +283,45 @@ struct Continuous {
 }
 
 impl Continuous {
-    fn search(rows: &Rows, limits: &Limits, fewest: bool) -> Continuous {
+    fn search(rows: &Rows, limits: &Limits, enough: Enough) -> Continuous {
         let searched = rows.thinned(search::ROWS_PER_OCT);
-        let mut search = Search::new(&searched, limits);
+        let templates = search::templates(&searched, limits);
+        let mut search = Search::new(&searched, limits, &templates);
         search.grow();
-        let most = search.ladder.len() - 1;
-        search.exchange(most, limits.effort);
+        let most = search.ladder().len() - 1;
+        let mut kept = most;
+        if enough.fewest {
+            search.exchange(most, limits.effort * SURVEY_SHARE);
+            kept = enough.stages(&search.ladder());
+            search.exchange(kept, limits.effort * (1.0 - SURVEY_SHARE));
+        } else {
+            search.exchange(most, limits.effort);
+        }
         let settled = !search.is_spent();
-        let elite = polished_elite(rows, limits, &search);
+        let mut elite = polished_elite(rows, limits, &search);
         let effort = Effort {
             tolerance: 1e-3,
             steps: 10,
             worth_below: f64::INFINITY,
         };
         let mut ladder: Vec<Candidate> = search
-            .ladder
-            .iter()
-            .map(|rung| joint::refine(rows, limits.rate_hz, rung.clone(), effort).0)
+            .ladder()
+            .into_iter()
+            .map(|rung| joint::refine(rows, limits.rate_hz, rung, effort).0)
             .collect();
-        ladder[most] = better_of(&ladder[most], elite.first());
-        let mut kept = most;
-        let good_enough = (PARSIMONY.powi(2) * ladder[most].cost).max(AS_GOOD_AS_ZERO_DB.powi(2));
-        while fewest && kept > 0 {
-            let fewer = kept - 1;
-            if ladder[fewer].cost > good_enough
-                && ladder[fewer].cost < WITHIN_REACH.powi(2) * good_enough
-            {
+        ladder[kept] = better_of(&ladder[kept], elite.first());
+        while enough.fewest && kept > 0 {
+            let (fewer, best) = (kept - 1, ladder[most].cost);
+            let within_reach = enough.is_met(ladder[fewer].cost / WITHIN_REACH.powi(2), best);
+            if within_reach && !enough.is_met(ladder[fewer].cost, best) {
                 search.exchange(fewer, DESCENT_SHARE);
-                let elite = polished_elite(rows, limits, &search);
-                ladder[fewer] = better_of(&ladder[fewer], elite.first());
+                let found = polished_elite(rows, limits, &search);
+                ladder[fewer] = better_of(&ladder[fewer], found.first());
+                if enough.is_met(ladder[fewer].cost, best) {
+                    elite = found;
+                }
             }
-            if ladder[fewer].cost > good_enough {
+            if !enough.is_met(ladder[fewer].cost, best) {
                 break;
             }
             kept = fewer;
@@ -249,6 +330,7 @@ impl Continuous {
             ladder,
             elite,
             kept,
+            enough,
             settled,
             searched,
         }
@@ -263,16 +345,10 @@ impl Continuous {
         candidate
     }
 
-    /// The best set on the device's grid with as many stages as are kept; with `fewest`, more
-    /// stages where the grid makes them pay.
-    fn on_grid(&self, rows: &Rows, limits: &Limits, fewest: bool) -> Candidate {
-        let most = self.ladder.len() - 1;
-        let counts = if fewest {
-            self.kept..=most
-        } else {
-            most..=most
-        };
-        let sets: Vec<Candidate> = counts
+    /// The best set on the device's grid with as many stages as are kept, or more where the grid
+    /// makes them pay.
+    fn on_grid(&self, rows: &Rows, limits: &Limits) -> Candidate {
+        let sets: Vec<Candidate> = (self.kept..self.ladder.len())
             .filter_map(|k| {
                 let mut from = vec![best_effort(rows, limits, self.ladder[k].clone())];
                 from.extend(
@@ -285,12 +361,8 @@ impl Continuous {
                 knobs::on_grid(rows, &self.searched, limits, &from)
             })
             .collect();
-        let best_rms_db = sets
-            .iter()
-            .map(|s| s.cost.sqrt())
-            .fold(f64::INFINITY, f64::min);
-        let good_enough_db = (PARSIMONY * best_rms_db).max(AS_GOOD_AS_ZERO_DB);
-        let kept = sets.into_iter().find(|s| s.cost.sqrt() <= good_enough_db);
+        let best = sets.iter().map(|s| s.cost).fold(f64::INFINITY, f64::min);
+        let kept = sets.into_iter().find(|s| self.enough.is_met(s.cost, best));
         let mut candidate = kept.unwrap_or_else(|| self.ladder[0].clone());
         // A gain of 0 dB is one that a knob can take; the stage is left out.
         while let Some(i) = idle_stage(&candidate) {
@@ -330,9 +402,9 @@ fn best_effort(rows: &Rows, limits: &Limits, candidate: Candidate) -> Candidate 
 /// The search's elite refined on all rows, best first.
 fn polished_elite(rows: &Rows, limits: &Limits, search: &Search) -> Vec<Candidate> {
     let mut elite: Vec<Candidate> = search
-        .elite
-        .iter()
-        .map(|one| best_effort(rows, limits, one.clone()))
+        .elite()
+        .into_iter()
+        .map(|one| best_effort(rows, limits, one))
         .collect();
     elite.sort_by(|a, b| a.cost.total_cmp(&b.cost));
     elite
@@ -387,7 +459,7 @@ pub fn refine(wanted: &Wanted, device: &Device, options: &Options, start: &[Stag
     let left_db = remainder_db(&rows, limits.rate_hz, &chosen.kinds(), &chosen.settings);
     let rms_db = chosen.cost.sqrt();
     Ok(Fit {
-        stages: continuous_stages_of(&chosen),
+        stages: in_order(continuous_stages_of(&chosen), device),
         level_db: rows.level_db(&left_db),
         rms_db,
         ladder: vec![Rung {
@@ -396,20 +468,34 @@ pub fn refine(wanted: &Wanted, device: &Device, options: &Options, start: &[Stag
         }],
         continuous_rms_db: rms_db,
         rounded_rms_db: None,
+        unheld: Vec::new(),
         stop: StopReason::Settled,
     })
 }
 
-/// The stages of a candidate, f0 ascending.
+/// The stages of a candidate, in no order.
 fn continuous_stages_of(candidate: &Candidate) -> Vec<Stage> {
-    let mut stages: Vec<Stage> = (0..candidate.len())
+    (0..candidate.len())
         .map(|i| shape::stage_of(candidate.slots[i].kind, &candidate.stage(i)))
-        .collect();
-    stages.sort_by(|a, b| a.f0_hz.total_cmp(&b.f0_hz));
+        .collect()
+}
+
+/// `stages` in the order in which the device is to run them.
+///
+/// With fixed point the cuts come first: boosts after them only raise, so the signal behind each
+/// is nowhere larger than at the end, and behind the cuts nowhere larger than in front (but for
+/// the overshoot of shelves above Q 0.71, which the price counts). Poles and zeros stay in the
+/// pairs of their stages: they lie next to each other, which is the pairing that peaks least.
+fn in_order(mut stages: Vec<Stage>, device: &Device) -> Vec<Stage> {
+    let boosts_last = matches!(device.number, Number::Fixed { .. });
+    stages.sort_by(|a, b| {
+        let later = |s: &Stage| boosts_last && s.gain_db > 0.0;
+        later(a).cmp(&later(b)).then(a.f0_hz.total_cmp(&b.f0_hz))
+    });
     stages
 }
 
-/// The same; settings with steps are the device's own numbers to
+/// The stages of a candidate as the device has them; settings with steps are its own numbers to
 /// the last bit, which a logarithm and back would not give.
 fn stages_of(candidate: &Candidate, device: &Device) -> Vec<Stage> {
     let exact = |setting: &Setting, value: f64| {
@@ -419,7 +505,7 @@ fn stages_of(candidate: &Candidate, device: &Device) -> Vec<Stage> {
             setting.nearest(value)
         }
     };
-    continuous_stages_of(candidate)
+    let stages = continuous_stages_of(candidate)
         .into_iter()
         .map(|stage| match device.limits_of(stage.kind) {
             None => stage,
@@ -430,5 +516,6 @@ fn stages_of(candidate: &Candidate, device: &Device) -> Vec<Stage> {
                 q: exact(&limits.q, stage.q),
             },
         })
-        .collect()
+        .collect();
+    in_order(stages, device)
 }

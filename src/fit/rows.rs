@@ -2,12 +2,9 @@
 //! that does not change during the search worked out once.
 
 use super::Wanted;
+use super::unit::LANES;
 use crate::{Error, Result};
 use std::f64::consts::PI;
-
-/// Rows are padded to a multiple of this with rows of no weight, so that the inner loops run
-/// without a remainder on any vector unit.
-pub(super) const LANES: usize = 8;
 
 /// A group of rows ends this share of its width early, so that a grid of twice the density is
 /// thinned in pairs whatever the rounding of its steps.
@@ -110,8 +107,8 @@ impl Rows {
             let share = weight / largest / sum;
             if share > 0.0 {
                 rows.push(
-                    (PI * f_hz / rate_hz).tan(),
-                    f_hz.log2(),
+                    libm::tan(PI * f_hz / rate_hz),
+                    libm::log2(*f_hz),
                     *gain_db,
                     share.sqrt(),
                 );
@@ -130,6 +127,7 @@ impl Rows {
         self.root_weights.push(root_weight);
     }
 
+    /// Fills up with rows of no weight, so that the sums run without a remainder.
     fn pad(&mut self) {
         while !self.len().is_multiple_of(LANES) {
             self.push(1.0, f64::INFINITY, 0.0, 0.0);

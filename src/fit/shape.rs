@@ -14,8 +14,9 @@
 //! (shelves: `A Omega^2`), which needs neither a power nor a trigonometric function per row.
 
 use super::rows::Rows;
+use super::unit::{ln, on_lanes};
 use crate::filter::{Kind, Stage};
-use pulp::{Simd, WithSimd};
+use pulp::NullaryFnOnce;
 use std::f64::consts::{LN_10, PI};
 
 /// dB per neper of power: `10 / ln 10`.
@@ -26,16 +27,16 @@ pub(super) type Settings = [f64; 3];
 
 /// The settings of `stage`.
 pub(super) fn settings_of(stage: &Stage) -> Settings {
-    [stage.f0_hz.ln(), stage.gain_db, stage.q.ln()]
+    [libm::log(stage.f0_hz), stage.gain_db, libm::log(stage.q)]
 }
 
 /// The stage of a kind with these settings.
 pub(super) fn stage_of(kind: Kind, settings: &Settings) -> Stage {
     Stage {
         kind,
-        f0_hz: settings[0].exp(),
+        f0_hz: libm::exp(settings[0]),
         gain_db: settings[1],
-        q: settings[2].exp(),
+        q: libm::exp(settings[2]),
     }
 }
 
@@ -61,9 +62,9 @@ struct Prototype {
 
 impl Prototype {
     fn new(kind: Kind, settings: &Settings, rate_hz: f64) -> Prototype {
-        let w0 = 2.0 * PI * settings[0].exp() / rate_hz;
-        let a = (settings[1] * (LN_10 / 40.0)).exp();
-        let per_q2 = (-2.0 * settings[2]).exp();
+        let w0 = 2.0 * PI * libm::exp(settings[0]) / rate_hz;
+        let a = libm::exp(settings[1] * (LN_10 / 40.0));
+        let per_q2 = libm::exp(-2.0 * settings[2]);
         let (split, above, below, factor) = match kind {
             Kind::LowShelf => (a.sqrt(), per_q2, per_q2, a * a),
             // The exchange of numerator and denominator is the split turned round.
@@ -72,85 +73,73 @@ impl Prototype {
         };
         Prototype {
             kind,
-            centre: (0.5 * w0).tan(),
+            centre: libm::tan(0.5 * w0),
             split,
             above,
             below,
             factor,
-            warp: w0 / w0.sin(),
+            warp: w0 / libm::sin(w0),
         }
     }
 }
 
 /// `(x - 1/x)^2`, with `1/x` given.
 #[inline(always)]
-fn spread<S: Simd>(simd: S, x: S::f64s, inverse: S::f64s) -> S::f64s {
-    let difference = simd.sub_f64s(x, inverse);
-    simd.mul_f64s(difference, difference)
+fn spread(x: f64, inverse: f64) -> f64 {
+    (x - inverse) * (x - inverse)
 }
 
-/// Squared magnitudes of a stage, multiplied into what stands there.
-struct MultiplyPower<'a> {
-    prototype: &'a Prototype,
-    rows: &'a Rows,
-    power: &'a mut [f64],
-}
-
-impl WithSimd for MultiplyPower<'_> {
-    type Output = ();
-
-    #[inline(always)]
-    fn with_simd<S: Simd>(self, simd: S) {
-        let MultiplyPower {
-            prototype: p,
-            rows,
-            power,
-        } = self;
-        let all = |value: f64| simd.splat_f64s(value);
-        let (up, up_inverse) = (all((p.split * p.centre).recip()), all(p.split * p.centre));
-        let (down, down_inverse) = (all(p.split / p.centre), all(p.centre / p.split));
-        let (above, below, factor) = (all(p.above), all(p.below), all(p.factor));
-        let tangents = S::as_simd_f64s(&rows.tangents).0;
-        let cotangents = S::as_simd_f64s(&rows.cotangents).0;
-        let power = S::as_mut_simd_f64s(power).0;
-        for ((t, c), out) in tangents.iter().zip(cotangents).zip(power) {
-            let (x, y) = (simd.mul_f64s(*t, up), simd.mul_f64s(*c, up_inverse));
-            let (v, w) = (simd.mul_f64s(*t, down), simd.mul_f64s(*c, down_inverse));
-            let numerator = simd.add_f64s(spread(simd, x, y), above);
-            let denominator = simd.add_f64s(spread(simd, v, w), below);
-            let scaled = simd.mul_f64s(*out, simd.mul_f64s(factor, numerator));
-            *out = simd.div_f64s(scaled, denominator);
-        }
+/// Multiplies the squared magnitudes of a stage into `power`, one value per row.
+#[inline(always)]
+fn multiply_power(p: &Prototype, rows: &Rows, power: &mut [f64]) {
+    let (up, up_inverse) = ((p.split * p.centre).recip(), p.split * p.centre);
+    let (down, down_inverse) = (p.split / p.centre, p.centre / p.split);
+    for ((t, c), out) in rows.tangents.iter().zip(&rows.cotangents).zip(power) {
+        let numerator = spread(t * up, c * up_inverse) + p.above;
+        let denominator = spread(t * down, c * down_inverse) + p.below;
+        *out = *out * (p.factor * numerator) / denominator;
     }
 }
 
 /// Response of a cascade in dB, one value per row.
 pub(super) fn response_db(kinds: &[Kind], settings: &[f64], rate_hz: f64, rows: &Rows) -> Vec<f64> {
-    /// A power is at most 10^(gain/10): so many stages of 120 dB stay within f64.
-    const STAGES_PER_LOGARITHM: usize = 12;
-    let mut total_db = vec![0.0; rows.len()];
-    let mut power = vec![1.0; rows.len()];
-    let arch = pulp::Arch::new();
-    let stages: Vec<(Kind, Settings)> = kinds
+    let prototypes: Vec<Prototype> = kinds
         .iter()
         .zip(settings.chunks_exact(3))
-        .map(|(kind, s)| (*kind, [s[0], s[1], s[2]]))
+        .map(|(kind, s)| Prototype::new(*kind, &[s[0], s[1], s[2]], rate_hz))
         .collect();
-    for group in stages.chunks(STAGES_PER_LOGARITHM) {
-        power.fill(1.0);
-        for (kind, settings) in group {
-            let prototype = &Prototype::new(*kind, settings, rate_hz);
-            arch.dispatch(MultiplyPower {
-                prototype,
-                rows,
-                power: &mut power,
-            });
+    on_lanes(Cascade {
+        prototypes: &prototypes,
+        rows,
+    })
+}
+
+/// The response of a cascade.
+struct Cascade<'a> {
+    prototypes: &'a [Prototype],
+    rows: &'a Rows,
+}
+
+impl NullaryFnOnce for Cascade<'_> {
+    type Output = Vec<f64>;
+
+    #[inline(always)]
+    fn call(self) -> Vec<f64> {
+        /// A power is at most 10^(gain/10): so many stages of 120 dB stay within f64.
+        const STAGES_PER_LOGARITHM: usize = 12;
+        let mut total_db = vec![0.0; self.rows.len()];
+        let mut power = vec![1.0; self.rows.len()];
+        for group in self.prototypes.chunks(STAGES_PER_LOGARITHM) {
+            power.fill(1.0);
+            for prototype in group {
+                multiply_power(prototype, self.rows, &mut power);
+            }
+            for (total, p) in total_db.iter_mut().zip(&power) {
+                *total += DB_PER_POWER_NEPER * ln(*p);
+            }
         }
-        for (total, p) in total_db.iter_mut().zip(&power) {
-            *total += DB_PER_POWER_NEPER * p.ln();
-        }
+        total_db
     }
-    total_db
 }
 
 /// Derivatives of a stage's response in dB with regard to its three settings, each row times
@@ -163,7 +152,7 @@ pub(super) fn weighted_derivatives(
     columns: &mut [f64],
 ) {
     let prototype = &Prototype::new(kind, settings, rate_hz);
-    pulp::Arch::new().dispatch(Derivatives {
+    on_lanes(Derivatives {
         prototype,
         rows,
         columns,
@@ -177,25 +166,20 @@ struct Derivatives<'a> {
     columns: &'a mut [f64],
 }
 
-impl WithSimd for Derivatives<'_> {
+impl NullaryFnOnce for Derivatives<'_> {
     type Output = ();
 
     #[inline(always)]
-    fn with_simd<S: Simd>(self, simd: S) {
+    fn call(self) {
         let Derivatives {
             prototype: p,
             rows,
             columns,
         } = self;
-        let all = |value: f64| simd.splat_f64s(value);
-        let mul = |a: S::f64s, b: S::f64s| simd.mul_f64s(a, b);
-        let add = |a: S::f64s, b: S::f64s| simd.add_f64s(a, b);
-        let sub = |a: S::f64s, b: S::f64s| simd.sub_f64s(a, b);
         let (by_f0, rest) = columns.split_at_mut(rows.len());
         let (by_gain, by_q) = rest.split_at_mut(rows.len());
-        let (up, up_inverse) = (all((p.split * p.centre).recip()), all(p.split * p.centre));
-        let (down, down_inverse) = (all(p.split / p.centre), all(p.centre / p.split));
-        let (above, below) = (all(p.above), all(p.below));
+        let (up, up_inverse) = ((p.split * p.centre).recip(), p.split * p.centre);
+        let (down, down_inverse) = (p.split / p.centre, p.centre / p.split);
         // d(x) for x = e^u has the slope 2 (x^2 - 1/x^2) along u; ln split of the shelves moves
         // by ln(10)/80 per dB, and their factor A^2 by half a dB per dB. The ln of what is added
         // to d moves by ln(10)/20 per dB (peaking only) and by -2 per unit of ln Q.
@@ -204,36 +188,31 @@ impl WithSimd for Derivatives<'_> {
             Kind::HighShelf => (-LN_10 / 80.0, 0.0, 0.5),
             _ => (0.0, 0.5, 0.0),
         };
-        let f0_scale = all(-2.0 * DB_PER_POWER_NEPER * p.warp);
-        let gain_scale = all(-2.0 * DB_PER_POWER_NEPER * split_per_db);
-        let q_scale = all(-2.0 * DB_PER_POWER_NEPER);
-        let (added_per_db, factor_per_db) = (all(added_per_db), all(factor_per_db));
-        let inputs = S::as_simd_f64s(&rows.tangents)
-            .0
+        let f0_scale = -2.0 * DB_PER_POWER_NEPER * p.warp;
+        let gain_scale = -2.0 * DB_PER_POWER_NEPER * split_per_db;
+        let q_scale = -2.0 * DB_PER_POWER_NEPER;
+        let inputs = rows
+            .tangents
             .iter()
-            .zip(S::as_simd_f64s(&rows.cotangents).0)
-            .zip(S::as_simd_f64s(&rows.root_weights).0);
-        let outputs = S::as_mut_simd_f64s(by_f0)
-            .0
-            .iter_mut()
-            .zip(S::as_mut_simd_f64s(by_gain).0)
-            .zip(S::as_mut_simd_f64s(by_q).0);
+            .zip(&rows.cotangents)
+            .zip(&rows.root_weights);
+        let outputs = by_f0.iter_mut().zip(by_gain).zip(by_q);
         for (((t, c), s), ((f0, gain), q)) in inputs.zip(outputs) {
-            let (x, y) = (mul(*t, up), mul(*c, up_inverse));
-            let (v, w) = (mul(*t, down), mul(*c, down_inverse));
-            let numerator = add(spread(simd, x, y), above);
-            let denominator = add(spread(simd, v, w), below);
+            let (x, y) = (t * up, c * up_inverse);
+            let (v, w) = (t * down, c * down_inverse);
+            let numerator = spread(x, y) + p.above;
+            let denominator = spread(v, w) + p.below;
             // Weight over numerator and over denominator, by one division.
-            let per_both = simd.div_f64s(*s, mul(numerator, denominator));
-            let (upper, lower) = (mul(per_both, denominator), mul(per_both, numerator));
-            let upper_slope = mul(mul(sub(x, y), add(x, y)), upper);
-            let lower_slope = mul(mul(sub(v, w), add(v, w)), lower);
-            let (upper_added, lower_added) = (mul(above, upper), mul(below, lower));
-            *f0 = mul(f0_scale, sub(upper_slope, lower_slope));
-            let by_split = mul(gain_scale, add(upper_slope, lower_slope));
-            let by_added = mul(added_per_db, add(upper_added, lower_added));
-            *gain = add(add(by_split, by_added), mul(factor_per_db, *s));
-            *q = mul(q_scale, sub(upper_added, lower_added));
+            let per_both = s / (numerator * denominator);
+            let (upper, lower) = (per_both * denominator, per_both * numerator);
+            let upper_slope = (x - y) * (x + y) * upper;
+            let lower_slope = (v - w) * (v + w) * lower;
+            let (upper_added, lower_added) = (p.above * upper, p.below * lower);
+            *f0 = f0_scale * (upper_slope - lower_slope);
+            *gain = gain_scale * (upper_slope + lower_slope)
+                + added_per_db * (upper_added + lower_added)
+                + factor_per_db * s;
+            *q = q_scale * (upper_added - lower_added);
         }
     }
 }

@@ -4,7 +4,7 @@
 //! and width is nearly a vector times a gain, and the fit on a grid nearly the choice of a few
 //! vectors out of some hundreds with free gains. That is searched in inner products alone,
 //! without rows: stages are added by what they save when all others give way, swapped one by
-//! one, and exchanged as in [`super::search`].
+//! one, and exchanged as in [`super::walk`].
 
 use super::choices::Choices;
 use super::gram::{

@@ -106,6 +106,16 @@ pub fn words(stage: &Stage, rate_hz: f64, number: Number) -> Option<Words> {
 ///
 /// `None` as for [`words`].
 pub fn held(stage: &Stage, rate_hz: f64, number: Number) -> Option<(Stage, Words)> {
+    held_within(stage, rate_hz, number, |_| true)
+}
+
+/// [`held`], moved only to stages that are `allowed`.
+pub(super) fn held_within(
+    stage: &Stage,
+    rate_hz: f64,
+    number: Number,
+    allowed: impl Fn(&Stage) -> bool,
+) -> Option<(Stage, Words)> {
     let own = words(stage, rate_hz, number)?;
     let mut best = (*stage, own);
     let mut best_distance = f64::INFINITY;
@@ -139,6 +149,7 @@ pub fn held(stage: &Stage, rate_hz: f64, number: Number) -> Option<(Stage, Words
             ),
             _ => Some(moved),
         };
+        let moved = moved.filter(|m| allowed(m));
         let Some((moved, found)) = moved.and_then(|m| Some((m, words(&m, rate_hz, number)?)))
         else {
             continue;

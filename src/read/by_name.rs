@@ -3,25 +3,25 @@
 //! Looked at are files ending in `.txt`, `.csv`, `.tsv` or `.dat`, hidden ones left
 //! out. In this order, the first that applies:
 //! 1. names that hold an orbit and an angle (see `angle`): one file per angle;
-//! 2. names that hold an orbit word and no angle (`horizontal.csv`): wide tables;
-//! 3. names that are nothing but an angle (`-30.txt`): one file per angle, horizontal.
+//! 2. names that hold an orbit word and no angle (`horizontal.csv`): wide tables, and beside them
+//!    those that also say phase (`horizontal_phase.csv`);
+//! 3. a single file whose header names angles with their orbits (`H-30`, `V10`): a wide table of
+//!    both orbits;
+//! 4. names that are nothing but an angle (`-30.txt`): one file per angle, horizontal.
+//!
+//! Where there is no such file but one `.sofa` file, that is read.
 //!
 //! Files whose names say nothing of the kind are left out, and a note says so.
 
 use super::angle;
 use super::folder::Folder;
-use super::orbits::{self, ONE_ANGLE, Piece, WIDE_LEVELS};
+use super::forms::{self, Found};
+use super::orbits::{self, ONE_ANGLE, WIDE_LEVELS, WIDE_PHASES};
 use super::text::shown;
 use crate::error::{Error, Result};
 use crate::response::{Direction, Orbit};
 
 const ENDINGS: [&str; 4] = ["txt", "csv", "tsv", "dat"];
-
-/// What the names said, and the pieces read.
-pub(super) struct Found {
-    pub form: &'static str,
-    pub pieces: Vec<Piece>,
-}
 
 struct Candidate {
     name: String,
@@ -41,37 +41,64 @@ pub(super) fn read(folder: &mut Folder, notes: &mut Vec<String>) -> Result<Found
             })
         })
         .collect();
-    let by_angle = |candidate: &Candidate| {
-        angle::named(&candidate.stem).map(|named| Direction::new(named.orbit, named.angle_deg))
-    };
+    if candidates.is_empty()
+        && let Some(name) = only_sofa(folder)?
+    {
+        notes.push(format!(
+            "there is no speaker.toml; {} is read",
+            shown(&name)
+        ));
+        let file = folder.below(&name)?;
+        return forms::from_sofa(folder, &file, notes);
+    }
+    notes.push("there is no speaker.toml; angles were taken from names".to_string());
+    let stems: Vec<&str> = candidates.iter().map(|c| c.stem.as_str()).collect();
+    let named: Vec<Option<Direction>> = angle::named_among(&stems)
+        .into_iter()
+        .map(|named| named.map(|named| Direction::new(named.orbit, named.angle_deg)))
+        .collect();
     let by_bare_angle = |candidate: &Candidate| {
         angle::plain(&candidate.stem).map(|angle_deg| Direction::new(Orbit::Horizontal, angle_deg))
     };
     let by_orbit = |candidate: &Candidate| angle::orbit_named(&candidate.stem);
     let mut pieces = Vec::new();
     let mut left_out = Vec::new();
-    let form = if candidates.iter().any(|c| by_angle(c).is_some()) {
-        for candidate in &candidates {
-            match by_angle(candidate) {
+    let form = if named.iter().any(Option::is_some) {
+        for (candidate, named) in candidates.iter().zip(&named) {
+            match named {
                 Some(direction) => {
                     let table = folder.table_below(&candidate.name, &ONE_ANGLE)?;
-                    pieces.push(orbits::single(table, direction)?);
+                    pieces.push(orbits::single(table, *direction)?);
                 }
                 None => left_out.push(shown(&candidate.name)),
             }
         }
         "one file per angle, by their names"
     } else if candidates.iter().any(|c| by_orbit(c).is_some()) {
-        for candidate in &candidates {
+        let is_phase = |c: &&Candidate| angle::says_phase(&c.stem);
+        for candidate in candidates.iter().filter(|c| !is_phase(c)) {
             match by_orbit(candidate) {
                 Some(orbit) => {
                     let table = folder.table_below(&candidate.name, &WIDE_LEVELS)?;
-                    pieces.push(orbits::wide(table, None, orbit)?);
+                    let phase = candidates
+                        .iter()
+                        .filter(is_phase)
+                        .find(|phase| by_orbit(phase) == Some(orbit))
+                        .map(|phase| folder.table_below(&phase.name, &WIDE_PHASES))
+                        .transpose()?;
+                    pieces.push(orbits::wide(table, phase, orbit, notes)?);
                 }
                 None => left_out.push(shown(&candidate.name)),
             }
         }
         "wide orbit tables, by their names"
+    } else if let [only] = &candidates[..]
+        && by_bare_angle(only).is_none()
+        && let Ok(table) = folder.table_below(&only.name, &WIDE_LEVELS)
+        && let Some(found) = orbits::wide_by_header(table, notes)?
+    {
+        pieces = found;
+        "one wide table, by its header"
     } else {
         for candidate in &candidates {
             match by_bare_angle(candidate) {
@@ -98,5 +125,14 @@ pub(super) fn read(folder: &mut Folder, notes: &mut Vec<String>) -> Result<Found
             left_out.join(", ")
         ));
     }
-    Ok(Found { form, pieces })
+    Found::joined(form, pieces, notes)
+}
+
+/// The name of the one SOFA file of the folder, if there is just one.
+fn only_sofa(folder: &Folder) -> Result<Option<String>> {
+    let mut names = folder
+        .file_names("")?
+        .into_iter()
+        .filter(|name| name.to_lowercase().ends_with(".sofa") && !name.starts_with('.'));
+    Ok(names.next().filter(|_| names.next().is_none()))
 }

@@ -1,18 +1,18 @@
 //! The speaker folder: `speaker.toml` and the tables it names, or tables that name themselves.
 
-use super::angle;
 use super::by_name;
+use super::conditions::{self, Conditions};
 use super::document::{Document, Section, Spot};
 use super::evidence;
+use super::forms::{self, FORMS};
 use super::inside::{self, Leads};
-use super::orbits::{self, ONE_ANGLE, Piece, WIDE_LEVELS, WIDE_PHASES};
-use super::table::{LEVEL, Shape, Table};
-use super::text::{Source, nearest, shown};
+use super::low_end;
+use super::table::{Shape, Table};
+use super::text::{Source, read_bytes_of};
 use super::understood::orbits_found;
 use crate::average::AveragedCurves;
-use crate::curve::Grid;
 use crate::error::{Error, Result};
-use crate::response::{Direction, Orbit, Response};
+use crate::response::Response;
 use std::path::{Path, PathBuf};
 
 pub use super::evidence::{Compression, Distortion, Evidence, Impedance, SecondSource};
@@ -123,6 +123,12 @@ impl Folder {
 
     /// Reads the table of a file that was found by listing.
     pub fn table_below(&mut self, relative: &str, shape: &Shape) -> Result<Table> {
+        let full = self.below(relative)?;
+        self.read_table(&full, shape)
+    }
+
+    /// The path of a file that was found by listing; links out of the folder are refused.
+    pub fn below(&self, relative: &str) -> Result<PathBuf> {
         let full = self.root.join(relative);
         let real = full
             .canonicalize()
@@ -134,31 +140,44 @@ impl Folder {
                 "a file inside the speaker folder",
             ));
         }
-        self.read_table(&full, shape)
+        Ok(full)
     }
 
     fn read_table(&mut self, full: &Path, shape: &Shape) -> Result<Table> {
         let source = Source::read(full)?;
         self.note_input(&source);
         let table = Table::parse(source, shape)?;
-        self.numbers += table.freqs_hz.len() * (1 + table.columns.len());
-        if self.numbers > MOST_NUMBERS {
-            return Err(Error::in_file(
-                full,
-                "more than 20 million numbers in all tables up to this one",
-                "the measurement of one speaker",
-            ));
-        }
+        self.count(full, table.freqs_hz.len() * (1 + table.columns.len()))?;
         Ok(table)
     }
 
+    /// Counts numbers that were read from a file and are kept; refused when they are too many.
+    pub fn count(&mut self, full: &Path, numbers: usize) -> Result<()> {
+        self.numbers += numbers;
+        if self.numbers > MOST_NUMBERS {
+            return Err(Error::in_file(
+                full,
+                "more than 20 million numbers in all files up to this one",
+                "the measurement of one speaker",
+            ));
+        }
+        Ok(())
+    }
+
+    /// Reads a file that is no text and should be `what`, `most` bytes at most.
+    pub fn bytes(&mut self, full: &Path, most: u64, what: &str) -> Result<Vec<u8>> {
+        let bytes = read_bytes_of(full, most, what)?;
+        self.note(full, bytes.len() as u64, crc32fast::hash(&bytes));
+        Ok(bytes)
+    }
+
     fn note_input(&mut self, source: &Source) {
-        let path = source.file.strip_prefix(&self.root).unwrap_or(&source.file);
-        self.inputs.push(InputFile {
-            path: path.to_path_buf(),
-            bytes: source.bytes,
-            crc32: source.crc32,
-        });
+        self.note(&source.file, source.bytes, source.crc32);
+    }
+
+    fn note(&mut self, full: &Path, bytes: u64, crc32: u32) {
+        let path = full.strip_prefix(&self.root).unwrap_or(full).to_path_buf();
+        self.inputs.push(InputFile { path, bytes, crc32 });
     }
 
     /// Names of the files in a sub-folder (empty for the folder itself), sorted. Names that are
@@ -188,8 +207,8 @@ impl Folder {
     }
 }
 
-/// Reads a speaker: a folder with `speaker.toml`, that file itself, or a folder of tables whose
-/// names say their angles.
+/// Reads a speaker: a folder with `speaker.toml`, that file itself, a folder of tables whose
+/// names say their angles, or a SOFA file.
 ///
 /// # Errors
 /// When anything cannot be read or understood; the message names file, line and column.
@@ -203,48 +222,54 @@ pub fn read_speaker(path: &Path) -> Result<SpeakerFolder> {
             read_undescribed(path)
         }
     } else if path.extension().is_some_and(|ending| ending == "toml") {
-        let folder = path
-            .parent()
-            .filter(|parent| !parent.as_os_str().is_empty())
-            .unwrap_or(Path::new("."));
-        read_described(folder, path)
+        read_described(parent(path), path)
+    } else if path
+        .extension()
+        .is_some_and(|ending| ending.eq_ignore_ascii_case("sofa"))
+    {
+        read_sofa(path)
     } else {
         Err(Error::in_file(
             path,
             "a file",
-            "a speaker folder or its speaker.toml",
+            "a speaker folder, its speaker.toml or a .sofa file",
         ))
     }
 }
 
 fn read_undescribed(path: &Path) -> Result<SpeakerFolder> {
     let mut folder = Folder::new(path);
-    let mut notes = vec!["there is no speaker.toml; angles were taken from names".to_string()];
+    let mut notes = Vec::new();
     let found = by_name::read(&mut folder, &mut notes)?;
-    let response = orbits::join(found.pieces, &mut notes)?;
     let name = path
         .canonicalize()
         .ok()
         .and_then(|full| Some(full.file_name()?.to_string_lossy().into_owned()))
         .unwrap_or_else(|| "speaker".to_string());
-    Ok(assemble(
-        name,
-        folder,
-        found.form,
-        Measured::Angles(response),
-        Conditions::default(),
-        Evidence::default(),
-        notes,
-    ))
+    let conditions = Conditions::of(&found);
+    let evidence = Evidence::default();
+    Ok(assemble(name, folder, found, conditions, evidence, notes))
 }
 
-/// What `[measured]` says.
-#[derive(Default)]
-struct Conditions {
-    distance_m: Option<f64>,
-    drive_v: Option<f64>,
-    trusted_from_hz: Option<f64>,
-    trusted_to_hz: Option<f64>,
+/// A SOFA file in place of a speaker folder; the speaker is named after it.
+fn read_sofa(path: &Path) -> Result<SpeakerFolder> {
+    let mut folder = Folder::new(parent(path));
+    let mut notes = Vec::new();
+    let found = forms::from_sofa(&mut folder, path, &mut notes)?;
+    let name = path
+        .file_stem()
+        .map_or_else(|| "speaker".into(), |stem| stem.to_string_lossy())
+        .into_owned();
+    let conditions = Conditions::of(&found);
+    let evidence = Evidence::default();
+    Ok(assemble(name, folder, found, conditions, evidence, notes))
+}
+
+/// The folder a file lies in.
+fn parent(path: &Path) -> &Path {
+    path.parent()
+        .filter(|parent| !parent.as_os_str().is_empty())
+        .unwrap_or(Path::new("."))
 }
 
 fn read_described(root: &Path, description: &Path) -> Result<SpeakerFolder> {
@@ -263,284 +288,48 @@ fn read_described(root: &Path, description: &Path) -> Result<SpeakerFolder> {
     folder.note_input(&source);
     let document = Document::parse(&source)?;
     let root = document.root();
-    root.only(&[
-        "speaker", "measured", "orbits", "angles", "curves", "evidence",
-    ])?;
+    let known: Vec<&str> = ["speaker", "measured"]
+        .into_iter()
+        .chain(FORMS)
+        .chain(["low_end", "evidence"])
+        .collect();
+    root.only(&known)?;
     let speaker = root
         .section("speaker")?
         .ok_or_else(|| root.incomplete("no section [speaker]", "[speaker] with a name"))?;
     speaker.only(&["name"])?;
     let name = speaker.needed_text("name", "name = \"...\"")?.value;
-    let conditions = conditions(root.section("measured")?)?;
+    let stated = conditions::read(root.section("measured")?)?;
     let mut notes = Vec::new();
-    let (form, measured) = measured(&mut folder, &root, &mut notes)?;
+    let mut found = forms::measured(&mut folder, &root, &mut notes)?;
+    let mut conditions = stated.joined_with(&root, &found, &mut notes)?;
+    if let Some(section) = root.section("low_end")? {
+        let Measured::Angles(response) = &found.measured else {
+            return Err(section.incomplete("[low_end] beside [curves]", "a measurement by angles"));
+        };
+        let trusted_from_hz = conditions.trusted_from_hz;
+        let (joined, from_hz) =
+            low_end::join(&mut folder, &section, response, trusted_from_hz, &mut notes)?;
+        found.measured = Measured::Angles(joined);
+        conditions.trusted_from_hz = Some(from_hz);
+    }
     let evidence = evidence::read(&mut folder, root.section("evidence")?)?;
-    Ok(assemble(
-        name, folder, form, measured, conditions, evidence, notes,
-    ))
-}
-
-fn conditions(section: Option<Section>) -> Result<Conditions> {
-    let Some(section) = section else {
-        return Ok(Conditions::default());
-    };
-    section.only(&["distance_m", "drive_v", "trusted_from_hz", "trusted_to_hz"])?;
-    let value = |spot: Option<Spot<f64>>| spot.map(|spot| spot.value);
-    let distance_m = value(section.positive("distance_m", "m")?);
-    let drive_v = value(section.positive("drive_v", "V")?);
-    let from = section.positive("trusted_from_hz", "Hz")?;
-    let to = section.positive("trusted_to_hz", "Hz")?;
-    if let (Some(from), Some(to)) = (&from, &to)
-        && from.value >= to.value
-    {
-        return Err(section.wrong(
-            to.at,
-            to.value.to_string(),
-            &format!("a trusted_to_hz above trusted_from_hz, {}", from.value),
-        ));
-    }
-    Ok(Conditions {
-        distance_m,
-        drive_v,
-        trusted_from_hz: value(from),
-        trusted_to_hz: value(to),
-    })
-}
-
-fn measured(
-    folder: &mut Folder,
-    root: &Section,
-    notes: &mut Vec<String>,
-) -> Result<(&'static str, Measured)> {
-    const FORMS: [&str; 3] = ["orbits", "angles", "curves"];
-    let mut given = FORMS.iter().filter(|form| root.get(form).is_some());
-    match (given.next(), given.next()) {
-        (Some(first), Some(second)) => {
-            let at = root.get(second).map_or(0, |value| value.at());
-            Err(root.wrong(
-                at,
-                format!("[{second}] beside [{first}]"),
-                "one of [orbits], [angles] and [curves]",
-            ))
-        }
-        (None, _) => {
-            Err(root.incomplete("no measurement", "a section [orbits], [angles] or [curves]"))
-        }
-        (Some(&"orbits"), None) => {
-            let pieces = wide_tables(folder, root)?;
-            let response = orbits::join(pieces, notes)?;
-            Ok(("wide orbit tables", Measured::Angles(response)))
-        }
-        (Some(&"angles"), None) => {
-            let pieces = angle_files(folder, root, notes)?;
-            let response = orbits::join(pieces, notes)?;
-            Ok(("one file per angle", Measured::Angles(response)))
-        }
-        (Some(_), None) => {
-            let curves = averaged_curves(folder, root)?;
-            Ok(("averaged curves only", Measured::Curves(Box::new(curves))))
-        }
-    }
-}
-
-const BOTH_ORBITS: [(Orbit, &str, &str); 2] = [
-    (Orbit::Horizontal, "horizontal", "horizontal_phase"),
-    (Orbit::Vertical, "vertical", "vertical_phase"),
-];
-
-fn wide_tables(folder: &mut Folder, root: &Section) -> Result<Vec<Piece>> {
-    let Some(section) = root.section("orbits")? else {
-        return Ok(Vec::new());
-    };
-    section.only(&[
-        "horizontal",
-        "vertical",
-        "horizontal_phase",
-        "vertical_phase",
-    ])?;
-    let mut pieces = Vec::new();
-    for (orbit, levels_key, phase_key) in BOTH_ORBITS {
-        let (levels, phase) = (section.text(levels_key)?, section.text(phase_key)?);
-        match (levels, phase) {
-            (None, None) => {}
-            (None, Some(phase)) => {
-                return Err(section.wrong(
-                    phase.at,
-                    format!("{phase_key} without {levels_key}"),
-                    "a table of levels for every table of phases",
-                ));
-            }
-            (Some(levels), phase) => {
-                let table = folder.table(&section, &levels, &WIDE_LEVELS)?;
-                let phase = match phase {
-                    Some(phase) => Some(folder.table(&section, &phase, &WIDE_PHASES)?),
-                    None => None,
-                };
-                pieces.push(orbits::wide(table, phase, orbit)?);
-            }
-        }
-    }
-    if pieces.is_empty() {
-        return Err(section.incomplete("no table in [orbits]", "horizontal = \"...\""));
-    }
-    Ok(pieces)
-}
-
-/// What stands for the angle in a pattern.
-const PLACEHOLDER: &str = "{angle}";
-
-fn angle_files(folder: &mut Folder, root: &Section, notes: &mut Vec<String>) -> Result<Vec<Piece>> {
-    let Some(section) = root.section("angles")? else {
-        return Ok(Vec::new());
-    };
-    section.only(&["horizontal", "vertical"])?;
-    let mut pieces = Vec::new();
-    for (orbit, key, _) in BOTH_ORBITS {
-        let Some(pattern) = section.text(key)? else {
-            continue;
-        };
-        let wrong = |expected: &str| section.wrong(pattern.at, shown(&pattern.value), expected);
-        let (below, file_pattern) = match pattern.value.rsplit_once('/') {
-            Some((below, file)) => (below, file),
-            None => ("", pattern.value.as_str()),
-        };
-        let (before, after) = file_pattern
-            .split_once(PLACEHOLDER)
-            .filter(|(_, after)| !after.contains(PLACEHOLDER) && !below.contains(PLACEHOLDER))
-            .ok_or_else(|| wrong("a file name with {angle} in it once"))?;
-        if !below.is_empty() {
-            let spot = Spot {
-                value: below.to_string(),
-                at: pattern.at,
-            };
-            folder.resolve(&section, &spot, Leads::ToFolder)?;
-        }
-        let mut count = 0;
-        for name in folder.file_names(below)? {
-            let Some(middle) = name
-                .strip_prefix(before)
-                .and_then(|rest| rest.strip_suffix(after))
-            else {
-                continue;
-            };
-            let Some(angle_deg) = angle::plain(middle) else {
-                notes.push(format!(
-                    "{} was left out: {} is no angle",
-                    shown(&name),
-                    shown(middle)
-                ));
-                continue;
-            };
-            count += 1;
-            if count > orbits::MOST_ANGLES {
-                return Err(wrong(&format!(
-                    "a pattern that fits at most {} files",
-                    orbits::MOST_ANGLES
-                )));
-            }
-            let relative = if below.is_empty() {
-                name.clone()
-            } else {
-                format!("{below}/{name}")
-            };
-            let table = folder.table_below(&relative, &ONE_ANGLE)?;
-            let piece = orbits::single(table, Direction::new(orbit, angle_deg))?;
-            if !is_second_back(&pieces, &piece, angle_deg) {
-                pieces.push(piece);
-            }
-        }
-        if count == 0 {
-            return Err(wrong("a pattern that fits files of the speaker folder"));
-        }
-    }
-    if pieces.is_empty() {
-        return Err(section.incomplete("no pattern in [angles]", "horizontal = \"h_{angle}.txt\""));
-    }
-    Ok(pieces)
-}
-
-/// Whether `piece` is the file of -180 degrees beside an equal one of 180, or the reverse.
-fn is_second_back(pieces: &[Piece], piece: &Piece, angle_deg: f64) -> bool {
-    angle_deg.abs() == 180.0
-        && pieces
-            .iter()
-            .any(|other| other.grid == piece.grid && other.members == piece.members)
-}
-
-/// Column names of averaged curves. Source: DESIGN, section 7.
-const CURVE_NAMES: [&str; 7] = [
-    "on_axis",
-    "listening_window",
-    "early_reflections",
-    "sound_power",
-    "early_reflections_di",
-    "sound_power_di",
-    "in_room",
-];
-
-const CURVES: Shape = Shape {
-    columns: &[LEVEL],
-    width: (2, CURVE_NAMES.len() + 1),
-    named: true,
-    keys: 1,
-};
-
-fn averaged_curves(folder: &mut Folder, root: &Section) -> Result<AveragedCurves> {
-    let Some(section) = root.section("curves")? else {
-        return Err(root.incomplete("no [curves]", "[curves]"));
-    };
-    section.only(&["table"])?;
-    let path = section.needed_text("table", "table = \"curves.csv\"")?;
-    let table = folder.table(&section, &path, &CURVES)?;
-    let mut curves: [Option<Vec<f64>>; 7] = Default::default();
-    let names = table
-        .header
-        .as_ref()
-        .map_or(&[][..], |header| &header.names[1..]);
-    for (i, name) in names.iter().enumerate() {
-        let Some(at) = CURVE_NAMES.iter().position(|known| *known == name.text) else {
-            let expected = format!("one of {}", CURVE_NAMES.join(", "));
-            let error = table.wrong_name(name, shown(&name.text), &expected);
-            return Err(match nearest(&name.text, &CURVE_NAMES) {
-                Some(nearest) => error.with_hint(format!("the nearest known name is {nearest}")),
-                None => error,
-            });
-        };
-        if curves[at].is_some() {
-            let found = format!("{} a second time", shown(&name.text));
-            return Err(table.wrong_name(name, found, "every curve once"));
-        }
-        curves[at] = Some(table.columns[i].clone());
-    }
-    if curves[0].is_none() && curves[1].is_none() {
-        return Err(table.wrong_header(
-            "neither on_axis nor listening_window",
-            "at least one of the two",
-        ));
-    }
-    let grid = Grid::new(table.freqs_hz.clone()).ok_or_else(|| {
-        Error::in_file(
-            &table.source.file,
-            "frequencies that make no axis",
-            "ascending frequencies",
-        )
-    })?;
-    Ok(AveragedCurves::from_table(grid, curves))
+    Ok(assemble(name, folder, found, conditions, evidence, notes))
 }
 
 fn assemble(
     name: String,
     folder: Folder,
-    form: &'static str,
-    measured: Measured,
+    found: forms::Found,
     conditions: Conditions,
     evidence: Evidence,
     notes: Vec<String>,
 ) -> SpeakerFolder {
+    let (form, measured) = (found.form, found.measured);
     let understood = match &measured {
         Measured::Angles(response) => Understood {
             form,
-            orbits: orbits_found(response),
+            orbits: orbits_found(response, &found.between),
             curves: Vec::new(),
             phase: response.members().iter().all(|m| m.phase_deg.is_some()),
             grid: response.grid().clone(),

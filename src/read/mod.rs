@@ -5,15 +5,27 @@
 
 pub mod device;
 mod angle;
+mod between;
 mod by_name;
 mod common_grid;
+mod conditions;
 mod document;
 mod evidence;
 mod fields;
 pub mod filter_list;
 pub mod folder;
+mod forms;
+mod gated;
+mod impulses;
 mod inside;
+pub mod loopback;
+mod low_end;
+pub mod missing;
 mod orbits;
+mod phase;
+mod repeats;
+mod sofa;
+pub mod plan_curves;
 pub mod table;
 pub mod target;
 mod text;

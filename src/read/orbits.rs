@@ -1,14 +1,17 @@
 //! Directions on the orbits: from wide tables or one file per angle to one response.
 
 use super::angle;
+use super::between;
 use super::common_grid::sparsest_everywhere;
+use super::phase;
+use super::repeats::{self, REPEATS_DB, apart_db};
 use super::table::{LEVEL, Name, PHASE, Shape, Table};
 use super::text::shown;
 use super::understood::in_hz;
 use crate::curve::Grid;
 use crate::error::{Error, Result};
 use crate::response::{Direction, Member, Orbit, Response, SAME_ANGLE_DEG};
-use crate::units::{unwrap_deg, wrap_deg};
+use crate::units::wrap_deg;
 use std::path::{Path, PathBuf};
 
 /// Directions that were read from one file and share its grid.
@@ -67,19 +70,9 @@ fn grid_of(table: &Table) -> Result<Grid> {
     })
 }
 
-/// Measured phase, unwrapped. Values that span more than a turn were written unwrapped and are
-/// left alone: in a coarse table of a long delay neighbours rightly differ by more than half a
-/// turn.
-fn unwrapped(mut phase_deg: Vec<f64>) -> Vec<f64> {
-    let (low, high) = phase_deg
-        .iter()
-        .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), p| {
-            (low.min(*p), high.max(*p))
-        });
-    if high - low <= 360.0 {
-        unwrap_deg(&mut phase_deg);
-    }
-    phase_deg
+/// Directions at which a full turn begins and ends: 180 may also be told as -180, 0 as 360.
+fn is_seam(angle_deg: f64) -> bool {
+    same_angle(angle_deg, 0.0) || same_angle(angle_deg, 180.0)
 }
 
 /// The angles that the header of a wide table names.
@@ -90,36 +83,49 @@ fn header_angles(table: &Table, orbit: Orbit) -> Result<Vec<(f64, Name)>> {
         .map_or(&[][..], |header| &header.names[1..]);
     let mut angles: Vec<(f64, Name)> = Vec::new();
     for name in names {
-        let angle_deg = angle::plain(&name.text)
-            .or_else(|| {
-                angle::named(&name.text)
-                    .filter(|named| named.orbit == orbit)
-                    .map(|named| named.angle_deg)
-            })
-            .ok_or_else(|| {
-                let expected = format!("an angle on the {} orbit in degrees", orbit.name());
-                table.wrong_name(name, shown(&name.text), &expected)
-            })?;
+        let angle_deg = angle::of_column(&name.text, orbit).ok_or_else(|| {
+            let expected = format!("an angle on the {} orbit in degrees", orbit.name());
+            table.wrong_name(name, shown(&name.text), &expected)
+        })?;
         angles.push((angle_deg, name.clone()));
     }
     Ok(angles)
 }
 
-/// A wide table, with the table of its phases if there is one. Columns for -180 and 180 that
-/// hold the same numbers count once.
-pub(super) fn wide(table: Table, phase: Option<Table>, orbit: Orbit) -> Result<Piece> {
+/// A wide table, with the table of its phases if there is one. Columns for -180 and 180, or 0
+/// and 360, that are repeats of each other count once.
+pub(super) fn wide(
+    table: Table,
+    phase: Option<Table>,
+    orbit: Orbit,
+    notes: &mut Vec<String>,
+) -> Result<Piece> {
     let angles = header_angles(&table, orbit)?;
     let grid = grid_of(&table)?;
     let mut members: Vec<Member> = Vec::new();
     for (i, (angle_deg, name)) in angles.iter().enumerate() {
-        if let Some(earlier) = angles[..i]
+        let member = Member {
+            direction: Direction::new(orbit, *angle_deg),
+            levels_db: table.columns[i].clone(),
+            phase_deg: None,
+            mirrored: false,
+        };
+        let Some(earlier) = angles[..i]
             .iter()
             .position(|(other, _)| same_angle(*other, *angle_deg))
+        else {
+            members.push(member);
+            continue;
+        };
+        let two_names = is_seam(*angle_deg) && angles[earlier].0 != *angle_deg;
+        let first = members
+            .iter_mut()
+            .find(|m| same_angle(m.direction.angle_deg(), *angle_deg))
+            .filter(|first| two_names && repeated(first, &member, notes));
+        if first
+            .map(|first| repeats::add(first, &member, 1.0))
+            .is_none()
         {
-            let back = angle_deg.abs() == 180.0 && angles[earlier].0 == -angle_deg;
-            if back && table.columns[earlier] == table.columns[i] {
-                continue;
-            }
             let found = format!(
                 "{}, the direction of {} in column {}",
                 shown(&name.text),
@@ -128,12 +134,6 @@ pub(super) fn wide(table: Table, phase: Option<Table>, orbit: Orbit) -> Result<P
             );
             return Err(table.wrong_name(name, found, "every direction once"));
         }
-        members.push(Member {
-            direction: Direction::new(orbit, *angle_deg),
-            levels_db: table.columns[i].clone(),
-            phase_deg: None,
-            mirrored: false,
-        });
     }
     if let Some(phase) = phase {
         add_phase(&table, &phase, orbit, &mut members)?;
@@ -143,6 +143,54 @@ pub(super) fn wide(table: Table, phase: Option<Table>, orbit: Orbit) -> Result<P
         grid,
         members,
     })
+}
+
+/// A wide table whose header alone says what it holds: angles with their orbits, or plain angles,
+/// which are taken as horizontal. `None` where the header says anything else.
+pub(super) fn wide_by_header(table: Table, notes: &mut Vec<String>) -> Result<Option<Vec<Piece>>> {
+    let names = table
+        .header
+        .as_ref()
+        .map_or(&[][..], |header| &header.names[1..]);
+    if names.iter().all(|name| angle::plain(&name.text).is_some()) {
+        notes.push("the header says no orbit; all angles are taken as horizontal".to_string());
+        return wide(table, None, Orbit::Horizontal, notes).map(|piece| Some(vec![piece]));
+    }
+    let Some(named) = names
+        .iter()
+        .map(|name| angle::named(&name.text))
+        .collect::<Option<Vec<_>>>()
+    else {
+        return Ok(None);
+    };
+    let grid = grid_of(&table)?;
+    let pieces = named
+        .into_iter()
+        .zip(table.columns)
+        .map(|(named, levels_db)| Piece {
+            file: table.source.file.clone(),
+            grid: grid.clone(),
+            members: vec![Member {
+                direction: Direction::new(named.orbit, named.angle_deg),
+                levels_db,
+                phase_deg: None,
+                mirrored: false,
+            }],
+        })
+        .collect();
+    Ok(Some(pieces))
+}
+
+/// Whether two measurements of one direction are repeats; told where they are not quite equal.
+fn repeated(first: &Member, again: &Member, notes: &mut Vec<String>) -> bool {
+    let apart_db = apart_db(&first.levels_db, &again.levels_db);
+    if apart_db > 0.0 && apart_db <= REPEATS_DB {
+        notes.push(format!(
+            "{} was measured twice, {apart_db:.2} dB rms apart; the mean was taken",
+            first.direction
+        ));
+    }
+    apart_db <= REPEATS_DB
 }
 
 fn add_phase(levels: &Table, phase: &Table, orbit: Orbit, members: &mut [Member]) -> Result<()> {
@@ -166,7 +214,8 @@ fn add_phase(levels: &Table, phase: &Table, orbit: Orbit, members: &mut [Member]
                 let expected = format!("the angles of {level_file}");
                 phase.wrong_name(name, shown(&name.text), &expected)
             })?;
-        member.phase_deg = Some(unwrapped(phase.columns[i].clone()));
+        let continuous = phase::continuous(&phase.freqs_hz, phase.columns[i].clone());
+        member.phase_deg.get_or_insert(continuous);
     }
     match members.iter().find(|m| m.phase_deg.is_none()) {
         Some(member) => Err(phase.wrong_header(
@@ -188,11 +237,14 @@ pub(super) fn single(table: Table, direction: Direction) -> Result<Piece> {
         let name = &header.names[1];
         return Err(table.wrong_name(name, shown(&name.text), LEVEL.what));
     }
+    let freqs_hz = table.freqs_hz;
     let mut columns = table.columns.into_iter();
     let member = Member {
         direction,
         levels_db: columns.next().unwrap_or_default(),
-        phase_deg: columns.next().map(unwrapped),
+        phase_deg: columns
+            .next()
+            .map(|wrapped| phase::continuous(&freqs_hz, wrapped)),
         mirrored: false,
     };
     Ok(Piece {
@@ -252,24 +304,100 @@ fn common_grid(pieces: &[Piece], notes: &mut Vec<String>) -> Result<Grid> {
     Ok(grid)
 }
 
-/// All pieces on one grid, one side mirrored where the other is missing; what was done is told
-/// in `notes`.
-pub(super) fn join(pieces: Vec<Piece>, notes: &mut Vec<String>) -> Result<Response> {
-    refuse_doubles(&pieces)?;
-    let grid = common_grid(&pieces, notes)?;
-    let mut members = Vec::new();
-    for piece in pieces {
-        if same_grid(&piece.grid, &grid) {
-            members.extend(piece.members);
-            continue;
-        }
-        let response = Response::new(piece.grid, piece.members)
-            .and_then(|response| response.resampled(&grid))
-            .ok_or_else(|| unusable(&piece.file))?;
-        members.extend(response.members().iter().cloned());
+/// The directions of a speaker.
+pub(super) struct Joined {
+    pub response: Response,
+    /// Those that were not measured but stand between measured ones.
+    pub between: Vec<Direction>,
+}
+
+/// More frequencies than this in an octave are a transform's bins: they are brought to
+/// [`KEPT_PER_OCTAVE`] by averaging power over each band.
+const DENSE_PER_OCTAVE: usize = 192;
+
+/// Twice what the audit looks at.
+const KEPT_PER_OCTAVE: f64 = 96.0;
+
+/// The grid with its dense part thinned; the grid itself where it has none.
+fn thinned(grid: Grid, notes: &mut Vec<String>) -> Grid {
+    let freqs_hz = grid.freqs_hz();
+    let is_dense = freqs_hz
+        .iter()
+        .zip(freqs_hz.iter().skip(DENSE_PER_OCTAVE))
+        .any(|(from_hz, to_hz)| *to_hz < 2.0 * from_hz);
+    if !is_dense {
+        return grid;
     }
-    let response = Response::new(grid, members).ok_or_else(|| unusable(Path::new("speaker")))?;
+    // The last band must lie within the data as a whole, or its power could not be averaged.
+    let last_hz = grid.last_hz() * (-0.5 / KEPT_PER_OCTAVE).exp2();
+    let wanted = Grid::logarithmic(grid.first_hz(), last_hz, KEPT_PER_OCTAVE);
+    match sparsest_everywhere(&[&grid, &wanted]) {
+        Some(thin) if thin.len() >= super::table::LEAST_ROWS => {
+            notes.push(format!(
+                "{} frequencies as dense as a transform's bins were brought to {} by averaging power over each band",
+                grid.len(),
+                thin.len()
+            ));
+            thin
+        }
+        _ => grid,
+    }
+}
+
+/// All pieces on one grid; what a step of 10 degrees lacks between nearer neighbours filled, one
+/// side mirrored where the other is missing. What was done is told in `notes`.
+pub(super) fn join(pieces: Vec<Piece>, notes: &mut Vec<String>) -> Result<Joined> {
+    let grid = thinned(common_grid(&pieces, notes)?, notes);
+    let mut members: Vec<(PathBuf, Member)> = Vec::new();
+    for piece in pieces {
+        let own = if same_grid(&piece.grid, &grid) {
+            piece.members
+        } else {
+            let response = Response::new(piece.grid, piece.members)
+                .and_then(|response| response.resampled(&grid))
+                .ok_or_else(|| unusable(&piece.file))?;
+            response.members().to_vec()
+        };
+        for member in own {
+            let direction = member.direction;
+            let first = members.iter_mut().find(|(_, m)| {
+                m.direction.orbit() == direction.orbit()
+                    && same_angle(m.direction.angle_deg(), direction.angle_deg())
+            });
+            match first {
+                None => members.push((piece.file.clone(), member)),
+                Some((_, first))
+                    if is_seam(direction.angle_deg()) && repeated(first, &member, notes) =>
+                {
+                    repeats::add(first, &member, 1.0);
+                }
+                Some((file, _)) => {
+                    return Err(Error::in_file(
+                        &piece.file,
+                        format!("{direction}, the direction of {}", file.display()),
+                        "every direction once",
+                    ));
+                }
+            }
+        }
+    }
+    let members: Vec<Member> = members.into_iter().map(|(_, member)| member).collect();
+    let mut response =
+        Response::new(grid, members).ok_or_else(|| unusable(Path::new("speaker")))?;
     note_axis_difference(&response, notes);
+    note_relative_levels(&response, notes);
+    let mut between = Vec::new();
+    if let Some((found, error_db)) = between::on_orbits(&response) {
+        notes.push(format!(
+            "the orbits were not measured in steps of 10 degrees; {} directions stand between their neighbours (power, no phase); measured directions, left out as a test, are met within {error_db:.2} dB rms from twice as far",
+            found.len()
+        ));
+        between = found.iter().map(|member| member.direction).collect();
+        let mut members = response.members().to_vec();
+        members.extend(found);
+        let grid = response.grid().clone();
+        response = Response::new(grid, members).ok_or_else(|| unusable(Path::new("speaker")))?;
+    }
     let (response, mirrored) = response.mirrored();
     for orbit in mirrored {
         notes.push(format!(
@@ -277,7 +405,7 @@ pub(super) fn join(pieces: Vec<Piece>, notes: &mut Vec<String>) -> Result<Respon
             orbit.name()
         ));
     }
-    Ok(response)
+    Ok(Joined { response, between })
 }
 
 fn unusable(file: &Path) -> Error {
@@ -288,24 +416,16 @@ fn unusable(file: &Path) -> Error {
     )
 }
 
-fn refuse_doubles(pieces: &[Piece]) -> Result<()> {
-    let mut seen: Vec<(&Piece, Direction)> = Vec::new();
-    for piece in pieces {
-        for member in &piece.members {
-            let direction = member.direction;
-            if let Some((other, _)) = seen.iter().find(|(_, d)| {
-                d.orbit() == direction.orbit() && same_angle(d.angle_deg(), direction.angle_deg())
-            }) {
-                return Err(Error::in_file(
-                    &piece.file,
-                    format!("{direction}, the direction of {}", other.file.display()),
-                    "every direction once",
-                ));
-            }
-            seen.push((piece, direction));
-        }
+/// Tells when all levels seem to be relative to the axis, which then is 0 dB throughout.
+fn note_relative_levels(response: &Response, notes: &mut Vec<String>) {
+    let is_zero = |member: &Member| member.levels_db.iter().all(|level| *level == 0.0);
+    let axis = response.at(Orbit::Horizontal, 0.0);
+    if axis.is_some_and(is_zero) && !response.members().iter().all(is_zero) {
+        notes.push(
+            "the axis is 0 dB at all frequencies: these levels seem to be relative to it; without the axis itself (relative_to = \"...\") only directivity can be judged"
+                .to_string(),
+        );
     }
-    Ok(())
 }
 
 fn note_axis_difference(response: &Response, notes: &mut Vec<String>) {

@@ -25,8 +25,13 @@ pub(super) struct Source {
     pub crc32: u32,
 }
 
-/// The bytes of a regular file, [`MOST_BYTES`] at most.
+/// The bytes of a text file, [`MOST_BYTES`] at most.
 pub(super) fn read_bytes(file: &Path) -> Result<Vec<u8>> {
+    read_bytes_of(file, MOST_BYTES, "a text file")
+}
+
+/// The bytes of a regular file that should be `what`, `most` at most (whole mebibytes).
+pub(super) fn read_bytes_of(file: &Path, most: u64, what: &str) -> Result<Vec<u8>> {
     let failed = |source| Error::file(file, "read", source);
     // Asked before opening: opening a pipe would wait for ever.
     let metadata = std::fs::metadata(file).map_err(failed)?;
@@ -36,19 +41,19 @@ pub(super) fn read_bytes(file: &Path) -> Result<Vec<u8>> {
         } else {
             "something that is no file"
         };
-        return Err(Error::in_file(file, found, "a text file"));
+        return Err(Error::in_file(file, found, what));
     }
     let mut bytes = Vec::new();
     File::open(file)
         .map_err(failed)?
-        .take(MOST_BYTES + 1)
+        .take(most + 1)
         .read_to_end(&mut bytes)
         .map_err(failed)?;
-    if bytes.len() as u64 > MOST_BYTES {
+    if bytes.len() as u64 > most {
         return Err(Error::in_file(
             file,
-            "more than 64 MiB",
-            "a text file of at most 64 MiB",
+            format!("more than {} MiB", most >> 20),
+            format!("{what} of at most {} MiB", most >> 20),
         ));
     }
     Ok(bytes)

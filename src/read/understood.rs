@@ -1,7 +1,7 @@
 //! What was understood of a speaker folder, to be told before anything is computed.
 
 use crate::curve::Grid;
-use crate::response::{Orbit, Response};
+use crate::response::{Direction, Orbit, Response};
 use std::fmt;
 
 /// One orbit as it was found.
@@ -11,6 +11,8 @@ pub struct OrbitFound {
     pub orbit: Orbit,
     /// The angles that were measured, degrees, ascending.
     pub angles_deg: Vec<f64>,
+    /// The angles that were not measured but stand between measured ones, degrees, ascending.
+    pub between_deg: Vec<f64>,
     /// Whether one side was filled with the mirror image of the other.
     pub mirrored: bool,
     /// Which of the 36 directions in steps of 10 degrees are neither measured nor mirrored.
@@ -39,8 +41,9 @@ pub struct Understood {
 /// Directions of one orbit. Source: ANSI/CTA-2034-A (10-degree resolution).
 const STEP_DEG: i32 = 10;
 
-/// The orbits of `response`, mirrored members told from measured ones.
-pub(super) fn orbits_found(response: &Response) -> Vec<OrbitFound> {
+/// The orbits of `response`; mirrored members and those that stand `between` measured ones are
+/// told from measured ones.
+pub(super) fn orbits_found(response: &Response, between: &[Direction]) -> Vec<OrbitFound> {
     [Orbit::Horizontal, Orbit::Vertical]
         .into_iter()
         .filter(|orbit| {
@@ -56,12 +59,17 @@ pub(super) fn orbits_found(response: &Response) -> Vec<OrbitFound> {
                     .iter()
                     .filter(move |member| member.direction.orbit() == orbit)
             };
+            let of_kind = |is_between: bool| {
+                own()
+                    .filter(|member| !member.mirrored)
+                    .filter(|member| between.contains(&member.direction) == is_between)
+                    .map(|member| member.direction.angle_deg())
+                    .collect()
+            };
             OrbitFound {
                 orbit,
-                angles_deg: own()
-                    .filter(|member| !member.mirrored)
-                    .map(|member| member.direction.angle_deg())
-                    .collect(),
+                angles_deg: of_kind(false),
+                between_deg: of_kind(true),
                 mirrored: own().any(|member| member.mirrored),
                 missing_deg: (-180 / STEP_DEG + 1..=180 / STEP_DEG)
                     .map(|i| f64::from(i * STEP_DEG))
@@ -108,6 +116,13 @@ impl fmt::Display for Understood {
                 },
                 in_words(&found.angles_deg)
             )?;
+            if !found.between_deg.is_empty() {
+                write!(
+                    f,
+                    ", between them taken from their neighbours: {}",
+                    in_words(&found.between_deg)
+                )?;
+            }
             if found.mirrored {
                 write!(f, ", the other side taken as its mirror image")?;
             }

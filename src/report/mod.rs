@@ -1,7 +1,10 @@
 //! Wording and drawing of what was computed above. No new numbers.
 
 mod angle_picture;
+pub mod applied;
 pub mod compare_page;
+pub mod checked;
+pub mod checked_picture;
 mod filter_picture;
 pub mod html;
 pub mod many_page;

@@ -189,6 +189,7 @@ pub fn plan(plan: &Plan, written: &[PathBuf]) -> String {
     let mut out = wrapped(&statement(plan), 0);
     out.push('\n');
     out += &filter_table(&plan.fit.stages, plan.prediction.bank.gain_db);
+    out += &unheld(&plan.fit);
     out.push('\n');
     let held = format!("For {} at {} Hz.", plan.device.name, plan.device.rate_hz);
     out += &wrapped(&format!("{held} Written:"), 0);
@@ -212,6 +213,16 @@ fn filter_table(stages: &[Stage], gain_db: f64) -> String {
             stage.gain_db,
             stage.q
         );
+    }
+    out
+}
+
+/// Stages that the device's numbers do not hold, and what became of them.
+fn unheld(fit: &Fit) -> String {
+    let mut out = String::new();
+    for (i, stage) in fit.unheld.iter().enumerate() {
+        let gap = if i == 0 { "\n" } else { "" };
+        let _ = writeln!(out, "{gap}{}", wrapped(&stage.to_string(), 2).trim_end());
     }
     out
 }
@@ -243,7 +254,8 @@ pub fn fit(fit: &Fit, device: &Device) -> String {
             fit.continuous_rms_db
         );
     }
-    out += "\n  stages  rms dB\n";
+    out += &unheld(fit);
+    out += "\nWhat so many stages leave:\n\n  stages  rms dB\n";
     for rung in &fit.ladder {
         let _ = writeln!(out, "  {:>6}  {:.3}", rung.stages, rung.rms_db);
     }

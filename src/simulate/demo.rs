@@ -148,6 +148,7 @@ fn lantern_8() -> Result<Speaker> {
 mod tests {
     use super::*;
     use crate::curve::Grid;
+    use crate::simulate::Simulated;
 
     #[test]
     fn the_demo_designs_fit_together_and_their_faults_are_as_told() {

@@ -5,6 +5,7 @@ use super::cap::SPEED_OF_SOUND_M_PER_S;
 use super::chance::Chance;
 use super::defect::{Defect, DefectKind, Fault, Place, SecondSource};
 use super::draw::stands_apart;
+use super::known::Simulated;
 use super::measurement::full_orbits;
 use super::radiation::Radiation;
 use super::speaker::Speaker;

@@ -1,11 +1,12 @@
 //! How a simulated speaker is measured: grid, noise, which angles exist.
 
 use super::chance::Chance;
+use super::known::Simulated;
 use super::speaker::Speaker;
 use crate::average::{AveragedCurves, RearWall};
 use crate::curve::Grid;
 use crate::error::{Error, Result};
-use crate::response::{Direction, Member, Orbit, Response};
+use crate::response::{Direction, Orbit};
 
 /// Which sides of an orbit were measured. The axis itself is always there.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
@@ -134,44 +135,10 @@ impl Measurement {
 
 /// Degrees of phase noise that go with one dB of level noise: a small random addition to a
 /// pressure moves its level by `20 lg(e)` dB and its phase by one radian for the same share.
-const PHASE_NOISE_DEG_PER_DB: f64 =
+pub(super) const PHASE_NOISE_DEG_PER_DB: f64 =
     180.0 / std::f64::consts::PI / (20.0 * std::f64::consts::LOG10_E);
 
 impl Speaker {
-    /// The measured response, noise and missing angles included.
-    ///
-    /// # Errors
-    /// See [`Measurement::grid`].
-    pub fn measure(&self, measurement: &Measurement) -> Result<Response> {
-        let grid = measurement.grid()?;
-        let clean = self.response(&grid, &measurement.directions())?;
-        let mut chance = Chance::new(measurement.seed);
-        let members = clean
-            .members()
-            .iter()
-            .map(|member| {
-                let mut noisy = |values: &[f64], deviation: f64| -> Vec<f64> {
-                    values
-                        .iter()
-                        .map(|v| v + deviation * chance.normal())
-                        .collect()
-                };
-                let levels_db = noisy(&member.levels_db, measurement.noise_db);
-                let phase_deg = member
-                    .phase_deg
-                    .as_ref()
-                    .map(|phase| noisy(phase, measurement.noise_db * PHASE_NOISE_DEG_PER_DB));
-                Member {
-                    levels_db,
-                    phase_deg: phase_deg.filter(|_| measurement.phase),
-                    ..member.clone()
-                }
-            })
-            .collect();
-        Response::new(grid, members)
-            .ok_or_else(|| Error::call("the noise of a simulated measurement is beyond bounds"))
-    }
-
     /// Only the averaged curves of that measurement.
     ///
     /// # Errors

@@ -2,10 +2,9 @@
 
 use super::analog::{BoxTuning, Crossover, Filter};
 use super::cap::SPEED_OF_SOUND_M_PER_S;
-use super::defect::{Defect, Fault, Place};
-use super::measurement::full_orbits;
+use super::defect::{Defect, DefectKind, Fault, Place};
+use super::known::Simulated;
 use super::radiation::{Radiation, Vector, place, towards};
-use crate::average::{AveragedCurves, RearWall};
 use crate::curve::Grid;
 use crate::error::{Error, Result};
 use crate::response::{Direction, Member, Response};
@@ -62,21 +61,6 @@ pub struct Speaker {
     defects: Vec<Defect>,
 }
 
-/// What one defect alone changes, dB by frequency: with it minus without it.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Effect {
-    /// On the reference axis.
-    pub on_axis_db: Vec<f64>,
-    /// In the listening window.
-    pub listening_window_db: Vec<f64>,
-    /// In the early reflections.
-    pub early_reflections_db: Vec<f64>,
-    /// In the sound power.
-    pub sound_power_db: Vec<f64>,
-    /// In the predicted in-room response.
-    pub in_room_db: Vec<f64>,
-}
-
 impl Speaker {
     /// A speaker from its parts.
     ///
@@ -110,9 +94,14 @@ impl Speaker {
     pub fn defects(&self) -> &[Defect] {
         &self.defects
     }
+}
 
-    /// The same speaker without one of its defects; an index beyond the last changes nothing.
-    pub fn without(&self, defect_index: usize) -> Speaker {
+impl Simulated for Speaker {
+    fn defects_known(&self) -> Vec<(DefectKind, f64)> {
+        self.defects.iter().map(|d| (d.kind, d.f_hz)).collect()
+    }
+
+    fn without(&self, defect_index: usize) -> Speaker {
         let mut speaker = self.clone();
         if defect_index < speaker.defects.len() {
             speaker.defects.remove(defect_index);
@@ -120,20 +109,14 @@ impl Speaker {
         speaker
     }
 
-    /// The same speaker without any defect.
-    pub fn healthy(&self) -> Speaker {
+    fn healthy(&self) -> Speaker {
         Speaker {
             defects: Vec::new(),
             ..self.clone()
         }
     }
 
-    /// Level and phase without noise. Phase is continuous along frequency, 0 degrees being the
-    /// phase of an ideal speaker on the reference axis; directions given twice count once.
-    ///
-    /// # Errors
-    /// When there is no direction.
-    pub fn response(&self, grid: &Grid, directions: &[Direction]) -> Result<Response> {
+    fn response(&self, grid: &Grid, directions: &[Direction]) -> Result<Response> {
         let vectors: Vec<Vector> = directions.iter().map(|d| towards(*d)).collect();
         let radiation = Radiation::new(&self.design, &self.defects, grid.freqs_hz());
         let pressures = radiation.pressures(&vectors);
@@ -165,40 +148,6 @@ impl Speaker {
         }
         Response::new(grid.clone(), members)
             .ok_or_else(|| Error::call("a simulated response needs a direction"))
-    }
-
-    /// What the defect with this index alone changes, on both orbits in full; `None` when there
-    /// is no such defect.
-    pub fn effect(&self, defect_index: usize, grid: &Grid) -> Option<Effect> {
-        self.defects.get(defect_index)?;
-        let curves = |speaker: &Speaker| {
-            let response = speaker.response(grid, &full_orbits()).ok()?;
-            Some(AveragedCurves::from_response(
-                &response,
-                RearWall::default(),
-            ))
-        };
-        let (with, without) = (curves(self)?, curves(&self.without(defect_index))?);
-        let mut differences = [
-            (with.on_axis, without.on_axis),
-            (with.listening_window, without.listening_window),
-            (with.early_reflections, without.early_reflections),
-            (with.sound_power, without.sound_power),
-            (with.in_room, without.in_room),
-        ]
-        .into_iter()
-        .map(|(with, without)| {
-            let (with, without) = (with?.levels_db, without?.levels_db);
-            Some(with.iter().zip(&without).map(|(a, b)| a - b).collect())
-        });
-        let mut next = || differences.next().flatten();
-        Some(Effect {
-            on_axis_db: next()?,
-            listening_window_db: next()?,
-            early_reflections_db: next()?,
-            sound_power_db: next()?,
-            in_room_db: next()?,
-        })
     }
 }
 

@@ -1,0 +1,160 @@
+//! Findings that the plan corrects.
+
+use super::component::Component;
+use super::family::Family;
+use super::finding::{Cause, Decision, Finding, Ground};
+use super::frame::{Frame, weighted_median};
+use super::stretch::stretches;
+use crate::curve::Smoother;
+use crate::filter::Kind;
+
+/// A corrected bump or dip is spoken of from this size on, dB: it is heard before it is
+/// noticed, and the owner sees a filter for it.
+const WORTH_CORRECTING_DB: f64 = 0.6;
+
+/// Bumps narrower than this (as Q) are resonances, broader ones tonal balance.
+const BALANCE_Q: f64 = 0.9;
+
+/// What stands out of the correction when it is smoothed this widely is tonal balance, octaves.
+const BALANCE_OCT: f64 = 1.5;
+
+/// A balance error is spoken of from this size on after that smoothing, dB.
+const BALANCE_DB: f64 = 0.7;
+
+/// Less than this share is a correction in part, when what stays is worth speaking of.
+const CLEAR_SHARE: f64 = 0.75;
+
+/// From this size on what stays is worth speaking of, dB.
+const WORTH_SOFTENING_DB: f64 = 1.0;
+
+/// A component within a larger one of the same sign is its shoulder when it has more than this
+/// share of its width, or less of its size; otherwise it is a matter of its own.
+const ALIKE: f64 = 1.0 / 3.0;
+
+/// What the plan corrects: the tonal balance, then bumps and dips; neighbours of one sign that
+/// overlap are one finding.
+pub(super) fn corrected(
+    frame: &Frame,
+    components: &[Component],
+    wish_db: &[f64],
+    family: &Family,
+) -> Vec<Finding> {
+    let narrow: Vec<Component> = components
+        .iter()
+        .copied()
+        .filter(|c| c.kind == Kind::Peaking && c.q >= BALANCE_Q)
+        .collect();
+    let left_db: Vec<f64> = frame
+        .window_db
+        .iter()
+        .zip(wish_db)
+        .map(|(d, w)| d + w)
+        .collect();
+    let middle_db = weighted_median(&left_db, &frame.weights);
+    let left_db: Vec<f64> = left_db.iter().map(|d| d - middle_db).collect();
+    let mut findings = balance(frame, wish_db, family);
+    findings.extend(
+        groups(narrow)
+            .iter()
+            .filter_map(|group| local(frame, group, &left_db, family)),
+    );
+    findings
+}
+
+/// Broad stretches of the correction.
+fn balance(frame: &Frame, wish_db: &[f64], family: &Family) -> Vec<Finding> {
+    let smooth = Smoother::new(&frame.grid, BALANCE_OCT).apply(wish_db);
+    let middle_db = weighted_median(&smooth, &frame.weights);
+    let corrected_db: Vec<f64> = smooth.iter().map(|w| middle_db - w).collect();
+    stretches(&corrected_db, frame.judged.clone(), BALANCE_DB)
+        .iter()
+        .map(|stretch| {
+            let (from_hz, to_hz) = stretch.band_hz(&frame.grid);
+            let i = stretch.peak;
+            Finding {
+                from_hz,
+                to_hz,
+                peak_hz: frame.grid.freqs_hz()[i],
+                size_db: corrected_db[i],
+                in_room_size_db: frame
+                    .in_room_known
+                    .then(|| corrected_db[i] + frame.in_room_db[i] - frame.window_db[i]),
+                q: None,
+                spread_db: family.spread_at(i),
+                cause: Cause::Balance,
+                decision: Decision::Correct,
+                share: 1.0,
+                witnesses: Vec::new(),
+                ground: Ground::SharedBroadly,
+            }
+        })
+        .collect()
+}
+
+/// Components gathered round the largest of each matter.
+fn groups(mut components: Vec<Component>) -> Vec<Vec<Component>> {
+    components.sort_by(|a, b| b.size_db.abs().total_cmp(&a.size_db.abs()));
+    let mut groups: Vec<Vec<Component>> = Vec::new();
+    for component in components {
+        let home = groups.iter_mut().find(|group| {
+            let head = group[0];
+            let apart_oct = (component.f0_hz / head.f0_hz).log2().abs();
+            let alike = component.width_oct() > ALIKE * head.width_oct()
+                || component.size_db.abs() < ALIKE * head.size_db.abs();
+            head.size_db * component.size_db > 0.0 && apart_oct < 0.5 * head.width_oct() && alike
+        });
+        match home {
+            Some(group) => group.push(component),
+            None => groups.push(vec![component]),
+        }
+    }
+    groups
+}
+
+/// A bump or dip of its own; `None` when it is too small to speak of.
+fn local(frame: &Frame, group: &[Component], left_db: &[f64], family: &Family) -> Option<Finding> {
+    let head = group[0];
+    let i = frame.grid.nearest(head.f0_hz);
+    let size_db: f64 = group.iter().map(|c| c.shape_db(&[head.f0_hz])[0]).sum();
+    if size_db.abs() < WORTH_CORRECTING_DB {
+        return None;
+    }
+    // What stays of the same sign was not shared, or was deeper than may be filled.
+    let left_db = if left_db[i] * size_db > 0.0 {
+        left_db[i]
+    } else {
+        0.0
+    };
+    let there_db = size_db + left_db;
+    let share = size_db / there_db;
+    let soften = share < CLEAR_SHARE && left_db.abs() >= WORTH_SOFTENING_DB;
+    let half = (0.5 * head.width_oct()).exp2();
+    Some(Finding {
+        from_hz: (head.f0_hz / half).max(frame.grid.first_hz()),
+        to_hz: (head.f0_hz * half).min(frame.grid.last_hz()),
+        peak_hz: head.f0_hz,
+        size_db: if soften { there_db } else { size_db },
+        in_room_size_db: frame
+            .in_room_known
+            .then(|| size_db + frame.in_room_db[i] - frame.window_db[i]),
+        q: Some(head.q),
+        spread_db: family.spread_at(i),
+        cause: if size_db > 0.0 {
+            Cause::Resonance
+        } else {
+            Cause::ShallowDip
+        },
+        decision: if soften {
+            Decision::Soften
+        } else {
+            Decision::Correct
+        },
+        share: if soften { share } else { 1.0 },
+        witnesses: Vec::new(),
+        ground: if soften {
+            Ground::SharedInPart
+        } else {
+            Ground::Shared
+        },
+    })
+}

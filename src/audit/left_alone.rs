@@ -1,0 +1,198 @@
+//! Findings that no EQ mends.
+
+use super::component::{DipLimits, q_of_width};
+use super::family::{Family, SEARCH_OCT};
+use super::finding::{Cause, Decision, Finding, Ground};
+use super::frame::{Frame, weighted_median};
+use super::stretch::{Stretch, stretches};
+use super::weigh::Weighed;
+use super::witness::Witnesses;
+use crate::curve::Smoother;
+use crate::response::Orbit;
+use std::ops::Range;
+
+/// What is smaller in every curve is not spoken of, dB: about the just noticeable difference of
+/// level in everyday listening (1 dB, handbook figure, from memory).
+const WORTH_SAYING_DB: f64 = 1.0;
+
+/// A swing in the room is wide, and heard as tonal balance; it is spoken of from this size on, dB.
+const SWING_WORTH_SAYING_DB: f64 = 0.6;
+
+/// A further ripple of the axis within so many octaves of a larger one belongs to it.
+const RIPPLE_OCT: f64 = 1.0;
+
+/// What stays wrong in the listening window, in the room, and on the axis.
+pub(super) fn left_alone(
+    frame: &Frame,
+    weighed: &Weighed,
+    witnesses: &Witnesses,
+    wish_db: &[f64],
+    dips: DipLimits,
+    family: &Family,
+) -> Vec<Finding> {
+    let left = Left::new(frame, witnesses, wish_db, family);
+    let band = beside_roll_off(frame);
+    let mut findings = Vec::new();
+    for stretch in stretches(
+        &left.search.apply(&weighed.cancelled_db),
+        band.clone(),
+        WORTH_SAYING_DB,
+    ) {
+        // The shoulders of a null belong to it.
+        if weighed.cancelled_db[stretch.peak] < 0.0 {
+            findings.push(left.finding(&stretch, Cause::Cancellation, left.cancels(stretch.peak)));
+        }
+    }
+    for stretch in stretches(&weighed.room_swing_db, band.clone(), SWING_WORTH_SAYING_DB) {
+        findings.push(left.finding(&stretch, Cause::Directivity, Ground::OnlyInTheRoom));
+    }
+    if let Some(axis_db) = &left.axis_db {
+        let mut ripples = stretches(&weighed.axis_ripple_db, band.clone(), WORTH_SAYING_DB);
+        ripples.sort_by(|a, b| {
+            let size = |s: &Stretch| weighed.axis_ripple_db[s.peak].abs();
+            size(b).total_cmp(&size(a))
+        });
+        let mut spoken_hz: Vec<f64> = Vec::new();
+        for stretch in ripples {
+            let peak_hz = frame.grid.freqs_hz()[stretch.peak];
+            if spoken_hz
+                .iter()
+                .all(|f| (peak_hz / f).log2().abs() > RIPPLE_OCT)
+            {
+                spoken_hz.push(peak_hz);
+                let on_axis_db = axis_db[stretch.peak];
+                findings.push(left.finding(
+                    &stretch,
+                    Cause::SingleAxis,
+                    Ground::OnTheAxisOnly { on_axis_db },
+                ));
+            }
+        }
+    }
+    // What is still there and was spoken of nowhere.
+    for stretch in stretches(&left.window_db, band, WORTH_SAYING_DB) {
+        let peak_hz = frame.grid.freqs_hz()[stretch.peak];
+        let spoken_of = findings
+            .iter()
+            .any(|f: &Finding| (f.from_hz..=f.to_hz).contains(&peak_hz));
+        if !spoken_of {
+            let (cause, ground) = left.unexplained(&stretch, dips);
+            findings.push(left.finding(&stretch, cause, ground));
+        }
+    }
+    findings
+}
+
+/// The deviations that stay when the wish is granted, searched curves, level free.
+struct Left<'a> {
+    frame: &'a Frame,
+    family: &'a Family<'a>,
+    witnesses: &'a Witnesses,
+    search: Smoother,
+    window_db: Vec<f64>,
+    room_db: Vec<f64>,
+    axis_db: Option<Vec<f64>>,
+}
+
+impl<'a> Left<'a> {
+    fn new(
+        frame: &'a Frame,
+        witnesses: &'a Witnesses,
+        wish_db: &[f64],
+        family: &'a Family,
+    ) -> Left<'a> {
+        let search = Smoother::new(&frame.grid, SEARCH_OCT);
+        let after = |values: &[f64]| -> Vec<f64> {
+            let sum: Vec<f64> = values.iter().zip(wish_db).map(|(v, w)| v + w).collect();
+            let smooth = search.apply(&sum);
+            let middle_db = weighted_median(&smooth, &frame.weights);
+            smooth.iter().map(|v| v - middle_db).collect()
+        };
+        Left {
+            window_db: after(&frame.window_db),
+            room_db: after(&frame.in_room_db),
+            axis_db: family.axis_db.as_ref().map(|axis| after(axis)),
+            frame,
+            family,
+            witnesses,
+            search,
+        }
+    }
+
+    fn finding(&self, stretch: &Stretch, cause: Cause, ground: Ground) -> Finding {
+        let grid = &self.frame.grid;
+        let (from_hz, to_hz) = stretch.band_hz(grid);
+        Finding {
+            from_hz,
+            to_hz,
+            peak_hz: grid.freqs_hz()[stretch.peak],
+            size_db: self.window_db[stretch.peak],
+            in_room_size_db: self.frame.in_room_known.then(|| self.room_db[stretch.peak]),
+            q: Some(q_of_width(stretch.width_oct(grid))),
+            spread_db: self.family.spread_at(stretch.peak),
+            cause,
+            decision: Decision::Leave,
+            share: 0.0,
+            witnesses: match cause {
+                Cause::Cancellation => self.witnesses.at(grid.freqs_hz()[stretch.peak]),
+                _ => Vec::new(),
+            },
+            ground,
+        }
+    }
+
+    /// What shows best that two sources cancel at `i`.
+    fn cancels(&self, i: usize) -> Ground {
+        let (horizontal, vertical) = (
+            self.family.spread_over(Orbit::Horizontal, i),
+            self.family.spread_over(Orbit::Vertical, i),
+        );
+        if self.frame.averages_only {
+            Ground::AveragesOnly
+        } else if let Some(movement) = self.family.movement(i) {
+            Ground::Moves { movement }
+        } else if vertical > 2.0 * horizontal && vertical > 1.0 {
+            Ground::VerticalAnglesDisagree
+        } else {
+            Ground::AnglesDisagree
+        }
+    }
+
+    /// Cause and ground of what no curve of the weighing speaks of: told by the window, the room
+    /// and the axis alone.
+    fn unexplained(&self, stretch: &Stretch, dips: DipLimits) -> (Cause, Ground) {
+        let i = stretch.peak;
+        let (size_db, room_db) = (self.window_db[i], self.room_db[i]);
+        let on_axis_db = self.axis_db.as_ref().map_or(size_db, |axis| axis[i]);
+        let q = q_of_width(stretch.width_oct(&self.frame.grid));
+        if on_axis_db / size_db > 2.0 && room_db / size_db < 0.5 {
+            (Cause::SingleAxis, Ground::OnTheAxisOnly { on_axis_db })
+        } else if room_db / size_db < 0.3 {
+            (Cause::Directivity, Ground::NotInTheRoom)
+        } else if size_db < 0.0 && q > dips.q_at_most {
+            let limit_q = dips.q_at_most;
+            let ground = match self.frame.averages_only {
+                true => Ground::AveragesOnly,
+                false => Ground::TooNarrow { limit_q },
+            };
+            (Cause::Cancellation, ground)
+        } else if -size_db > dips.depth_at_most_db {
+            let limit_db = dips.depth_at_most_db;
+            (Cause::Cancellation, Ground::TooDeep { limit_db })
+        } else {
+            (Cause::Cancellation, self.cancels(i))
+        }
+    }
+}
+
+/// The judged band without an octave inside the corners: there, what is left is roll-off.
+fn beside_roll_off(frame: &Frame) -> Range<usize> {
+    let start = frame
+        .corner_hz
+        .map_or(0, |corner_hz| frame.grid.nearest(2.0 * corner_hz));
+    let end = frame.high_corner_hz.map_or(frame.grid.len(), |corner_hz| {
+        frame.grid.nearest(0.5 * corner_hz)
+    });
+    let start = start.max(frame.judged.start);
+    start..end.min(frame.judged.end).max(start)
+}

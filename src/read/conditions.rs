@@ -1,0 +1,125 @@
+//! How the measurement was made: `[measured]`, and what the measurement itself says of it.
+
+use super::document::{Section, Spot};
+use super::folder::Measured;
+use super::forms::Found;
+use super::understood::in_hz;
+use crate::curve::Grid;
+use crate::error::Result;
+
+/// How the measurement was made, as far as it is known.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub(super) struct Conditions {
+    pub distance_m: Option<f64>,
+    pub drive_v: Option<f64>,
+    pub trusted_from_hz: Option<f64>,
+    pub trusted_to_hz: Option<f64>,
+}
+
+/// What `[measured]` says, and where.
+#[derive(Default)]
+pub(super) struct Stated {
+    distance_m: Option<f64>,
+    drive_v: Option<f64>,
+    from: Option<Spot<f64>>,
+    to: Option<Spot<f64>>,
+}
+
+impl Conditions {
+    /// What a measurement says of itself.
+    pub fn of(found: &Found) -> Conditions {
+        Conditions {
+            distance_m: found.distance_m,
+            trusted_from_hz: found.trusted_from_hz,
+            ..Conditions::default()
+        }
+    }
+}
+
+/// Reads `[measured]`.
+pub(super) fn read(section: Option<Section>) -> Result<Stated> {
+    let Some(section) = section else {
+        return Ok(Stated::default());
+    };
+    section.only(&["distance_m", "drive_v", "trusted_from_hz", "trusted_to_hz"])?;
+    let value = |spot: Option<Spot<f64>>| spot.map(|spot| spot.value);
+    let distance_m = value(section.positive("distance_m", "m")?);
+    let drive_v = value(section.positive("drive_v", "V")?);
+    let from = section.positive("trusted_from_hz", "Hz")?;
+    let to = section.positive("trusted_to_hz", "Hz")?;
+    if let (Some(from), Some(to)) = (&from, &to)
+        && from.value >= to.value
+    {
+        return Err(section.wrong(
+            to.at,
+            to.value.to_string(),
+            &format!("a trusted_to_hz above trusted_from_hz, {}", from.value),
+        ));
+    }
+    Ok(Stated {
+        distance_m,
+        drive_v,
+        from,
+        to,
+    })
+}
+
+impl Stated {
+    /// What was stated together with what `found` says; of two lower limits of trust the higher
+    /// one holds. Refused is a trusted range that lies outside the data.
+    pub fn joined_with(
+        self,
+        root: &Section,
+        found: &Found,
+        notes: &mut Vec<String>,
+    ) -> Result<Conditions> {
+        let grid: &Grid = match &found.measured {
+            Measured::Angles(response) => response.grid(),
+            Measured::Curves(curves) => &curves.grid,
+        };
+        if let Some(from) = &self.from {
+            if from.value >= grid.last_hz() {
+                return Err(root.wrong(
+                    from.at,
+                    format!("a trusted_from_hz of {}", from.value),
+                    &format!(
+                        "one below {} Hz, where the measurement ends",
+                        in_hz(grid.last_hz())
+                    ),
+                ));
+            }
+            if let Some(gate_hz) = found.trusted_from_hz
+                && gate_hz > from.value
+            {
+                notes.push(format!(
+                    "trusted_from_hz of {} was raised to {}, which is what the gate allows",
+                    from.value,
+                    in_hz(gate_hz)
+                ));
+            }
+        }
+        let lowest_hz = grid.first_hz().max(found.trusted_from_hz.unwrap_or(0.0));
+        if let Some(to) = &self.to
+            && to.value <= lowest_hz
+        {
+            return Err(root.wrong(
+                to.at,
+                format!("a trusted_to_hz of {}", to.value),
+                &format!(
+                    "one above {} Hz, where the measurement begins to be trusted",
+                    in_hz(lowest_hz)
+                ),
+            ));
+        }
+        let from_hz = self.from.map(|spot| spot.value);
+        Ok(Conditions {
+            distance_m: self.distance_m.or(found.distance_m),
+            drive_v: self.drive_v,
+            trusted_from_hz: match (from_hz, found.trusted_from_hz) {
+                (Some(stated), Some(gate)) => Some(stated.max(gate)),
+                (stated, gate) => stated.or(gate),
+            },
+            trusted_to_hz: self.to.map(|spot| spot.value),
+        })
+    }
+}

@@ -1,0 +1,201 @@
+//! `[impulses]`: one sound file with an impulse response per angle.
+
+use super::document::{Section, Spot};
+use super::folder::Folder;
+use super::forms::{BOTH_ORBITS, Found, matching};
+use super::gated::{self, Impulse, Wanted};
+use super::orbits::Piece;
+use crate::error::{Error, Result};
+use crate::response::{Direction, Member, Orbit};
+use crate::wav::Reader;
+use std::path::{Path, PathBuf};
+
+/// The largest sound file that is read, bytes: a minute of eight channels at 96 kHz is no impulse
+/// response any more.
+const MOST_BYTES: u64 = 64 << 20;
+
+/// The longest gate, ms: no room is silent for longer, and no box rings for longer.
+const LONGEST_GATE_MS: f64 = 10_000.0;
+
+/// One angle's file.
+struct Sound {
+    file: PathBuf,
+    direction: Direction,
+    impulse: Impulse,
+}
+
+/// Reads what `[impulses]` names.
+pub(super) fn read(
+    folder: &mut Folder,
+    section: &Section,
+    notes: &mut Vec<String>,
+) -> Result<Found> {
+    section.only(&["horizontal", "vertical", "gate_ms", "window_ms", "channel"])?;
+    let gate = milliseconds(section, "gate_ms")?;
+    let window = milliseconds(section, "window_ms")?;
+    if let (Some(gate), Some(window)) = (&gate, &window)
+        && window.value > gate.value
+    {
+        return Err(section.wrong(
+            window.at,
+            format!("a window_ms of {}", window.value),
+            &format!("at most the gate's {} ms", gate.value),
+        ));
+    }
+    let channel = section
+        .get("channel")
+        .map(|value| value.count())
+        .transpose()?;
+    let (sounds, rate_hz) = sounds(folder, section, channel, notes)?;
+    let (files, impulses): (Vec<(PathBuf, Direction)>, Vec<Impulse>) = sounds
+        .into_iter()
+        .map(|sound| ((sound.file, sound.direction), sound.impulse))
+        .unzip();
+    let wanted = Wanted {
+        gate_s: gate.as_ref().map(|spot| 1e-3 * spot.value),
+        fade_s: window.as_ref().map(|spot| 1e-3 * spot.value),
+    };
+    let spectra = gated::spectra(&impulses, rate_hz, wanted).ok_or_else(|| {
+        section.incomplete(
+            format!("no usable sound in {} files", files.len()),
+            "impulse responses that share one clock",
+        )
+    })?;
+    // A tenth of a sample is rounding.
+    if let Some(gate) = &gate
+        && spectra.gate.length_s < 1e-3 * gate.value - 0.1 / rate_hz
+    {
+        return Err(section.wrong(
+            gate.at,
+            format!("a gate_ms of {}", gate.value),
+            &format!(
+                "at most {:.2} ms, which the shortest file holds after the onset",
+                1e3 * spectra.gate.length_s
+            ),
+        ));
+    }
+    notes.push(spectra.gate.in_words());
+    let trusted_from_hz = spectra.gate.trusted_from_hz();
+    let mut pieces: Vec<Piece> = Vec::new();
+    for ((file, direction), (levels_db, phase_deg)) in files.into_iter().zip(spectra.rows) {
+        pieces.push(Piece {
+            file,
+            grid: spectra.grid.clone(),
+            members: vec![Member {
+                direction,
+                levels_db,
+                phase_deg: Some(phase_deg),
+                mirrored: false,
+            }],
+        });
+    }
+    let mut found = Found::joined("impulse responses", pieces, notes)?;
+    found.trusted_from_hz = Some(trusted_from_hz);
+    Ok(found)
+}
+
+fn milliseconds(section: &Section, key: &str) -> Result<Option<Spot<f64>>> {
+    match section.positive(key, "ms")? {
+        Some(spot) if spot.value > LONGEST_GATE_MS => Err(section.wrong(
+            spot.at,
+            spot.value.to_string(),
+            &format!("a {key} of at most {LONGEST_GATE_MS} ms"),
+        )),
+        other => Ok(other),
+    }
+}
+
+/// All files of both orbits, and the sampling rate they share.
+fn sounds(
+    folder: &mut Folder,
+    section: &Section,
+    channel: Option<usize>,
+    notes: &mut Vec<String>,
+) -> Result<(Vec<Sound>, f64)> {
+    let mut sounds: Vec<Sound> = Vec::new();
+    let mut rate: Option<(u32, PathBuf)> = None;
+    for (orbit, key, _) in BOTH_ORBITS {
+        let Some(pattern) = section.text(key)? else {
+            continue;
+        };
+        for (angle_deg, relative) in matching(folder, section, (orbit, &pattern), notes)? {
+            let file = folder.below(&relative)?;
+            let (sound, rate_hz) = sound(folder, &file, orbit, angle_deg, channel, notes)?;
+            match &rate {
+                None => rate = Some((rate_hz, file)),
+                Some((first_hz, first)) if *first_hz != rate_hz => {
+                    return Err(Error::in_file(
+                        &file,
+                        format!("a rate of {rate_hz} Hz"),
+                        format!("{first_hz} Hz as in {}", first.display()),
+                    ));
+                }
+                Some(_) => {}
+            }
+            sounds.push(sound);
+        }
+    }
+    match rate {
+        Some((rate_hz, _)) => Ok((sounds, f64::from(rate_hz))),
+        None => {
+            Err(section.incomplete("no pattern in [impulses]", "horizontal = \"h_{angle}.wav\""))
+        }
+    }
+}
+
+fn sound(
+    folder: &mut Folder,
+    file: &Path,
+    orbit: Orbit,
+    angle_deg: f64,
+    channel: Option<usize>,
+    notes: &mut Vec<String>,
+) -> Result<(Sound, u32)> {
+    let bytes = folder.bytes(file, MOST_BYTES, "a WAV file")?;
+    let mut reader = Reader::new(file, bytes.as_slice())?;
+    let format = reader.format();
+    let channels = usize::from(format.channels);
+    let index = match channel {
+        None if channels > 1 => {
+            return Err(Error::in_file(
+                file,
+                format!("{channels} channels"),
+                "one channel, or channel = N (from 1) in [impulses]",
+            ));
+        }
+        Some(channel) if channel > channels => {
+            return Err(Error::in_file(
+                file,
+                if channels == 1 {
+                    "1 channel".to_string()
+                } else {
+                    format!("{channels} channels")
+                },
+                format!("a channel {channel}, as [impulses] says"),
+            ));
+        }
+        channel => channel.unwrap_or(1) - 1,
+    };
+    let (mut samples, mut block) = (Vec::new(), Vec::new());
+    while reader.read(&mut block, BLOCK_FRAMES)? > 0 {
+        let own = block.iter().skip(index).step_by(channels);
+        let before = samples.len();
+        samples.extend(own);
+        folder.count(file, samples.len() - before)?;
+    }
+    if let Some(cut) = reader.ending().and_then(|ending| ending.cut) {
+        notes.push(format!("{}: {cut}", file.display()));
+    }
+    let sound = Sound {
+        file: file.to_path_buf(),
+        direction: Direction::new(orbit, angle_deg),
+        impulse: Impulse {
+            samples,
+            starts_s: 0.0,
+        },
+    };
+    Ok((sound, format.rate_hz))
+}
+
+/// Frames read at a time.
+const BLOCK_FRAMES: usize = 4096;

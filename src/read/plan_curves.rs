@@ -1,0 +1,100 @@
+//! What a plan promised: the curves with the filters, from the files the plan wrote.
+
+use super::table::{Column, LEVEL, Shape, Table};
+use super::text::{read_bytes, shown};
+use crate::average::AveragedCurves;
+use crate::curve::Grid;
+use crate::error::{Error, Result};
+use std::path::Path;
+
+/// What a plan promised.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PromisedCurves {
+    /// The averaged curves with the filters.
+    pub curves: AveragedCurves,
+    /// The band the plan judged, Hz, where the folder says so.
+    pub judged_hz: Option<(f64, f64)>,
+}
+
+const COLUMNS: &[Column] = &[LEVEL];
+
+/// `freq_hz`, seven curves and the same seven with the plan.
+const SHAPE: Shape = Shape {
+    columns: COLUMNS,
+    width: (2, 15),
+    named: true,
+    keys: 1,
+};
+
+/// What the names of curves with the plan end in.
+const SUFFIX: &str = "_after";
+
+/// Reads the folder of a plan, or its `curves.csv`.
+///
+/// # Errors
+/// When there is no such table, or it holds no curve with the plan.
+pub fn read(plan: &Path) -> Result<PromisedCurves> {
+    let (table_file, judged_hz) = if plan.is_dir() {
+        (
+            plan.join("curves.csv"),
+            judged_band(&plan.join("plan.json"))?,
+        )
+    } else {
+        (plan.to_path_buf(), None)
+    };
+    let table = Table::read(&table_file, &SHAPE)?;
+    let grid = Grid::new(table.freqs_hz.clone()).ok_or_else(|| {
+        Error::in_file(
+            &table_file,
+            "frequencies that make no axis",
+            "ascending frequencies",
+        )
+    })?;
+    let names = table
+        .header
+        .as_ref()
+        .map_or(&[][..], |header| &header.names[1..]);
+    let known = AveragedCurves::from_table(grid.clone(), Default::default())
+        .named()
+        .map(|(n, _)| n);
+    let mut curves: [Option<Vec<f64>>; 7] = Default::default();
+    for (name, column) in names.iter().zip(&table.columns) {
+        let plain = name.text.strip_suffix(SUFFIX).unwrap_or(&name.text);
+        let Some(at) = known.iter().position(|k| *k == plain) else {
+            let expected = format!("one of {}, or the same with {SUFFIX}", known.join(", "));
+            return Err(table.wrong_name(name, shown(&name.text), &expected));
+        };
+        if plain != name.text {
+            curves[at] = Some(column.clone());
+        }
+    }
+    if curves.iter().all(Option::is_none) {
+        return Err(table.wrong_header(
+            format!("no column that ends in {SUFFIX}"),
+            "the curves.csv of a plan",
+        ));
+    }
+    Ok(PromisedCurves {
+        curves: AveragedCurves::from_table(grid, curves),
+        judged_hz,
+    })
+}
+
+/// The band that `plan.json` says was judged; `None` where the file is not there.
+fn judged_band(file: &Path) -> Result<Option<(f64, f64)>> {
+    if !file.is_file() {
+        return Ok(None);
+    }
+    let bytes = read_bytes(file)?;
+    let document: serde_json::Value = serde_json::from_slice(&bytes).map_err(|error| {
+        Error::at(
+            file,
+            error.line(),
+            error.column().max(1),
+            "what is no JSON",
+            "the plan.json of a plan",
+        )
+    })?;
+    let number = |key: &str| document.get(key).and_then(serde_json::Value::as_f64);
+    Ok(number("judged_from_hz").zip(number("judged_to_hz")))
+}
