@@ -274,3 +274,53 @@ fn the_commands_of_the_readme_are_commands() {
     assert!(named >= 6);
     assert!(Path::new("examples/quayside_5/speaker.toml").is_file());
 }
+
+#[test]
+fn pictures_are_written_in_the_format_that_was_asked_for() {
+    let out = tempfile::tempdir().unwrap();
+    for (format, begins) in [("svg", b"<svg".as_slice()), ("png", b"\x89PNG".as_slice())] {
+        let dir = out.path().join(format);
+        let arguments = ["plan", "examples/quayside_5", "--pictures", format, "--out"];
+        let output = planish(&[&arguments[..], &[dir.to_str().unwrap()]].concat());
+        assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+        for key in ["response", "filters", "angles"] {
+            let content = fs::read(dir.join(format!("{key}.{format}"))).unwrap();
+            assert!(content.starts_with(begins), "{key}.{format}");
+        }
+    }
+}
+
+#[test]
+fn completions_and_manual_pages_know_every_command() {
+    let help = text(&planish(&["--help"]).stdout);
+    let commands: Vec<&str> = help
+        .lines()
+        .skip_while(|line| !line.starts_with("Commands:"))
+        .skip(1)
+        .map_while(|line| line.strip_prefix("  ")?.split(' ').next())
+        .filter(|name| !name.is_empty() && *name != "help")
+        .collect();
+    assert!(commands.len() >= 10, "{commands:?}");
+    for shell in ["bash", "zsh", "fish", "powershell", "elvish"] {
+        let script = text(&planish(&["completions", shell]).stdout);
+        assert!(commands.iter().all(|name| script.contains(name)), "{shell}");
+    }
+    let dir = tempfile::tempdir().unwrap();
+    let output = planish(&["manual", dir.path().to_str().unwrap()]);
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    let main = fs::read_to_string(dir.path().join("planish.1")).unwrap();
+    assert_eq!(main, text(&planish(&["manual"]).stdout));
+    for name in commands {
+        assert!(main.contains(&format!("planish\\-{name}(1)")), "{name}");
+        let page = fs::read_to_string(dir.path().join(format!("planish-{name}.1"))).unwrap();
+        assert!(page.contains(".SH OPTIONS"), "{name}");
+    }
+}
+
+#[test]
+fn curves_say_which_rear_wall_was_used() {
+    for (choice, words) in [("three", "180 and +-90"), ("full", "90 to 180")] {
+        let output = planish(&["curves", "examples/quayside_5", "--rear-wall", choice]);
+        assert!(text(&output.stderr).contains(words), "{choice}");
+    }
+}

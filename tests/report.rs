@@ -9,8 +9,10 @@ use planish::predict::{Plan, predict};
 use planish::report::html::{Provenance, html};
 use planish::report::picture::pictures;
 use planish::report::statement::CAUTIONS;
+use planish::report::text::{self, Paint};
 use planish::response::{Direction, Member, Orbit, Response};
 use std::collections::HashSet;
+use unicode_width::UnicodeWidthStr;
 
 /// A page has to stay below this so that it can be sent by mail and opened on a phone.
 const LARGEST_PAGE_BYTES: usize = 600_000;
@@ -489,4 +491,34 @@ fn the_same_plan_gives_the_same_bytes() {
     let plan = usual_plan("Harbour 6");
     assert_eq!(page(&plan), page(&plan));
     assert_eq!(pictures(&plan).unwrap(), pictures(&plan).unwrap());
+}
+
+#[test]
+fn colours_of_the_terminal_only_add_and_no_line_is_wider_than_it() {
+    let mut plan = usual_plan("Harbour 6");
+    let plain = text::audit(&plan, Paint::Plain);
+    assert!(!plain.contains('\u{1b}'));
+    let coloured = text::audit(&plan, Paint::Coloured);
+    // Every code is an escape, a bracket, digits and an m.
+    let mut bare = String::new();
+    let mut parts = coloured.split('\u{1b}');
+    bare += parts.next().unwrap();
+    for part in parts {
+        bare += part.split_once('m').unwrap().1;
+    }
+    assert_ne!(coloured, plain);
+    assert_eq!(bare, plain);
+    for name in [
+        "Lang".repeat(75),
+        "\u{1f50a}".repeat(100),
+        "a\u{1b}[31m\u{202e}b".into(),
+    ] {
+        plan.speaker = name.clone();
+        plan.target.name = name;
+        let shown = text::audit(&plan, Paint::Plain) + &text::plan(&plan, &[]);
+        assert!(!shown.contains(['\u{1b}', '\u{202e}']));
+        for line in shown.lines() {
+            assert!(line.width() <= text::COLUMNS, "{line}");
+        }
+    }
 }

@@ -6,8 +6,8 @@ use super::picture::{Picture, Trace};
 use super::plot::heading;
 use super::response_picture::draw_box;
 use super::sheet::{
-    AXIS_HEIGHT, FROM_HZ, Hang, LEFT, Manner, Panel, RIGHT, Surface, TO_HZ, block, drawn,
-    frequency_words, level_word, panel, pen, put, step_pen, words, x_of,
+    AXIS_HEIGHT, FROM_HZ, Hang, LEFT, Manner, Panel, RIGHT, Surface, TO_HZ, axis_title, block,
+    drawn, frequency_words, level_word, panel, pen, put, step_pen, words, x_of,
 };
 use crate::audit::{Decision, Finding};
 use crate::error::Result;
@@ -279,15 +279,7 @@ fn key(surface: &Surface, top: i32) -> Result<()> {
             0,
         )?;
     }
-    let middle = (LEFT + RIGHT) / 2;
-    words(
-        surface,
-        "dB over the listening window",
-        (middle, top + 255),
-        Hang::Middle,
-        Ink::Quiet,
-        0,
-    )
+    axis_title(surface, "dB over the listening window", top + 255)
 }
 
 #[cfg(test)]

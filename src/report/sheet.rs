@@ -263,15 +263,13 @@ pub fn frequency_words(surface: &Surface, bottom: i32) -> Result<()> {
             0,
         )?;
     }
+    axis_title(surface, "frequency, Hz", bottom + 240)
+}
+
+/// What the numbers along a horizontal axis are, centred below them.
+pub fn axis_title(surface: &Surface, text: &str, y: i32) -> Result<()> {
     let middle = (LEFT + RIGHT) / 2;
-    words(
-        surface,
-        "frequency, Hz",
-        (middle, bottom + 240),
-        Hang::Middle,
-        Ink::Quiet,
-        0,
-    )
+    words(surface, text, (middle, y), Hang::Middle, Ink::Quiet, 0)
 }
 
 /// Room that [`frequency_words`] takes below a panel.
