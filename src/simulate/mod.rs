@@ -14,7 +14,9 @@ mod draw_defect;
 mod field;
 mod known;
 mod measurement;
+mod population;
 mod radiation;
+mod sketch;
 mod speaker;
 mod special;
 
@@ -24,4 +26,5 @@ pub use demo::demo_speakers;
 pub use field::FieldSpeaker;
 pub use known::{Effect, Simulated};
 pub use measurement::{Measurement, Sides, full_orbits};
+pub use sketch::SketchSpeaker;
 pub use speaker::{Design, Driver, Speaker};
