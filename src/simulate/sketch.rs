@@ -21,6 +21,11 @@ use std::f64::consts::PI;
 /// Level of the pass band, dB; any would do.
 const LEVEL_DB: f64 = 85.0;
 
+/// No driver is larger than this many radians (wave number times radius) at the upper end of its
+/// band; the highest plays to [`LARGEST_TO_HZ`].
+const LARGEST_SIZE: f64 = 3.5;
+const LARGEST_TO_HZ: f64 = 12_000.0;
+
 /// A direction as the formulas want it.
 #[derive(Debug, Clone, Copy)]
 struct Seen {
@@ -151,10 +156,16 @@ enum Fault {
         /// Depth to the back against the front: below 0 it fills there.
         back_share: f64,
     },
+    /// A slope over the whole band, up to three octaves to either side.
+    Tilt {
+        f_hz: f64,
+        db_per_oct: f64,
+    },
+    /// A driver out of step: late, turned, or of the wrong polarity.
     Late {
         driver: usize,
         delay_s: f64,
-        inverted: bool,
+        turn_rad: f64,
     },
     /// Levels off axis that go their own way round a frequency.
     Swing {
@@ -172,7 +183,9 @@ enum Fault {
     },
     /// A ripple in dB that dies away beside the axis.
     Ripple {
-        period_hz: f64,
+        /// Distance of its crests: octaves for `by_octave`, else Hz.
+        period: f64,
+        by_octave: bool,
         size_db: f64,
         turn_rad: f64,
         from_hz: f64,
@@ -236,12 +249,11 @@ impl SketchSpeaker {
             if let Fault::Late {
                 driver: late,
                 delay_s,
-                inverted,
+                turn_rad,
             } = defect.fault
                 && late == driver
             {
-                let polarity = if inverted { -1.0 } else { 1.0 };
-                signal *= Complex64::from_polar(polarity, -2.0 * PI * f_hz * delay_s);
+                signal *= turned(turn_rad - 2.0 * PI * f_hz * delay_s);
             }
         }
         signal
@@ -356,7 +368,8 @@ fn acting_alone(fault: &Fault, f_hz: f64, seen: Seen) -> (Complex64, f64) {
             (one, -back_db * bell * away)
         }
         Fault::Ripple {
-            period_hz,
+            period,
+            by_octave,
             size_db,
             turn_rad,
             from_hz,
@@ -364,8 +377,16 @@ fn acting_alone(fault: &Fault, f_hz: f64, seen: Seen) -> (Complex64, f64) {
         } => {
             let on = 1.0 / (1.0 + (from_hz / f_hz).powi(4));
             let beside = (-(seen.off_rad / within_rad).powi(2)).exp();
-            let wave = (2.0 * PI * f_hz / period_hz + turn_rad).cos();
+            let along = if by_octave { f_hz.log2() } else { f_hz };
+            let wave = (2.0 * PI * along / period + turn_rad).cos();
             (one, size_db * wave * on * beside)
+        }
+        Fault::Tilt {
+            f_hz: pivot_hz,
+            db_per_oct,
+        } => {
+            let octaves = (f_hz / pivot_hz).log2().clamp(-3.0, 3.0);
+            (one, db_per_oct * octaves)
         }
         Fault::Filter(_) | Fault::Copy { .. } | Fault::Late { .. } | Fault::Ring { .. } => {
             (one, 0.0)
@@ -403,20 +424,20 @@ fn draw_design(chance: &mut Chance) -> SketchSpeaker {
         })
         .collect();
     let beam = [Beam::Piston, Beam::Bell, Beam::Power][chance.below(3)];
-    let radii_m = [(0.008, 0.02), (0.04, 0.09), (0.08, 0.16)];
+    let radii_m = [(0.009, 0.016), (0.03, 0.08), (0.06, 0.15)];
     let gap_m = chance.between(0.06, 0.22);
     let mut up_m = gap_m * chance.between(0.0, 0.7);
     let mut drivers = Vec::new();
-    for (i, (low_m, high_m)) in radii_m.iter().take(crossovers.len() + 1).enumerate() {
-        // A horn or a wave guide beams like a larger tweeter.
-        let larger = if i == 0 && chance.happens(0.3) {
-            2.0
-        } else {
-            1.0
-        };
+    // From the highest down; none is asked to play far beyond where it begins to beam.
+    let up_to_hz = [LARGEST_TO_HZ]
+        .into_iter()
+        .chain(crossovers.iter().rev().map(|c| c.f_hz));
+    for (i, ((low_m, high_m), up_to_hz)) in radii_m.iter().zip(up_to_hz).enumerate() {
+        let largest_m =
+            chance.between(1.5, LARGEST_SIZE) * SPEED_OF_SOUND_M_PER_S / (2.0 * PI * up_to_hz);
         drivers.push(Driver {
             beam,
-            radius_m: larger * chance.log_between(*low_m, *high_m),
+            radius_m: chance.log_between(*low_m, *high_m).min(largest_m),
             up_m,
             level_db: 0.3 * chance.normal(),
         });
@@ -506,6 +527,13 @@ fn draw_fault(
         DefectKind::Balance => {
             let gain_db = chance.sign() * chance.between(1.5, 5.0);
             let shelf_q = chance.between(0.4, 0.8);
+            if chance.happens(0.2) {
+                let fault = Fault::Tilt {
+                    f_hz,
+                    db_per_oct: gain_db / 4.0,
+                };
+                return Some((f_hz, fault));
+            }
             let filter = match chance.below(3) {
                 0 => Filter::LowShelf {
                     f_hz,
@@ -540,15 +568,15 @@ fn draw_fault(
         DefectKind::CrossoverPhase => {
             let index = chance.below(speaker.crossovers.len());
             let f_hz = speaker.crossovers[index].f_hz;
-            let inverted = chance.happens(0.4);
-            let periods = match inverted {
-                true => chance.between(-0.15, 0.15),
-                false => chance.sign() * chance.between(0.25, 0.5),
+            let (periods, turn_rad) = match chance.below(3) {
+                0 => (chance.between(-0.15, 0.15), PI),
+                1 => (chance.sign() * chance.between(0.25, 0.5), 0.0),
+                _ => (0.0, chance.sign() * chance.between(1.2, PI)),
             };
             let fault = Fault::Late {
                 driver: if index + 1 == top { top } else { index },
                 delay_s: periods / f_hz,
-                inverted,
+                turn_rad,
             };
             (f_hz, fault)
         }
@@ -558,12 +586,13 @@ fn draw_fault(
                 false => chance.log_between(600.0, 6000.0),
             };
             // A driver that beams and the next one that does not: slow rise, quick end.
-            let above_oct = chance.between(0.1, 0.8);
+            let below_oct = chance.log_between(0.25, 1.2);
+            let above_oct = below_oct * chance.between(0.2, 1.2);
             let fault = Fault::Swing {
                 f_hz,
-                back_db: chance.between(4.0, 16.0) * if chance.happens(0.25) { -0.6 } else { 1.0 },
+                back_db: chance.between(2.5, 16.0) * if chance.happens(0.35) { -0.6 } else { 1.0 },
                 shape: chance.between(0.6, 1.5),
-                below_oct: chance.between(0.3, 1.2),
+                below_oct,
                 above_oct,
             };
             (f_hz, fault)
@@ -579,8 +608,14 @@ fn draw_fault(
                 (SPEED_OF_SOUND_M_PER_S / radius_m, fault)
             }
             false => {
+                let by_octave = chance.happens(0.5);
+                let crests = match by_octave {
+                    true => 1.0,
+                    false => f_hz.max(1000.0),
+                };
                 let fault = Fault::Ripple {
-                    period_hz: f_hz.max(1000.0) * chance.between(0.3, 1.0),
+                    period: crests * chance.between(0.25, 0.8),
+                    by_octave,
                     size_db: chance.between(1.2, 4.0),
                     turn_rad: chance.between(-PI, PI),
                     from_hz: f_hz.max(1000.0),
