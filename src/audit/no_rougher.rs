@@ -12,7 +12,7 @@ use crate::response::Direction;
 
 /// An angle may get rougher by this much, dB rms: what noise and rounding to stages do, and less than
 /// anyone hears.
-const ROUGHER_AT_MOST_DB: f64 = 0.2;
+const ROUGHER_AT_MOST_DB: f64 = 0.1;
 
 /// What a component is cut down to at each step.
 const STEP: f64 = 0.7;

@@ -50,7 +50,10 @@ fn has_room_for(known: &[(DefectKind, f64)], kind: DefectKind, f_hz: f64, apart_
         )
     };
     let times = known.iter().filter(|(other, _)| *other == kind).count();
-    let at_most = if kind == DefectKind::Resonance { 2 } else { 1 };
+    let at_most = match kind {
+        DefectKind::Resonance => 2,
+        _ => 1,
+    };
     times < at_most
         && known.iter().all(|(other, other_hz)| {
             let octaves = (f_hz / other_hz).log2().abs();

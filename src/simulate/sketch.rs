@@ -108,6 +108,42 @@ impl Detour {
     }
 }
 
+/// Levels off axis that go their own way round a frequency.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Swing {
+    f_hz: f64,
+    /// Loss straight to the back, dB.
+    back_db: f64,
+    shape: f64,
+    below_oct: f64,
+    above_oct: f64,
+}
+
+impl Swing {
+    fn level_db(&self, f_hz: f64, seen: Seen) -> f64 {
+        let octaves = (f_hz / self.f_hz).log2();
+        let width = match octaves < 0.0 {
+            true => self.below_oct,
+            false => self.above_oct,
+        };
+        let bell = (-0.5 * (octaves / width).powi(2)).exp();
+        -self.back_db * bell * (0.5 * (1.0 - seen.front)).powf(self.shape)
+    }
+
+    /// A driver that beams and the next one that does not: mostly a slow rise and a quick end.
+    fn draw(chance: &mut Chance, f_hz: f64, (least_db, most_db): (f64, f64)) -> Swing {
+        let below_oct = chance.log_between(0.2, 1.2);
+        let sign = if chance.happens(0.35) { -0.7 } else { 1.0 };
+        Swing {
+            f_hz,
+            back_db: sign * chance.between(least_db, most_db),
+            shape: chance.between(0.6, 2.0),
+            below_oct,
+            above_oct: below_oct * chance.between(0.2, 1.2),
+        }
+    }
+}
+
 /// The band in which something acts.
 #[derive(Debug, Clone, Copy, PartialEq)]
 enum Band {
@@ -167,14 +203,7 @@ enum Fault {
         delay_s: f64,
         turn_rad: f64,
     },
-    /// Levels off axis that go their own way round a frequency.
-    Swing {
-        f_hz: f64,
-        back_db: f64,
-        shape: f64,
-        below_oct: f64,
-        above_oct: f64,
-    },
+    Swing(Swing),
     /// The wave of a ring-shaped edge: `J0` of its size over the angle off axis.
     Ring {
         radius_m: f64,
@@ -208,6 +237,8 @@ pub struct SketchSpeaker {
     tuning: BoxTuning,
     ripple: Vec<Filter>,
     echoes: Vec<(f64, Detour)>,
+    /// Directivity of its own that is smooth in angle but not in frequency, flat on axis.
+    swings: Vec<Swing>,
     top_hz: f64,
     shadow_db: f64,
     shadow_hz: f64,
@@ -284,6 +315,11 @@ impl SketchSpeaker {
         let ratio = (f_hz / self.shadow_hz).powi(2);
         let mut level_db =
             -self.shadow_db * (0.5 * (1.0 - seen.front)).powi(2) * ratio / (1.0 + ratio);
+        level_db += self
+            .swings
+            .iter()
+            .map(|s| s.level_db(f_hz, seen))
+            .sum::<f64>();
         let mut copies = Complex64::from(1.0);
         for (strength, detour) in &self.echoes {
             copies += turned(-wave_number * detour.metres(seen)) * *strength;
@@ -354,19 +390,7 @@ fn acting_alone(fault: &Fault, f_hz: f64, seen: Seen) -> (Complex64, f64) {
             let depth = depth * towards_back(seen, back_share);
             (one - band_pass(f_hz, center_hz, q) * depth, 0.0)
         }
-        Fault::Swing {
-            f_hz: center_hz,
-            back_db,
-            shape,
-            below_oct,
-            above_oct,
-        } => {
-            let octaves = (f_hz / center_hz).log2();
-            let width = if octaves < 0.0 { below_oct } else { above_oct };
-            let bell = (-0.5 * (octaves / width).powi(2)).exp();
-            let away = (0.5 * (1.0 - seen.front)).powf(shape);
-            (one, -back_db * bell * away)
-        }
+        Fault::Swing(swing) => (one, swing.level_db(f_hz, seen)),
         Fault::Ripple {
             period,
             by_octave,
@@ -480,12 +504,24 @@ fn draw_design(chance: &mut Chance) -> SketchSpeaker {
             )
         })
         .collect();
+    let swing_count = if chance.happens(0.5) {
+        chance.below(4)
+    } else {
+        0
+    };
+    let swings = (0..swing_count)
+        .map(|_| {
+            let f_hz = chance.log_between(300.0, 10_000.0);
+            Swing::draw(chance, f_hz, (0.5, 7.0))
+        })
+        .collect();
     SketchSpeaker {
         drivers,
         crossovers,
         tuning,
         ripple,
         echoes,
+        swings,
         top_hz: chance.log_between(18_000.0, 60_000.0),
         shadow_db: chance.between(4.0, 16.0),
         shadow_hz: chance.log_between(300.0, 900.0),
@@ -585,16 +621,7 @@ fn draw_fault(
                 true => speaker.crossovers[top - 1].f_hz * chance.between(0.6, 1.2),
                 false => chance.log_between(600.0, 6000.0),
             };
-            // A driver that beams and the next one that does not: slow rise, quick end.
-            let below_oct = chance.log_between(0.25, 1.2);
-            let above_oct = below_oct * chance.between(0.2, 1.2);
-            let fault = Fault::Swing {
-                f_hz,
-                back_db: chance.between(2.5, 16.0) * if chance.happens(0.35) { -0.6 } else { 1.0 },
-                shape: chance.between(0.6, 1.5),
-                below_oct,
-                above_oct,
-            };
+            let fault = Fault::Swing(Swing::draw(chance, f_hz, (4.0, 20.0)));
             (f_hz, fault)
         }
         DefectKind::SingleAxisRipple => match chance.happens(0.5) {
