@@ -305,7 +305,7 @@ fn one_angle_and_seventy_two_in_one_orbit_are_planned() {
 #[test]
 fn bands_that_hearing_does_not_reach_are_refused_with_the_reason() {
     for (from_hz, to_hz) in [
-        (1e-300, 1e-290),
+        (1e-300f64, 1e-290f64),
         (1e-3, 1.0),
         (1.0, 15.0),
         (990.0, 1010.0),
@@ -313,7 +313,7 @@ fn bands_that_hearing_does_not_reach_are_refused_with_the_reason() {
         (1e6, 1e7),
     ] {
         let freqs_hz: Vec<f64> = (0..40)
-            .map(|i| from_hz * (to_hz / from_hz as f64).powf(f64::from(i) / 39.0))
+            .map(|i| from_hz * (to_hz / from_hz).powf(f64::from(i) / 39.0))
             .collect();
         match planned(&freqs_hz, &tens(), &usual_db) {
             Ok(plan) => assert!(plan.audit.judged_to_hz > 1.9 * plan.audit.judged_from_hz),
