@@ -94,39 +94,38 @@ fn is_allowed(expression: &str) -> bool {
         .map(|word| word.replace('~', " WITH "))
         .collect();
     let mut rest = words.as_slice();
-    let met = either(&mut rest);
-    met && rest.is_empty()
+    either(&mut rest) == Some(true) && rest.is_empty()
 }
 
-fn either(rest: &mut &[String]) -> bool {
-    let mut met = both(rest);
+/// Whether what comes next is met; `None` where it is no expression.
+fn either(rest: &mut &[String]) -> Option<bool> {
+    let mut met = both(rest)?;
     while rest.first().is_some_and(|word| word == "OR") {
         *rest = &rest[1..];
-        met |= both(rest);
+        met |= both(rest)?;
     }
-    met
+    Some(met)
 }
 
-fn both(rest: &mut &[String]) -> bool {
-    let mut met = one(rest);
+fn both(rest: &mut &[String]) -> Option<bool> {
+    let mut met = one(rest)?;
     while rest.first().is_some_and(|word| word == "AND") {
         *rest = &rest[1..];
-        met &= one(rest);
+        met &= one(rest)?;
     }
-    met
+    Some(met)
 }
 
-fn one(rest: &mut &[String]) -> bool {
-    let Some((first, after)) = rest.split_first() else {
-        return false;
-    };
+fn one(rest: &mut &[String]) -> Option<bool> {
+    let (first, after) = rest.split_first()?;
     *rest = after;
     if first != "(" {
-        return ALLOWED.contains(&first.as_str());
+        return Some(ALLOWED.contains(&first.as_str()));
     }
-    let met = either(rest);
-    *rest = rest.get(1..).unwrap_or_default();
-    met
+    let met = either(rest)?;
+    let (closing, after) = rest.split_first()?;
+    *rest = after;
+    (closing == ")").then_some(met)
 }
 
 #[test]

@@ -1,11 +1,8 @@
-//! Folders from somebody who means harm, disks that are full, and processes that are killed: the
-//! binary as a process reads and writes nothing outside the folders it was given, and leaves the
-//! old output or the new one, whole.
+//! Folders from somebody who means harm: the binary as a process reads and writes nothing outside
+//! the folders it was given, and takes no more memory than it should, whatever files declare.
 
 #![cfg(unix)]
 
-mod killed;
-mod output;
 mod paths;
 mod sizes;
 #[path = "../written_sofa/mod.rs"]
