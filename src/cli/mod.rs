@@ -7,6 +7,7 @@ mod compare;
 mod completions;
 mod rank;
 mod look;
+mod owner;
 mod check;
 
 use crate::average::RearWall;
@@ -14,7 +15,7 @@ use crate::error::Result;
 use crate::predict::Plan;
 use crate::run::{self, PlanOptions, Speaker};
 use crate::{audit, export, fit, read, report};
-use args::{Arguments, Command, Judging};
+use args::{Arguments, AuditArguments, Command, Judging};
 use clap::Parser;
 use report::text::Paint;
 use std::io::{IsTerminal, Write};
@@ -76,14 +77,15 @@ fn carry_out(command: Command) -> Result<(String, Answer)> {
     let text: Result<String> = match command {
         Command::Check(arguments) => return check::carry_out(&arguments),
         Command::Plan(arguments) => {
-            let (speaker, plan) = planned(&arguments.speaker, &arguments.judging)?;
+            let (speaker, plan) =
+                planned(&arguments.speaker, &arguments.judging, &arguments.owner)?;
             let out = arguments
                 .out
                 .unwrap_or_else(|| run::default_out(&arguments.speaker));
             let written = run::write_plan(
                 &plan,
                 &speaker,
-                &typed("plan SPEAKER", &arguments.judging),
+                &(typed("plan SPEAKER", &arguments.judging) + &arguments.owner.typed()),
                 arguments.pictures.map(Into::into),
                 &out,
             )?;
@@ -93,8 +95,12 @@ fn carry_out(command: Command) -> Result<(String, Answer)> {
                 Ok(report::text::plan(&plan, &written))
             }
         }
+        Command::Audit(arguments) if arguments.aims => {
+            let AuditArguments { judging, owner, .. } = &arguments;
+            owner::aims(&arguments.speaker, judging, owner, arguments.json)
+        }
         Command::Audit(arguments) => {
-            let (_, plan) = planned(&arguments.speaker, &arguments.judging)?;
+            let (_, plan) = planned(&arguments.speaker, &arguments.judging, &arguments.owner)?;
             if arguments.json {
                 Ok(export::json::plan(&plan))
             } else {
@@ -102,8 +108,8 @@ fn carry_out(command: Command) -> Result<(String, Answer)> {
             }
         }
         Command::Curves(arguments) => {
-            let speaker = Speaker::read(&arguments.speaker, arguments.rear_wall.into())?;
-            note(&speaker);
+            let rear_wall = arguments.rear_wall.into();
+            let speaker = owner::read(&arguments.speaker, rear_wall, &arguments.aim)?;
             note_rear_wall(&speaker);
             if arguments.json {
                 Ok(export::json::curves(&speaker.folder.name, &speaker.curves))
@@ -156,10 +162,13 @@ fn carry_out(command: Command) -> Result<(String, Answer)> {
 }
 
 /// Reads a speaker, says what was understood of it, and plans.
-fn planned(speaker: &Path, judging: &Judging) -> Result<(Speaker, Plan)> {
-    let speaker = Speaker::read(speaker, judging.rear_wall.into())?;
-    note(&speaker);
-    let plan = run::plan(&speaker, &plan_options(judging))?;
+fn planned(speaker: &Path, judging: &Judging, owner: &owner::Owner) -> Result<(Speaker, Plan)> {
+    let speaker = owner::read(speaker, judging.rear_wall.into(), &owner.aim)?;
+    let options = PlanOptions {
+        owner: owner.wishes(),
+        ..plan_options(judging)
+    };
+    let plan = run::plan(&speaker, &options)?;
     Ok((speaker, plan))
 }
 
@@ -175,7 +184,7 @@ fn plan_options(judging: &Judging) -> PlanOptions {
             boost_at_most_db: judging.boost,
         },
         rear_wall: judging.rear_wall.into(),
-        effort: None,
+        ..PlanOptions::default()
     }
 }
 

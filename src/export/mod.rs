@@ -8,4 +8,5 @@ pub mod files;
 pub mod filter_list;
 pub mod folder;
 pub mod json;
+pub mod owner;
 pub mod summary;
