@@ -132,7 +132,7 @@ impl Load {
             rated_ohm,
             allows_ohm: USUAL_OHM
                 .into_iter()
-                .find(|rated| LEAST_SHARE_OF_RATED * rated <= least.ohm),
+                .find(|rated| allows(least.ohm, *rated)),
             least_epdr: impedance.phase_deg.as_ref().map(|_| hardest),
             boosted,
             ease: match hardest.ohm {
@@ -145,6 +145,12 @@ impl Load {
 
     /// Whether the rating is kept; `None` without one.
     pub fn keeps_rating(&self) -> Option<bool> {
-        Some(self.least.ohm >= LEAST_SHARE_OF_RATED * self.rated_ohm?)
+        Some(allows(self.least.ohm, self.rated_ohm?))
     }
+}
+
+/// Whether a least magnitude keeps to a rating. What a table holds in decimals may stand on the
+/// limit, which binary numbers miss by their last digit.
+fn allows(least_ohm: f64, rated_ohm: f64) -> bool {
+    least_ohm >= LEAST_SHARE_OF_RATED * rated_ohm * (1.0 - 1e-12)
 }
