@@ -51,7 +51,7 @@ impl Aimed {
     /// When the aim is out of range, or the new axis was neither measured nor lies between
     /// measured angles at most 15 degrees apart.
     pub fn new(response: &Response, rear_wall: RearWall, aim_deg: f64) -> Result<Aimed> {
-        if !(aim_deg.abs() <= AIM_AT_MOST_DEG) {
+        if !(-AIM_AT_MOST_DEG..=AIM_AT_MOST_DEG).contains(&aim_deg) {
             return Err(Error::range(
                 "aim",
                 format!("{aim_deg} degrees"),
@@ -116,7 +116,7 @@ impl Aimed {
 
 fn on_both_orbits(direction: Direction) -> bool {
     let off_deg = direction.off_axis_deg();
-    off_deg < SAME_ANGLE_DEG || off_deg > 180.0 - SAME_ANGLE_DEG
+    !(SAME_ANGLE_DEG..=180.0 - SAME_ANGLE_DEG).contains(&off_deg)
 }
 
 /// A vertical member over the new axis, see [`Aimed`]. Its phase is not known there.

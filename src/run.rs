@@ -191,7 +191,7 @@ fn plan_with(
 ) -> Result<Plan> {
     let owner = owner::Ready::new(&options.owner, tables, device)?;
     let limits = audit::Options {
-        from_hz: owner.from_hz(options.audit.from_hz),
+        from_hz: owner.lowest_hz(options.audit.from_hz),
         ..options.audit.clone()
     };
     let mut audit = audit::audit(subject, &limits)?;

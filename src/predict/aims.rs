@@ -1,7 +1,7 @@
 //! One speaker turned by several angles: what turning it does before any EQ, and how far to turn.
 
 use super::Plan;
-use crate::audit::{Cause, Deviations, Finding};
+use crate::audit::{Cause, Deviations, Finding, Ground};
 use crate::curve::Smoother;
 
 /// A speaker listened to from one angle.
@@ -116,11 +116,20 @@ impl AimRow {
     }
 }
 
+/// Size of a finding where it is heard most, dB: what belongs to one axis stands on that axis and
+/// hardly in the listening window.
+pub fn heard_size_db(finding: &Finding) -> f64 {
+    match finding.ground {
+        Ground::OnTheAxisOnly { on_axis_db } => on_axis_db,
+        _ => finding.size_db,
+    }
+}
+
 fn has_vanished(finding: &Finding, others: &[Finding]) -> bool {
     finding.cause != Cause::BandEdge
         && !others.iter().any(|other| {
             (other.peak_hz / finding.peak_hz).log2().abs() < SAME_PLACE_OCT
-                && other.size_db / finding.size_db > VANISHED_SHARE
+                && heard_size_db(other) / heard_size_db(finding) > VANISHED_SHARE
         })
 }
 

@@ -3,7 +3,7 @@
 use super::statement::percent;
 use super::text::{BOLD, Paint, for_terminal, wrapped};
 use crate::audit::spoken_hz;
-use crate::predict::aims::{AimRow, Aims, TREBLE_HZ};
+use crate::predict::aims::{AimRow, Aims, TREBLE_HZ, heard_size_db};
 use std::fmt::Write;
 
 /// What `audit --aims` prints.
@@ -96,7 +96,7 @@ pub fn vanished_words(aims: &Aims, row: &AimRow) -> String {
             format!(
                 "{} ({:+.1} dB, {})",
                 spoken_hz(f.peak_hz),
-                f.size_db,
+                heard_size_db(f),
                 f.cause
             )
         })

@@ -39,7 +39,7 @@ impl<'a> Ready<'a> {
     }
 
     /// Nothing is corrected below a crossover to a subwoofer.
-    pub fn from_hz(&self, asked_hz: Option<f64>) -> Option<f64> {
+    pub fn lowest_hz(&self, asked_hz: Option<f64>) -> Option<f64> {
         let sub_hz = self.wishes.sub.map(|sub| sub.f_hz);
         [asked_hz, sub_hz].into_iter().flatten().reduce(f64::max)
     }
