@@ -1,16 +1,21 @@
 //! The whole chain: the only room that knows every other.
 
+pub mod aims;
 pub mod apply;
+mod owner;
 pub mod rank;
 pub mod check;
 
+use crate::aim::Aimed;
 use crate::audit::{self, Subject};
 use crate::average::{AveragedCurves, RearWall};
+use crate::budget::{Tables, Wishes};
 use crate::curve::Grid;
 use crate::device::Device;
 use crate::error::{Error, Result};
 use crate::export;
 use crate::fit::{self, Fit, Wanted};
+use crate::predict::situation::Situation;
 use crate::predict::{Plan, predict};
 use crate::read::folder::{InputFile, Measured, SpeakerFolder};
 use crate::report::{self, html::Provenance};
@@ -35,6 +40,8 @@ pub struct PlanOptions {
     pub rear_wall: RearWall,
     /// Share of the usual search for better stages, 0 to 1; all of it when not given.
     pub effort: Option<f64>,
+    /// What the owner says of the situation.
+    pub owner: Wishes,
 }
 
 /// The device used unless another one is named.
@@ -44,12 +51,14 @@ pub const DEFAULT_DEVICE: &str = "open-48k";
 pub const DEFAULT_TARGET: &str = "flat";
 
 /// A speaker as read, with its averaged curves.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub struct Speaker {
     /// What was read.
     pub folder: SpeakerFolder,
-    /// Its averaged curves.
+    /// Its averaged curves, round the axis that is listened on.
     pub curves: AveragedCurves,
+    /// The axis that is listened on, when it is not the speaker's own.
+    pub aim: Option<Aimed>,
 }
 
 impl Speaker {
@@ -63,11 +72,49 @@ impl Speaker {
             Measured::Angles(response) => AveragedCurves::from_response(response, rear_wall),
             Measured::Curves(curves) => (**curves).clone(),
         };
-        Ok(Speaker { folder, curves })
+        Ok(Speaker {
+            folder,
+            curves,
+            aim: None,
+        })
     }
 
-    /// All angles, where they were measured.
+    /// The same speaker listened to from `aim_deg` degrees to the positive horizontal side of its
+    /// own axis; at 0 from that axis.
+    ///
+    /// # Errors
+    /// When only averaged curves are at hand, or see [`Aimed::new`].
+    pub fn aimed(&self, aim_deg: f64) -> Result<Speaker> {
+        let Some(response) = self.measured_response() else {
+            return Err(
+                Error::call("averaged curves do not show what is heard from the side")
+                    .with_hint("--aim needs the horizontal angles"),
+            );
+        };
+        let rear_wall = self.curves.rear_wall;
+        let (curves, aim) = if aim_deg == 0.0 {
+            (AveragedCurves::from_response(response, rear_wall), None)
+        } else {
+            let aimed = Aimed::new(response, rear_wall, aim_deg)?;
+            (aimed.curves.clone(), Some(aimed))
+        };
+        Ok(Speaker {
+            folder: self.folder.clone(),
+            curves,
+            aim,
+        })
+    }
+
+    /// All angles round the axis that is listened on, where they were measured.
     pub fn response(&self) -> Option<&Response> {
+        match &self.aim {
+            Some(aimed) => Some(&aimed.response),
+            None => self.measured_response(),
+        }
+    }
+
+    /// All angles round the speaker's own axis, where they were measured.
+    pub fn measured_response(&self) -> Option<&Response> {
         match &self.folder.measured {
             Measured::Angles(response) => Some(response),
             Measured::Curves(_) => None,
@@ -106,7 +153,19 @@ pub fn plan_for(
         trusted_to_hz: speaker.folder.trusted_to_hz,
         second_source: trace.as_ref().map(|(grid, levels_db)| (grid, *levels_db)),
     };
-    plan_subject(&subject, &speaker.folder.name, device, options)
+    let evidence = &speaker.folder.evidence;
+    let tables = Tables {
+        impedance: evidence.impedance.as_ref(),
+        distortion: evidence.distortion.as_ref(),
+        compression: evidence.compression.as_ref(),
+        distance_m: speaker.folder.distance_m,
+        drive_v: speaker.folder.drive_v,
+    };
+    let mut plan = plan_with(&subject, tables, &speaker.folder.name, device, options)?;
+    if let Some(aimed) = &speaker.aim {
+        plan.situation.take_aim(aimed);
+    }
+    Ok(plan)
 }
 
 /// [`plan_for`] for anything that can be audited, read from files or not; `name` is the
@@ -120,7 +179,24 @@ pub fn plan_subject(
     device: &Device,
     options: &PlanOptions,
 ) -> Result<Plan> {
-    let audit = audit::audit(subject, &options.audit)?;
+    plan_with(subject, Tables::default(), name, device, options)
+}
+
+fn plan_with(
+    subject: &Subject,
+    tables: Tables,
+    name: &str,
+    device: &Device,
+    options: &PlanOptions,
+) -> Result<Plan> {
+    let owner = owner::Ready::new(&options.owner, tables, device)?;
+    let limits = audit::Options {
+        from_hz: owner.lowest_hz(options.audit.from_hz),
+        ..options.audit.clone()
+    };
+    let mut audit = audit::audit(subject, &limits)?;
+    owner.limit(&mut audit, subject, device);
+    let (left, stages) = owner.left_for_plan(device, options.stages)?;
     let end = audit
         .grid
         .freqs_hz()
@@ -131,7 +207,7 @@ pub fn plan_subject(
         weights: &audit.fit_weights[..end],
     };
     let fit_options = fit::Options {
-        stages: options.stages,
+        stages,
         forbid: options.without.clone(),
         boost_at_most_db: Some(options.audit.boost_at_most_db),
         boost_q_at_most: Some(BOOST_Q_AT_MOST),
@@ -144,9 +220,9 @@ pub fn plan_subject(
         effort: options.effort.unwrap_or(1.0),
         ..fit::Options::default()
     };
-    let fit = fit::fit(&wanted, device, &fit_options)?;
+    let fit = fit::fit(&wanted, &left, &fit_options)?;
     let prediction = predict(subject, &audit, &fit.stages, device)?;
-    Ok(Plan {
+    let plan = Plan {
         speaker: name.to_string(),
         curves: subject.curves.clone(),
         trusted_hz: (subject.trusted_from_hz, subject.trusted_to_hz),
@@ -155,7 +231,9 @@ pub fn plan_subject(
         audit,
         fit,
         prediction,
-    })
+        situation: Situation::default(),
+    };
+    owner.complete(plan, subject, options.stages)
 }
 
 /// A plan follows its wish at least this closely where the device can, dB rms: a fifth of the
@@ -318,6 +396,10 @@ pub fn plan_files(
         ("curves.csv".to_string(), curves.into_bytes()),
         ("report.html".to_string(), report.into_bytes()),
     ];
+    if let Some(list) = owner::subwoofer_list(plan)? {
+        let text = export::filter_list::write(&list, &plan.device.word_order)?;
+        files.push(("subwoofer.txt".to_string(), text.into_bytes()));
+    }
     if let Some(format) = pictures {
         files.extend(picture_files(plan, format)?);
     }

@@ -485,6 +485,7 @@ fn plan(device: &Device) -> Plan {
         audit,
         fit,
         prediction,
+        situation: Default::default(),
     }
 }
 

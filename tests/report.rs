@@ -49,6 +49,7 @@ fn plan_of(name: &str, response: Option<&Response>, curves: &AveragedCurves) -> 
         audit,
         fit,
         prediction,
+        situation: Default::default(),
     };
     // The report is tried on findings of every kind, whatever the audit finds here.
     plan.audit.findings = findings();

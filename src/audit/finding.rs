@@ -132,6 +132,15 @@ pub enum Ground {
         /// The limit, Hz.
         limit_hz: f64,
     },
+    /// The boost asks for more than the speaker gives cleanly at the wanted level.
+    AsksTooMuch {
+        /// The boost that was wished for, dB.
+        boost_db: f64,
+        /// What peaks would ask for with it, dB SPL at 1 m.
+        asked_db: f64,
+        /// The highest clean level, dB SPL at 1 m.
+        clean_db: f64,
+    },
 }
 
 /// One stretch of frequency with a deviation worth speaking of.
@@ -238,6 +247,13 @@ impl Finding {
             Ground::BelowCorner { corner_hz } => format!(
                 "the speaker has fallen 6 dB at {}: below, a boost would ask for excursion and give little",
                 spoken_hz(corner_hz)
+            ),
+            Ground::AsksTooMuch {
+                boost_db,
+                asked_db,
+                clean_db,
+            } => format!(
+                "at {place} a boost of {boost_db:.1} dB would have peaks ask for {asked_db:.0} dB at 1 m, and the speaker gives {clean_db:.0} dB cleanly"
             ),
             Ground::NotTrusted { limit_hz } => format!(
                 "beyond {} the measurement is not trusted",

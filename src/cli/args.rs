@@ -82,6 +82,8 @@ pub(super) struct PlanArguments {
     pub speaker: PathBuf,
     #[command(flatten)]
     pub judging: Judging,
+    #[command(flatten)]
+    pub owner: super::owner::Owner,
     /// Folder for filters.txt, plan.json, curves.csv and report.html [default: SPEAKER/plan]
     #[arg(long, value_name = "DIR")]
     pub out: Option<PathBuf>,
@@ -99,6 +101,11 @@ pub(super) struct AuditArguments {
     pub speaker: PathBuf,
     #[command(flatten)]
     pub judging: Judging,
+    #[command(flatten)]
+    pub owner: super::owner::Owner,
+    /// Compare aims from 0 to 40 degrees instead and recommend one before any EQ
+    #[arg(long, conflicts_with = "aim")]
+    pub aims: bool,
     /// Print the audit as JSON
     #[arg(long)]
     pub json: bool,
@@ -111,6 +118,8 @@ pub(super) struct CurvesArguments {
     /// Rear wall of the early reflections
     #[arg(long, value_enum, default_value_t = RearWallChoice::Three)]
     pub rear_wall: RearWallChoice,
+    #[command(flatten)]
+    pub aim: super::owner::Aim,
     /// Print the curves as JSON
     #[arg(long)]
     pub json: bool,
@@ -208,7 +217,7 @@ impl From<PictureChoice> for crate::run::PictureFormat {
     }
 }
 
-fn frequency(text: &str) -> Result<f64, String> {
+pub(super) fn frequency(text: &str) -> Result<f64, String> {
     match text.parse::<f64>() {
         Ok(value) if value.is_finite() && value > 0.0 => Ok(value),
         _ => Err("expected a frequency in Hz above 0, as in 200".into()),

@@ -7,6 +7,7 @@ mod compare;
 mod completions;
 mod rank;
 mod look;
+mod owner;
 mod check;
 
 use crate::average::RearWall;
@@ -14,7 +15,7 @@ use crate::error::Result;
 use crate::predict::Plan;
 use crate::run::{self, PlanOptions, Speaker};
 use crate::{audit, export, fit, read, report};
-use args::{Arguments, Command, Judging};
+use args::{Arguments, AuditArguments, Command, Judging};
 use clap::Parser;
 use report::picture::without_controls;
 use report::text::Paint;
@@ -83,11 +84,12 @@ fn carry_out(command: Command) -> Result<(String, Answer)> {
                 Some(out) => out,
                 None => run::default_out(&arguments.speaker)?,
             };
-            let (speaker, plan) = planned(&arguments.speaker, &arguments.judging)?;
+            let (speaker, plan) =
+                planned(&arguments.speaker, &arguments.judging, &arguments.owner)?;
             let written = run::write_plan(
                 &plan,
                 &speaker,
-                &typed("plan SPEAKER", &arguments.judging),
+                &(typed("plan SPEAKER", &arguments.judging) + &arguments.owner.typed()),
                 arguments.pictures.map(Into::into),
                 &out,
             )?;
@@ -97,8 +99,12 @@ fn carry_out(command: Command) -> Result<(String, Answer)> {
                 Ok(report::text::plan(&plan, &written))
             }
         }
+        Command::Audit(arguments) if arguments.aims => {
+            let AuditArguments { judging, owner, .. } = &arguments;
+            owner::aims(&arguments.speaker, judging, owner, arguments.json)
+        }
         Command::Audit(arguments) => {
-            let (_, plan) = planned(&arguments.speaker, &arguments.judging)?;
+            let (_, plan) = planned(&arguments.speaker, &arguments.judging, &arguments.owner)?;
             if arguments.json {
                 Ok(export::json::plan(&plan))
             } else {
@@ -106,8 +112,8 @@ fn carry_out(command: Command) -> Result<(String, Answer)> {
             }
         }
         Command::Curves(arguments) => {
-            let speaker = Speaker::read(&arguments.speaker, arguments.rear_wall.into())?;
-            note(&speaker);
+            let rear_wall = arguments.rear_wall.into();
+            let speaker = owner::read(&arguments.speaker, rear_wall, &arguments.aim)?;
             note_rear_wall(&speaker);
             if arguments.json {
                 Ok(export::json::curves(&speaker.folder.name, &speaker.curves))
@@ -160,10 +166,13 @@ fn carry_out(command: Command) -> Result<(String, Answer)> {
 }
 
 /// Reads a speaker, says what was understood of it, and plans.
-fn planned(speaker: &Path, judging: &Judging) -> Result<(Speaker, Plan)> {
-    let speaker = Speaker::read(speaker, judging.rear_wall.into())?;
-    note(&speaker);
-    let plan = run::plan(&speaker, &plan_options(judging))?;
+fn planned(speaker: &Path, judging: &Judging, owner: &owner::Owner) -> Result<(Speaker, Plan)> {
+    let speaker = owner::read(speaker, judging.rear_wall.into(), &owner.aim)?;
+    let options = PlanOptions {
+        owner: owner.wishes(),
+        ..plan_options(judging)
+    };
+    let plan = run::plan(&speaker, &options)?;
     Ok((speaker, plan))
 }
 
@@ -179,7 +188,7 @@ fn plan_options(judging: &Judging) -> PlanOptions {
             boost_at_most_db: judging.boost,
         },
         rear_wall: judging.rear_wall.into(),
-        effort: None,
+        ..PlanOptions::default()
     }
 }
 

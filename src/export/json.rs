@@ -1,5 +1,6 @@
 //! The JSON documents. Numbers that could not be had are `null`.
 
+use super::owner::SituationRow;
 use crate::audit::{Cause, Decision, Finding};
 use crate::average::{Average, AveragedCurves, RearWall};
 use crate::device::{Device, Feedback, Setting};
@@ -12,7 +13,7 @@ use std::path::PathBuf;
 
 /// A finding as it stands in JSON.
 #[derive(Debug, Serialize)]
-struct FindingRow {
+pub(super) struct FindingRow {
     from_hz: f64,
     to_hz: f64,
     peak_hz: f64,
@@ -46,7 +47,7 @@ impl From<&Finding> for FindingRow {
 
 /// A stage as it stands in JSON; the gain is `null` for types without one.
 #[derive(Debug, Serialize)]
-struct StageRow {
+pub(super) struct StageRow {
     r#type: Kind,
     f0_hz: f64,
     gain_db: Option<f64>,
@@ -99,6 +100,7 @@ struct PlanDocument<'a> {
     ladder: Vec<RungRow>,
     unheld: Vec<UnheldRow>,
     worst_change: Option<WorstChangeRow>,
+    situation: SituationRow,
     freq_hz: &'a [f64],
     wish_db: &'a [f64],
     shared_db: &'a [f64],
@@ -162,6 +164,7 @@ pub fn plan(plan: &Plan) -> String {
             roughness_before_db: worst.before_db,
             roughness_after_db: worst.after_db,
         }),
+        situation: (&plan.situation).into(),
         freq_hz: plan.audit.grid.freqs_hz(),
         wish_db: &plan.audit.wish_db,
         shared_db: &plan.audit.shared_db,

@@ -9,6 +9,7 @@ pub mod files;
 pub mod filter_list;
 pub mod folder;
 pub mod json;
+pub mod owner;
 pub mod summary;
 mod system;
 mod temporary;

@@ -1,9 +1,9 @@
 //! The report: one page that needs nothing but itself.
 
-use super::page;
 use super::picture::{self, Picture, showable};
 use super::sections::{self, isolated};
 use super::statement::{percent, statement};
+use super::{owner, page};
 use crate::audit::spoken_hz;
 use crate::error::Result;
 use crate::predict::Plan;
@@ -40,6 +40,7 @@ pub fn html(plan: &Plan, provenance: &Provenance) -> Result<String> {
             (sections::findings(plan))
             (sections::filters(plan))
             (sections::price(plan))
+            (owner::sections(plan))
             (sections::ladder(plan))
             (sections::rating(plan))
             (sections::measurement(plan))
@@ -89,6 +90,7 @@ fn opening(plan: &Plan) -> Markup {
             ", judged from " (spoken_hz(plan.audit.judged_from_hz))
             " to " (spoken_hz(plan.audit.judged_to_hz))
         }
+        (owner::contradictions(plan))
         p.statement { (isolated(&statement(plan), plan)) }
         dl.figures {
             @for (name, value, note) in figures {

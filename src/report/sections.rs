@@ -218,7 +218,7 @@ pub fn ladder(plan: &Plan) -> Markup {
             0.0
         }
     };
-    let kept = plan.fit.stages.len();
+    let kept = plan.correcting_stages();
     let bought = |place: usize| match place.checked_sub(1) {
         Some(below) => format!("{:.3}", ladder[below].rms_db - ladder[place].rms_db),
         None => "-".into(),
