@@ -41,6 +41,7 @@ pub mod fit;
 pub mod audit;
 pub mod predict;
 pub mod check;
+pub mod convert;
 pub mod simulate;
 pub mod read;
 pub mod export;

@@ -3,6 +3,7 @@
 pub mod apply;
 pub mod rank;
 pub mod check;
+pub mod convert;
 
 use crate::audit::{self, Subject};
 use crate::average::{AveragedCurves, RearWall};

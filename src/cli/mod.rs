@@ -8,6 +8,7 @@ mod completions;
 mod rank;
 mod look;
 mod check;
+mod convert;
 
 use crate::average::RearWall;
 use crate::error::Result;
@@ -75,6 +76,7 @@ fn print(text: &str, answer: Answer) -> ExitCode {
 fn carry_out(command: Command) -> Result<(String, Answer)> {
     let text: Result<String> = match command {
         Command::Check(arguments) => return check::carry_out(&arguments),
+        Command::Convert(arguments) => return convert::carry_out(&arguments),
         Command::Plan(arguments) => {
             let (speaker, plan) = planned(&arguments.speaker, &arguments.judging)?;
             let out = arguments

@@ -190,7 +190,7 @@ fn same_rate(list: &Path, filters: &FilterList, input: &Path, format: &Format) -
         format!("{} Hz, for which {} was made", filters.rate_hz, list.display()),
     )
     .with_hint(format!(
-        "planish convert {} --device D makes the same filters for a device D at {} Hz; or resample the sound",
+        "planish convert {} --rate {} makes the same filters for that rate; or resample the sound",
         list.display(),
         format.rate_hz
     )))
