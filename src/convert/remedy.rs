@@ -2,8 +2,7 @@
 //! below a stage's numbers: a broad boost reaches its gain, +6 dB and more is 2 and more.
 //!
 //! - Another type: a shelf that boosts one end is the shelf that cuts the other end, raised as a
-//!   whole. With `A = 10^(gain/40)` the cookbook's highshelf of `A` is exactly `A^2` times its
-//!   lowshelf of `1/A` with the same f0 and Q (algebra on the note's prototypes).
+//!   whole ([`Stage::other_shelf`]).
 //! - Scale: the numerator is lowered as a whole, and the level in front raised as much.
 //! - Split: two stages of half the gain, f0 a little apart and Q adapted.
 
@@ -211,7 +210,8 @@ fn cures(stage: &Stage, device: &Device, used: &[Kind]) -> Vec<Cure> {
             && inside(&limits.q, stage.q)
     };
     let mut cures = Vec::new();
-    if let Some(other) = other_shelf(stage)
+    if stage.gain_db > 0.0
+        && let Some(other) = stage.other_shelf()
         && room_for(&other, 1)
         && let Some(held) = held_at(&other, 0.0, device)
     {
@@ -254,20 +254,6 @@ fn held_at(stage: &Stage, level_db: f64, device: &Device) -> Option<Held> {
     words.hold().then_some(Held {
         stage: *stage,
         section: words.biquad,
-    })
-}
-
-/// The shelf of the other end that differs from a boosting shelf by a level only.
-pub(super) fn other_shelf(stage: &Stage) -> Option<Stage> {
-    let kind = match stage.kind {
-        Kind::HighShelf => Kind::LowShelf,
-        Kind::LowShelf => Kind::HighShelf,
-        _ => return None,
-    };
-    (stage.gain_db > 0.0).then_some(Stage {
-        kind,
-        gain_db: -stage.gain_db,
-        ..*stage
     })
 }
 
@@ -358,7 +344,7 @@ mod tests {
     fn a_shelf_is_the_other_shelf_raised_as_a_whole() {
         for kind in [Kind::HighShelf, Kind::LowShelf] {
             let one = shelf(kind, 7.0);
-            let other = other_shelf(&one).unwrap();
+            let other = one.other_shelf().unwrap();
             for k in 1..100 {
                 let omega_rad = PI * f64::from(k) / 100.0;
                 let one_db = one.biquad(48e3).gain_db(omega_rad);
@@ -366,7 +352,7 @@ mod tests {
                 assert!((one_db - 7.0 - other_db).abs() < 1e-9);
             }
         }
-        assert_eq!(other_shelf(&shelf(Kind::HighShelf, -3.0)), None);
+        assert_eq!(shelf(Kind::Peaking, -3.0).other_shelf(), None);
     }
 
     #[test]
