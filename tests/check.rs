@@ -36,7 +36,11 @@ fn bench(level_db: f64) -> Bench {
 }
 
 /// A list with a fault that can be seen; `None` where the habit has no such fault.
-fn with_fault(name: &'static str, habit: Habit, dice: &mut Dice) -> Option<(FilterList, Wrong, Run)> {
+fn with_fault(
+    name: &'static str,
+    habit: Habit,
+    dice: &mut Dice,
+) -> Option<(FilterList, Wrong, Run)> {
     (0..200).find_map(|_| {
         let list = draw_list(dice, habit);
         let mut wrong = Wrong::default();
@@ -64,14 +68,19 @@ fn each_single_fault_is_named_first() {
                     continue;
                 };
                 let absolute = name == "gain-missing";
-                let level_db = if absolute { 0.0 } else { dice.between(-20.0, 10.0) };
+                let level_db = if absolute {
+                    0.0
+                } else {
+                    dice.between(-20.0, 10.0)
+                };
                 let measured = loopback(&run, &bench(level_db), &mut dice);
                 let found = compare(&list, &measured, absolute).unwrap();
                 all += 1;
                 let first = found.faults.first().map(|f| &f.fault);
                 if !found.matches && first.is_some_and(|f| f.name() == name) {
                     right += 1;
-                    in_detail += usize::from(first.is_some_and(|f| detail_of(f) == wrong.details[0]));
+                    in_detail +=
+                        usize::from(first.is_some_and(|f| detail_of(f) == wrong.details[0]));
                 } else {
                     told += &format!("{} {seed}: {first:?}\n", habit.name());
                 }
@@ -81,7 +90,10 @@ fn each_single_fault_is_named_first() {
         // Of some thirty lists one more may be wrong than the share says: chance of small numbers.
         let needed = (NAMED_FIRST * all as f64).floor() as usize - 1;
         assert!(right >= needed, "{name}: {right} of {all}\n{told}");
-        assert!(in_detail + 3 >= right, "{name}: {in_detail} of {right} in detail");
+        assert!(
+            in_detail + 3 >= right,
+            "{name}: {in_detail} of {right} in detail"
+        );
     }
 }
 
@@ -128,9 +140,18 @@ fn exchanged_b_numbers_show_in_the_phase() {
         };
         let found = compare(&list, &loopback(&run, &with_phase, &mut dice), false).unwrap();
         all += 1;
-        right += usize::from(found.faults.first().is_some_and(|f| f.fault.name() == "reversed-order"));
+        right += usize::from(
+            found
+                .faults
+                .first()
+                .is_some_and(|f| f.fault.name() == "reversed-order"),
+        );
         // Levels alone see nothing, and must not pretend to.
-        assert!(compare(&list, &loopback(&run, &bench(-3.0), &mut dice), false).unwrap().matches);
+        assert!(
+            compare(&list, &loopback(&run, &bench(-3.0), &mut dice), false)
+                .unwrap()
+                .matches
+        );
     }
     assert_eq!(right, all);
 }
@@ -184,14 +205,28 @@ fn as_a_process_no_fault_is_exit_code_0_and_a_fault_is_1_with_its_name_first() {
     let text = planish::export::filter_list::write(&list, &Coefficient::USUAL_ORDER).unwrap();
     std::fs::write(place("filters.txt"), text).unwrap();
     let sound = Run::of(&list, &Wrong::default());
-    std::fs::write(place("sound.csv"), table(&loopback(&sound, &bench(-7.0), &mut dice))).unwrap();
+    std::fs::write(
+        place("sound.csv"),
+        table(&loopback(&sound, &bench(-7.0), &mut dice)),
+    )
+    .unwrap();
     let mut wrong = Wrong::default();
     assert!(wrong.add(&list, "stage-missing", false, &mut dice));
     let faulty = Run::of(&list, &wrong);
-    std::fs::write(place("faulty.csv"), table(&loopback(&faulty, &bench(-7.0), &mut dice))).unwrap();
+    std::fs::write(
+        place("faulty.csv"),
+        table(&loopback(&faulty, &bench(-7.0), &mut dice)),
+    )
+    .unwrap();
 
     let call = |measured: &str| {
-        planish(&["check", &place("filters.txt"), "--measured", &place(measured), "--json"])
+        planish(&[
+            "check",
+            &place("filters.txt"),
+            "--measured",
+            &place(measured),
+            "--json",
+        ])
     };
     let output = call("sound.csv");
     assert_eq!(output.status.code(), Some(0));
@@ -220,5 +255,9 @@ fn as_a_process_no_fault_is_exit_code_0_and_a_fault_is_1_with_its_name_first() {
     assert_eq!(output.status.code(), Some(1));
     let header = std::fs::read_to_string(place("table.csv")).unwrap();
     assert!(header.starts_with("freq_hz,predicted_db,measured_db,difference_db,fault_db\n"));
-    assert!(std::fs::read_to_string(place("picture.svg")).unwrap().starts_with("<svg"));
+    assert!(
+        std::fs::read_to_string(place("picture.svg"))
+            .unwrap()
+            .starts_with("<svg")
+    );
 }

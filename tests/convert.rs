@@ -82,14 +82,17 @@ impl Read {
                 "gain_db" => gain_db = numbers()[0],
                 "equation" => sign = if rest.contains("- a1") { 1.0 } else { -1.0 },
                 "number" => {
-                    if let Some((i, f)) = rest.strip_prefix("fixed ").and_then(|n| n.split_once('.')) {
+                    if let Some((i, f)) =
+                        rest.strip_prefix("fixed ").and_then(|n| n.split_once('.'))
+                    {
                         fraction = f.parse::<i32>().unwrap();
                         width = i.parse::<i32>().unwrap() + fraction;
                     }
                 }
                 "#" => {
                     if let Some(names) = rest.strip_prefix("words: ") {
-                        let place = |n: &str| ["b0", "b1", "b2", "a1", "a2"].iter().position(|c| *c == n);
+                        let place =
+                            |n: &str| ["b0", "b1", "b2", "a1", "a2"].iter().position(|c| *c == n);
                         order = names.split(' ').map(|n| place(n).unwrap()).collect();
                     }
                 }
@@ -102,7 +105,11 @@ impl Read {
                     let decoded = stages.last_mut().unwrap();
                     for (word, place) in rest.split(' ').zip(&order) {
                         let bits = i128::from_str_radix(word, 16).unwrap();
-                        let value = if bits >> (width - 1) == 1 { bits - (1i128 << width) } else { bits };
+                        let value = if bits >> (width - 1) == 1 {
+                            bits - (1i128 << width)
+                        } else {
+                            bits
+                        };
                         let value = value as f64 / 2f64.powi(fraction);
                         decoded[*place] = if *place > 2 { sign * value } else { value };
                     }
@@ -132,7 +139,10 @@ impl Read {
     }
 
     fn level_db(&self, f_hz: f64) -> f64 {
-        self.gain_db + (0..self.stages.len()).map(|i| self.stage_db(i, f_hz)).sum::<f64>()
+        self.gain_db
+            + (0..self.stages.len())
+                .map(|i| self.stage_db(i, f_hz))
+                .sum::<f64>()
     }
 }
 
@@ -161,13 +171,21 @@ fn a_list_for_every_built_in_device_read_back_does_what_was_predicted() {
         let predicted = converted.list.bank();
         for f_hz in audible(device.rate_hz) {
             let off_db = read.level_db(f_hz) - predicted.gain_at_db(f_hz);
-            assert!(off_db.abs() < EXACT_DB, "{} at {f_hz}: {off_db}", device.name);
+            assert!(
+                off_db.abs() < EXACT_DB,
+                "{} at {f_hz}: {off_db}",
+                device.name
+            );
             // The stated tolerance: each stage within 0.04 dB of its parameters.
             for (i, listed) in converted.list.stages.iter().enumerate() {
                 let exact = listed.stage.biquad(device.rate_hz);
                 let exact_db = exact.gain_db(2.0 * PI * f_hz / device.rate_hz);
                 let off_db = read.stage_db(i, f_hz) - exact_db;
-                assert!(off_db.abs() < WORDS_TOLERANCE_DB + 0.002, "{} stage {i}: {off_db}", device.name);
+                assert!(
+                    off_db.abs() < WORDS_TOLERANCE_DB + 0.002,
+                    "{} stage {i}: {off_db}",
+                    device.name
+                );
             }
         }
         assert!(converted.list.bank().peak_db() <= 0.05, "{}", device.name);
@@ -186,14 +204,20 @@ fn another_sign_and_order_keep_every_number_to_the_bit() {
     let converted = to(&other, &from);
     assert_eq!(converted.way, Way::Kept);
     assert_eq!(converted.list.bank(), from.bank());
-    let (old, new) = (from.stages[0].words.unwrap(), converted.list.stages[0].words.unwrap());
+    let (old, new) = (
+        from.stages[0].words.unwrap(),
+        converted.list.stages[0].words.unwrap(),
+    );
     // 28-bit words: b turned round, a negated.
     assert_eq!([new[4], new[3], new[2]], [old[0], old[1], old[2]]);
     assert_eq!(new[1], (1 << 28) - old[3]);
     assert_eq!(converted.difference.largest_db, 0.0);
     // Without a device the list's own sign and order stay, told from its words.
     assert_eq!(own_device(&converted.list).word_order, other.word_order);
-    assert_eq!(to(&own_device(&converted.list), &converted.list).list, converted.list);
+    assert_eq!(
+        to(&own_device(&converted.list), &converted.list).list,
+        converted.list
+    );
 }
 
 #[test]
@@ -230,7 +254,12 @@ fn another_rate_has_the_cookbooks_numbers_there_and_the_difference_near_the_top_
         refit: true,
         ..Options::default()
     };
-    let nearer = convert(&list(96_000.0, -5.0, &stages), &device("open-48k").unwrap(), &refit).unwrap();
+    let nearer = convert(
+        &list(96_000.0, -5.0, &stages),
+        &device("open-48k").unwrap(),
+        &refit,
+    )
+    .unwrap();
     assert!(
         nearer.difference.largest_db.abs() < 0.5 * found.largest_db.abs(),
         "{:?}",
@@ -254,13 +283,25 @@ fn boosted(gain_db: f64) -> FilterList {
 fn a_shelf_that_overflows_2_30_becomes_another_type_or_is_scaled_or_split() {
     let device = device("fixed-48k").unwrap();
     let from = boosted(-8.0);
-    for remedy in [None, Some(Remedy::AnotherType), Some(Remedy::Scale), Some(Remedy::Split)] {
+    for remedy in [
+        None,
+        Some(Remedy::AnotherType),
+        Some(Remedy::Scale),
+        Some(Remedy::Split),
+    ] {
         let options = Options {
             remedy,
             ..Options::default()
         };
         let converted = convert(&from, &device, &options).unwrap();
-        let Some(Change::Remedied { stage: 2, largest, limit, how, also, .. }) = converted
+        let Some(Change::Remedied {
+            stage: 2,
+            largest,
+            limit,
+            how,
+            also,
+            ..
+        }) = converted
             .changes
             .iter()
             .find(|c| matches!(c, Change::Remedied { .. }))
@@ -274,14 +315,23 @@ fn a_shelf_that_overflows_2_30_becomes_another_type_or_is_scaled_or_split() {
             Remedied::Split { error_db, .. } => error_db + 0.02,
             _ => 0.02,
         };
-        assert!(converted.difference.largest_db.abs() < within_db, "{:?}", converted.difference);
+        assert!(
+            converted.difference.largest_db.abs() < within_db,
+            "{:?}",
+            converted.difference
+        );
         if remedy != Some(Remedy::Split) {
-            assert!(converted.difference.level_db.abs() < 0.01, "{:?}", converted.difference);
+            assert!(
+                converted.difference.level_db.abs() < 0.01,
+                "{:?}",
+                converted.difference
+            );
         }
         let text = write(&converted.list, &device.word_order).unwrap();
         let read = Read::new(&text);
         for f_hz in audible(48_000.0) {
-            let off_db = read.level_db(f_hz) - from.bank().gain_at_db(f_hz) - converted.difference.level_db;
+            let off_db =
+                read.level_db(f_hz) - from.bank().gain_at_db(f_hz) - converted.difference.level_db;
             assert!(off_db.abs() <= within_db, "{remedy:?} at {f_hz}: {off_db}");
         }
         // In fixed point nothing overflows on the way.
@@ -306,7 +356,10 @@ fn a_boost_without_headroom_is_split_rather_than_made_quieter() {
     assert!(
         converted.changes.iter().any(|c| matches!(
             c,
-            Change::Remedied { how: Remedied::Split { .. }, .. }
+            Change::Remedied {
+                how: Remedied::Split { .. },
+                ..
+            }
         )),
         "{:?}",
         converted.changes
@@ -325,12 +378,17 @@ fn a_treble_boost_from_low_on_is_no_matter_of_halves() {
     let Change::Remedied { how, also, .. } = &converted.changes[0] else {
         panic!("{:?}", converted.changes)
     };
-    assert_eq!((how.remedy(), also.as_slice()), (Remedy::AnotherType, &[Remedy::Scale][..]));
+    assert_eq!(
+        (how.remedy(), also.as_slice()),
+        (Remedy::AnotherType, &[Remedy::Scale][..])
+    );
     let split = Options {
         remedy: Some(Remedy::Split),
         ..Options::default()
     };
-    let error = convert(&low, &device("fixed-48k").unwrap(), &split).unwrap_err().to_string();
+    let error = convert(&low, &device("fixed-48k").unwrap(), &split)
+        .unwrap_err()
+        .to_string();
     assert!(error.contains("--remedy another-type or scale"), "{error}");
 }
 
@@ -341,10 +399,16 @@ fn a_scaled_list_goes_back_to_one_without_a_level_in_its_numbers() {
         remedy: Some(Remedy::Scale),
         ..Options::default()
     };
-    let scaled = convert(&from, &device("fixed-48k").unwrap(), &scale).unwrap().list;
+    let scaled = convert(&from, &device("fixed-48k").unwrap(), &scale)
+        .unwrap()
+        .list;
     assert!(scaled.gain_db > from.gain_db + 2.0);
     let back = to(&own_device(&from), &scaled).list;
-    assert!((back.gain_db - from.gain_db).abs() < 0.01, "{}", back.gain_db);
+    assert!(
+        (back.gain_db - from.gain_db).abs() < 0.01,
+        "{}",
+        back.gain_db
+    );
     for f_hz in audible(48_000.0) {
         assert!((back.bank().gain_at_db(f_hz) - from.bank().gain_at_db(f_hz)).abs() < 0.02);
     }
@@ -358,7 +422,10 @@ fn what_a_device_cannot_be_set_to_is_fitted_anew_with_the_reasons() {
         panic!("{:?}", converted.way)
     };
     let reasons: Vec<String> = because.iter().map(ToString::to_string).collect();
-    assert!(reasons.iter().any(|r| r.contains("lowshelf")), "{reasons:?}");
+    assert!(
+        reasons.iter().any(|r| r.contains("lowshelf")),
+        "{reasons:?}"
+    );
     assert!(reasons.iter().any(|r| r.contains("63.7")), "{reasons:?}");
     assert!(converted.list.stages.len() <= knobs.stages);
     for listed in &converted.list.stages {
@@ -372,7 +439,11 @@ fn what_a_device_cannot_be_set_to_is_fitted_anew_with_the_reasons() {
         }
     }
     // Seven bands in half-decibel steps on four smooth stages.
-    assert!(converted.difference.rms_db < 0.4, "{:?}", converted.difference);
+    assert!(
+        converted.difference.rms_db < 0.4,
+        "{:?}",
+        converted.difference
+    );
     // What stands on the steps already stays.
     let again = to(&knobs, &converted.list);
     assert_eq!((again.way, &again.list), (Way::Kept, &converted.list));
@@ -381,7 +452,14 @@ fn what_a_device_cannot_be_set_to_is_fitted_anew_with_the_reasons() {
     assert_eq!(open.way, Way::Recomputed);
 
     let many: Vec<Stage> = (0..9)
-        .map(|i| stage(Kind::Peaking, 60.0 * 2f64.powi(i), if i % 2 == 0 { -3.0 } else { 1.0 }, 1.5))
+        .map(|i| {
+            stage(
+                Kind::Peaking,
+                60.0 * 2f64.powi(i),
+                if i % 2 == 0 { -3.0 } else { 1.0 },
+                1.5,
+            )
+        })
         .collect();
     let five = to(&device("five-stage").unwrap(), &list(48_000.0, -1.0, &many));
     assert!(five.list.stages.len() <= 5 && matches!(five.way, Way::Refitted { .. }));
@@ -391,29 +469,49 @@ fn what_a_device_cannot_be_set_to_is_fitted_anew_with_the_reasons() {
 #[test]
 fn what_nothing_can_stand_in_for_is_refused() {
     let protecting = list(48_000.0, 0.0, &[stage(Kind::HighPass, 30.0, 0.0, 0.7)]);
-    let error = convert(&protecting, &device("knob-receiver").unwrap(), &Options::default())
-        .unwrap_err()
-        .to_string();
-    assert!(error.contains("highpass") && error.contains("driver"), "{error}");
+    let error = convert(
+        &protecting,
+        &device("knob-receiver").unwrap(),
+        &Options::default(),
+    )
+    .unwrap_err()
+    .to_string();
+    assert!(
+        error.contains("highpass") && error.contains("driver"),
+        "{error}"
+    );
     // -1.98 does not fit one integer bit.
     let narrow = Device {
         number: Number::from_name("fixed 1.31").unwrap(),
         ..own_device(&usual())
     };
-    let error = convert(&usual(), &narrow, &Options::default()).unwrap_err().to_string();
-    assert!(error.contains("a1") && error.contains("two integer bits"), "{error}");
+    let error = convert(&usual(), &narrow, &Options::default())
+        .unwrap_err()
+        .to_string();
+    assert!(
+        error.contains("a1") && error.contains("two integer bits"),
+        "{error}"
+    );
     // Numbers that say something else than the parameters are not computed anew unasked.
     let mut other = usual();
     other.stages[2].biquad = Some(stage(Kind::Peaking, 900.0, 2.0, 1.0).biquad(48_000.0));
     let device = device("open-96k").unwrap();
-    let error = convert(&other, &device, &Options::default()).unwrap_err().to_string();
-    assert!(error.contains("stage 3") && error.contains("--by-parameters"), "{error}");
+    let error = convert(&other, &device, &Options::default())
+        .unwrap_err()
+        .to_string();
+    assert!(
+        error.contains("stage 3") && error.contains("--by-parameters"),
+        "{error}"
+    );
     let by_parameters = Options {
         by_parameters: true,
         ..Options::default()
     };
     let converted = convert(&other, &device, &by_parameters).unwrap();
-    assert_eq!(converted.list.stages[2].biquad, Some(usual().stages[2].stage.biquad(96_000.0)));
+    assert_eq!(
+        converted.list.stages[2].biquad,
+        Some(usual().stages[2].stage.biquad(96_000.0))
+    );
 }
 
 /// Whether a program can be started; says so loudly when not, past the capture of test output.
@@ -484,7 +582,8 @@ fn the_c_header_compiles_without_a_warning_and_filters_as_predicted() {
     for device in all_devices().unwrap() {
         let converted = to(&device, &from);
         let prefix = device.name.replace('-', "_");
-        let header = planish::export::c_header::write(&converted.list, &device.word_order, &prefix).unwrap();
+        let header =
+            planish::export::c_header::write(&converted.list, &device.word_order, &prefix).unwrap();
         std::fs::write(dir.path().join("filters.h"), header).unwrap();
         let fixed = matches!(device.number, Number::Fixed { .. });
         let program = if device.number == Number::None {
@@ -503,12 +602,25 @@ fn the_c_header_compiles_without_a_warning_and_filters_as_predicted() {
         std::fs::write(&source, program).unwrap();
         let binary = dir.path().join("firmware");
         let compiled = Command::new("gcc")
-            .args(["-std=c99", "-pedantic", "-Wall", "-Wextra", "-Werror", "-O1", "-o"])
+            .args([
+                "-std=c99",
+                "-pedantic",
+                "-Wall",
+                "-Wextra",
+                "-Werror",
+                "-O1",
+                "-o",
+            ])
             .args([binary.as_os_str(), source.as_os_str()])
             .arg("-lm")
             .output()
             .unwrap();
-        assert!(compiled.status.success(), "{}: {}", device.name, String::from_utf8_lossy(&compiled.stderr));
+        assert!(
+            compiled.status.success(),
+            "{}: {}",
+            device.name,
+            String::from_utf8_lossy(&compiled.stderr)
+        );
         let run = Command::new(&binary).output().unwrap();
         assert!(run.status.success(), "{}", device.name);
         let printed: Vec<f64> = String::from_utf8(run.stdout)
@@ -517,8 +629,14 @@ fn the_c_header_compiles_without_a_warning_and_filters_as_predicted() {
             .map(|line| line.parse().unwrap())
             .collect();
         let expected: Vec<f64> = if device.number == Number::None {
-            let settings = converted.list.stages.iter().flat_map(|l| [l.stage.f0_hz, l.stage.gain_db, l.stage.q]);
-            std::iter::once(converted.list.gain_db).chain(settings).collect()
+            let settings = converted
+                .list
+                .stages
+                .iter()
+                .flat_map(|l| [l.stage.f0_hz, l.stage.gain_db, l.stage.q]);
+            std::iter::once(converted.list.gain_db)
+                .chain(settings)
+                .collect()
         } else {
             let mut impulse = vec![0.0; 600];
             impulse[0] = 1.0;
@@ -563,12 +681,26 @@ fn as_a_process_it_prints_the_list_and_says_on_the_other_stream_what_became_of_i
 
     // Into a file: the words go to standard output, and the file holds the same list.
     let out = dir.path().join("box.txt");
-    let output = planish(&["convert", &path, "--device", "fixed-48k", "--out", out.to_str().unwrap()]);
+    let output = planish(&[
+        "convert",
+        &path,
+        "--device",
+        "fixed-48k",
+        "--out",
+        out.to_str().unwrap(),
+    ]);
     assert_eq!(std::fs::read_to_string(&out).unwrap(), text);
-    assert!(String::from_utf8(output.stdout).unwrap().contains("box.txt"));
+    assert!(
+        String::from_utf8(output.stdout)
+            .unwrap()
+            .contains("box.txt")
+    );
 
     // What was converted is sound and applies.
-    assert_eq!(planish(&["check", out.to_str().unwrap()]).status.code(), Some(0));
+    assert_eq!(
+        planish(&["check", out.to_str().unwrap()]).status.code(),
+        Some(0)
+    );
 }
 
 #[test]
@@ -589,7 +721,9 @@ fn table_and_document_hold_the_numbers_of_the_list() {
             let value: f64 = row[name].parse().unwrap();
             // Added feedback: the a numbers are negated.
             assert_eq!(if i > 2 { -value } else { value }, expected[i]);
-            let word = i64::from(u32::from_str_radix(row[format!("word_{name}").as_str()], 16).unwrap() as i32);
+            let word = i64::from(
+                u32::from_str_radix(row[format!("word_{name}").as_str()], 16).unwrap() as i32,
+            );
             assert_eq!(word as f64 / 2f64.powi(24), value);
         }
         rows += 1;
@@ -601,7 +735,10 @@ fn table_and_document_hold_the_numbers_of_the_list() {
     assert_eq!(document["order"][0], "a1");
     assert_eq!(document["number"], "fixed 8.24");
     let first = &document["stages"][0];
-    assert_eq!(first["coefficients"][2].as_f64().unwrap(), read.stages[0][0]);
+    assert_eq!(
+        first["coefficients"][2].as_f64().unwrap(),
+        read.stages[0][0]
+    );
     assert!(document["largest_difference_db"].as_f64().unwrap() >= 0.0);
     assert!(document["written"].is_null());
 }

@@ -121,10 +121,7 @@ fn draw_stage(dice: &mut Dice, habit: Habit) -> Stage {
         (Habit::Knobs, _) => (dice.one_of(&THIRDS_HZ), dice.one_of(&WIDTHS)),
         (_, Kind::LowShelf) => (dice.log_between(60.0, 500.0), dice.between(0.5, 0.9)),
         (_, Kind::HighShelf) => (dice.log_between(2000.0, 9000.0), dice.between(0.5, 0.9)),
-        _ => (
-            dice.log_between(40.0, 14000.0),
-            dice.log_between(0.6, 6.0),
-        ),
+        _ => (dice.log_between(40.0, 14000.0), dice.log_between(0.6, 6.0)),
     };
     Stage {
         kind,
@@ -155,8 +152,7 @@ pub fn draw_list(dice: &mut Dice, habit: Habit) -> FilterList {
     let stages: Vec<ListedStage> = (0..count)
         .map(|_| {
             let stage = draw_stage(dice, habit);
-            let biquad =
-                (number != Number::None).then(|| held(stage.biquad(rate_hz), number));
+            let biquad = (number != Number::None).then(|| held(stage.biquad(rate_hz), number));
             ListedStage {
                 stage,
                 biquad,
@@ -310,7 +306,9 @@ impl Run {
             .iter()
             .map(|listed| {
                 let stage = Stage {
-                    q: wrong.other_q.map_or(listed.stage.q, |r| read_q(&listed.stage, r)),
+                    q: wrong
+                        .other_q
+                        .map_or(listed.stage.q, |r| read_q(&listed.stage, r)),
                     ..listed.stage
                 };
                 let made_anew = wrong.made_for_hz.is_some() || stage.q != listed.stage.q;
@@ -350,7 +348,11 @@ impl Run {
         }
         Run {
             sections,
-            gain_db: if wrong.without_gain { 0.0 } else { list.gain_db },
+            gain_db: if wrong.without_gain {
+                0.0
+            } else {
+                list.gain_db
+            },
             rate_hz: wrong.runs_at_hz.unwrap_or(list.rate_hz),
         }
     }
@@ -419,7 +421,8 @@ pub fn loopback(device: &Run, bench: &Bench, dice: &mut Dice) -> Loopback {
                 + interface_db(bench.interface, *f_hz)
                 + bench.noise_db * dice.normal();
             // A decibel of noise is 6.6 degrees: both are parts of one disturbance.
-            let phase_deg = phase_deg - 360.0 * f_hz * delay_s + 6.6 * bench.noise_db * dice.normal();
+            let phase_deg =
+                phase_deg - 360.0 * f_hz * delay_s + 6.6 * bench.noise_db * dice.normal();
             (level_db, phase_deg)
         })
         .collect();
@@ -436,7 +439,10 @@ pub fn loopback(device: &Run, bench: &Bench, dice: &mut Dice) -> Loopback {
 pub fn oscillation(dice: &mut Dice) -> Loopback {
     let freqs_hz = freqs_hz();
     Loopback {
-        levels_db: freqs_hz.iter().map(|_| -20.0 + 6.0 * dice.normal()).collect(),
+        levels_db: freqs_hz
+            .iter()
+            .map(|_| -20.0 + 6.0 * dice.normal())
+            .collect(),
         phase_deg: None,
         freqs_hz,
     }
@@ -463,10 +469,14 @@ pub fn interface_db(which: usize, f_hz: f64) -> f64 {
 
 /// Largest change of level that a fault makes, whatever the free level, dB.
 pub fn effect_db(list: &FilterList, faulty: &Run) -> f64 {
-    let sound = Run::of(list, &Wrong::default());
+    change_db(&Run::of(list, &Wrong::default()), faulty)
+}
+
+/// Largest change of level from one box to another, whatever the free level, dB.
+pub fn change_db(from: &Run, to: &Run) -> f64 {
     let changes: Vec<f64> = freqs_hz()
         .iter()
-        .map(|f| faulty.response(*f).0 - sound.response(*f).0)
+        .map(|f| to.response(*f).0 - from.response(*f).0)
         .collect();
     let (low, high) = changes
         .iter()

@@ -9,8 +9,8 @@
 mod boxes;
 
 use boxes::{
-    Bench, Dice, Habit, INTERFACES, NAMES, Run, Wrong, detail_of, draw_list, effect_db, loopback,
-    oscillation,
+    Bench, Dice, Habit, INTERFACES, NAMES, Run, Wrong, change_db, detail_of, draw_list, effect_db,
+    loopback, oscillation,
 };
 use clap::Parser;
 use planish::check::{Comparison, compare};
@@ -29,6 +29,9 @@ struct Arguments {
     /// Noise on a point of a loopback with a fault, dB
     #[arg(long, default_value_t = 0.03)]
     noise: f64,
+    /// Measure faulty boxes, too, through sound cards with corners at 10 Hz and 20 kHz
+    #[arg(long)]
+    cards: bool,
     /// Print every wrong answer
     #[arg(long)]
     wrong: bool,
@@ -82,10 +85,11 @@ fn main() {
         print!("  {:>10}", habit.name());
     }
     println!("  {:>10}  in detail", "all");
-    let trials = NAMES
-        .map(Trial::Single)
-        .into_iter()
-        .chain([Trial::ByPhase, Trial::Oscillating, Trial::Pair]);
+    let trials = NAMES.map(Trial::Single).into_iter().chain([
+        Trial::ByPhase,
+        Trial::Oscillating,
+        Trial::Pair,
+    ]);
     let mut told = Vec::new();
     for trial in trials {
         print!("{:<18}", trial.name());
@@ -93,14 +97,19 @@ fn main() {
         for habit in Habit::ALL {
             let outcomes: Vec<Outcome> = seeds
                 .par_iter()
-                .filter_map(|seed| named(trial, habit, *seed, arguments.noise))
+                .filter_map(|seed| named(trial, habit, *seed, arguments.noise, arguments.cards))
                 .collect();
             let here = outcomes.iter().filter(|o| o.right).count();
             print!("  {:>10}", share(here, outcomes.len()));
             right += here;
             detail += outcomes.iter().filter(|o| o.in_detail).count();
             all += outcomes.len();
-            told.extend(outcomes.into_iter().filter(|o| !o.in_detail).map(|o| o.told));
+            told.extend(
+                outcomes
+                    .into_iter()
+                    .filter(|o| !o.in_detail)
+                    .map(|o| o.told),
+            );
         }
         println!("  {:>10}  {}", share(right, all), share(detail, all));
     }
@@ -124,6 +133,11 @@ fn main() {
     }
 }
 
+/// Every habit has its own draws.
+fn dice_of(habit: Habit, seed: u64) -> Dice {
+    Dice(seed ^ ((habit as u64) << 40))
+}
+
 fn share(part: usize, whole: usize) -> String {
     if whole == 0 {
         return "-".into();
@@ -132,14 +146,28 @@ fn share(part: usize, whole: usize) -> String {
 }
 
 /// A list with faults in its box, measured and judged; `None` where the fault has no meaning.
-fn named(trial: Trial, habit: Habit, seed: u64, noise_db: f64) -> Option<Outcome> {
-    let mut dice = Dice(seed);
+fn named(
+    trial: Trial,
+    habit: Habit,
+    seed: u64,
+    noise_db: f64,
+    behind_card: bool,
+) -> Option<Outcome> {
+    let mut dice = dice_of(habit, seed);
     let (list, wrong, device) = (0..TRIES).find_map(|_| draw_wrong(trial, habit, &mut dice))?;
     let absolute = wrong.names.contains(&"gain-missing");
     let bench = Bench {
         noise_db,
-        level_db: if absolute { 0.0 } else { dice.between(-20.0, 10.0) },
-        interface: 0,
+        level_db: if absolute {
+            0.0
+        } else {
+            dice.between(-20.0, 10.0)
+        },
+        interface: if behind_card {
+            dice.below(INTERFACES)
+        } else {
+            0
+        },
         phase: trial == Trial::ByPhase,
     };
     let measured = if trial == Trial::Oscillating {
@@ -190,6 +218,14 @@ fn draw_wrong(trial: Trial, habit: Habit, dice: &mut Dice) -> Option<(FilterList
     let all_visible = alone
         .iter()
         .all(|one| visible(one.names[0], &Run::of(&list, one)));
+    // Of two faults each must change what the other one leaves.
+    let all_visible = all_visible
+        && (trial != Trial::Pair
+            || alone.iter().all(|one| {
+                let both_without_gain =
+                    wrong.names.contains(&"gain-missing") && !one.names.contains(&"gain-missing");
+                both_without_gain || change_db(&Run::of(&list, one), &device) > VISIBLE_DB
+            }));
     let shown = match trial {
         Trial::ByPhase => true,
         Trial::Oscillating => device.is_unstable(),
@@ -262,7 +298,7 @@ fn told(
 
 /// A sound box behind any sound card, 0.1 dB of noise on most: what was said where it did not match.
 fn alarm(habit: Habit, seed: u64) -> Option<String> {
-    let mut dice = Dice(seed);
+    let mut dice = dice_of(habit, seed);
     let list = draw_list(&mut dice, habit);
     let bench = Bench {
         noise_db: if dice.unit() < 0.7 { 0.1 } else { 0.03 },

@@ -92,8 +92,9 @@ fn rate(text: &str) -> std::result::Result<f64, String> {
 }
 
 fn number(text: &str) -> std::result::Result<Number, String> {
-    Number::from_name(text)
-        .ok_or_else(|| "expected f64, f32, none or, in quotes, \"fixed I.F\" as in \"fixed 5.27\"".into())
+    Number::from_name(text).ok_or_else(|| {
+        "expected f64, f32, none or, in quotes, \"fixed I.F\" as in \"fixed 5.27\"".into()
+    })
 }
 
 fn order(text: &str) -> std::result::Result<[Coefficient; 5], String> {
@@ -133,9 +134,7 @@ pub(super) fn carry_out(arguments: &ConvertArguments) -> Result<(String, Answer)
     let converted = convert(&arguments.list, &wanted, &options)?;
     let out = arguments.out.as_deref();
     let content = match arguments.format {
-        FormatChoice::List => {
-            export::filter_list::write(&converted.list, &converted.word_order)?
-        }
+        FormatChoice::List => export::filter_list::write(&converted.list, &converted.word_order)?,
         FormatChoice::Json => export::converted::json(&converted, out)?,
         FormatChoice::Csv => export::converted::table(&converted)?,
         FormatChoice::C => {
@@ -155,7 +154,11 @@ pub(super) fn carry_out(arguments: &ConvertArguments) -> Result<(String, Answer)
         (false, Some(_)) => report::converted::text(&converted, out),
         (false, None) => {
             // The list goes to standard output, words about it to standard error.
-            let _ = write!(std::io::stderr(), "{}", report::converted::text(&converted, None));
+            let _ = write!(
+                std::io::stderr(),
+                "{}",
+                report::converted::text(&converted, None)
+            );
             content
         }
     };

@@ -139,9 +139,9 @@ impl fmt::Display for Change {
                 Ok(())
             }
             Change::Unheld(unheld) => write!(f, "{unheld}"),
-            Change::Reordered => {
-                f.write_str("the stages run in another order, so that nothing overflows between them")
-            }
+            Change::Reordered => f.write_str(
+                "the stages run in another order, so that nothing overflows between them",
+            ),
             Change::Lowered { by_db } => write!(
                 f,
                 "the whole is {by_db:.1} dB lower than the list, or it would go above full scale"

@@ -47,7 +47,11 @@ impl Difference {
             .map(|f| {
                 let difference_db = new.gain_at_db(*f) - old.gain_at_db(*f);
                 // Two exact zeros at one place differ by nothing.
-                if difference_db.is_nan() { 0.0 } else { difference_db }
+                if difference_db.is_nan() {
+                    0.0
+                } else {
+                    difference_db
+                }
             })
             .collect();
         let level_db = middle(&differences);
@@ -131,7 +135,10 @@ mod tests {
     #[test]
     fn another_rate_differs_near_the_top_only() {
         let found = Difference::between(&bank(96e3, 0.0, 12e3), &bank(44.1e3, 0.0, 12e3));
-        assert!(found.largest_db.abs() > 0.5 && found.largest_hz > 12e3, "{found:?}");
+        assert!(
+            found.largest_db.abs() > 0.5 && found.largest_hz > 12e3,
+            "{found:?}"
+        );
         let (from_hz, to_hz) = found.same_hz.unwrap();
         assert!(from_hz < 21.0 && (1e3..12e3).contains(&to_hz), "{found:?}");
     }

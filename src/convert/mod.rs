@@ -95,7 +95,14 @@ pub fn convert(list: &FilterList, device: &Device, options: &Options) -> Result<
     let same_numbers = list.rate_hz == device.rate_hz && list.number == device.number;
     let obstacles = obstacle::of_settings(list, device);
     if obstacles.is_empty() && same_numbers && !options.refit {
-        return finished(list, device, list.gain_db, kept(list), Vec::new(), Way::Kept);
+        return finished(
+            list,
+            device,
+            list.gain_db,
+            kept(list),
+            Vec::new(),
+            Way::Kept,
+        );
     }
     let scaled_db = scaled_levels(list, options)?;
     let gain_db = list.gain_db + scaled_db.iter().sum::<f64>();
@@ -112,7 +119,14 @@ pub fn convert(list: &FilterList, device: &Device, options: &Options) -> Result<
     }
     let (held, gain_db, mut changes) = refit::refitted(list, device)?;
     let (held, gain_db) = arranged(held, gain_db, device, &mut changes);
-    finished(list, device, gain_db, held, changes, Way::Refitted { because })
+    finished(
+        list,
+        device,
+        gain_db,
+        held,
+        changes,
+        Way::Refitted { because },
+    )
 }
 
 /// The device that a list was written for, as far as the list tells: its rate, number format,
@@ -192,8 +206,7 @@ fn finished(
 ) -> Result<Converted> {
     let stages: Vec<Stage> = held.iter().map(|h| h.stage).collect();
     let sections: Vec<Biquad> = held.iter().map(|h| h.section).collect();
-    let converted =
-        filter_list::of_device(&list.speaker, device, gain_db, &stages, &sections)?;
+    let converted = filter_list::of_device(&list.speaker, device, gain_db, &stages, &sections)?;
     let bank = Bank {
         rate_hz: device.rate_hz,
         gain_db,

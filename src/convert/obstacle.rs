@@ -153,7 +153,10 @@ impl fmt::Display for Obstacle {
                 write!(f, "the list has {wanted} stages and the device {has}")
             }
             Obstacle::NoSuchType { stage, kind } => {
-                write!(f, "stage {stage} is a {kind}, which the device does not have")
+                write!(
+                    f,
+                    "stage {stage} is a {kind}, which the device does not have"
+                )
             }
             Obstacle::TooManyOfType { kind, wanted, has } => write!(
                 f,

@@ -357,7 +357,11 @@ mod tests {
 
     #[test]
     fn two_halves_come_within_a_tenth_of_a_db() {
-        for (kind, gain_db) in [(Kind::HighShelf, 8.0), (Kind::LowShelf, 6.0), (Kind::Peaking, 9.0)] {
+        for (kind, gain_db) in [
+            (Kind::HighShelf, 8.0),
+            (Kind::LowShelf, 6.0),
+            (Kind::Peaking, 9.0),
+        ] {
             let (stages, error_db) = halves(&shelf(kind, gain_db), 48e3).unwrap();
             assert!(error_db < 0.1, "{kind} {error_db}");
             assert!(stages.iter().all(|s| s.gain_db == 0.5 * gain_db));

@@ -55,7 +55,12 @@ pub fn write(list: &FilterList, order: &[Coefficient; 5], prefix: &str) -> Resul
     let capitals = prefix.to_ascii_uppercase();
     let names = order.map(|c| c.name()).join(", ");
     let mut out = format!("/* Filters of {}", in_comment(&quoted(&list.speaker)));
-    let _ = writeln!(out, " at {} Hz, numbers {}.", shortest(list.rate_hz), list.number);
+    let _ = writeln!(
+        out,
+        " at {} Hz, numbers {}.",
+        shortest(list.rate_hz),
+        list.number
+    );
     if list.number != Number::None {
         let _ = writeln!(
             out,
@@ -123,7 +128,8 @@ fn array(
             },
         ),
     };
-    let mut out = format!("static const {kind} {prefix}_{name}[{capitals}_STAGES][{columns}] = {{\n");
+    let mut out =
+        format!("static const {kind} {prefix}_{name}[{capitals}_STAGES][{columns}] = {{\n");
     for (number, listed) in (1..).zip(&list.stages) {
         let stage = &listed.stage;
         let gain = if stage.kind.has_gain() {

@@ -5,9 +5,7 @@ use crate::convert::{Change, Converted, Way, change::Remedied};
 use crate::device::{Coefficient, Number};
 use crate::error::{Error, Result};
 use crate::filter::{Kind, Stage};
-use crate::filter_list::{
-    FilterList, equation, in_convention, quoted, shortest, word_digits,
-};
+use crate::filter_list::{FilterList, equation, in_convention, quoted, shortest, word_digits};
 use serde::Serialize;
 use std::path::Path;
 
@@ -142,7 +140,9 @@ fn coefficients(
         .as_ref()
         .ok_or_else(|| Error::call(format!("stage {number} has no coefficients to write")))?;
     // Fixed formats have one zero only.
-    Ok(Some(order.map(|c| in_convention(section, c, list.feedback) + 0.0)))
+    Ok(Some(
+        order.map(|c| in_convention(section, c, list.feedback) + 0.0),
+    ))
 }
 
 fn words(list: &FilterList, number: usize) -> Option<Vec<String>> {

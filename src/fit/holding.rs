@@ -102,7 +102,8 @@ pub(super) fn held_on(
             continue;
         }
         if own.is_none()
-            && let Some((stage, slot, words)) = other_shelf(rows, limits, number, &candidate, &wanted)
+            && let Some((stage, slot, words)) =
+                other_shelf(rows, limits, number, &candidate, &wanted)
         {
             candidate.put(fixed, slot, settings_of(&stage));
             candidate.fix(fixed, settings_of(&stage));

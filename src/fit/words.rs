@@ -66,12 +66,7 @@ pub fn words(stage: &Stage, rate_hz: f64, number: Number) -> Option<Words> {
 
 /// [`words`] of a stage whose numerator carries a constant level as well, dB: so a boost fits a
 /// format that ends below its gain.
-pub fn words_at_level(
-    stage: &Stage,
-    level_db: f64,
-    rate_hz: f64,
-    number: Number,
-) -> Option<Words> {
+pub fn words_at_level(stage: &Stage, level_db: f64, rate_hz: f64, number: Number) -> Option<Words> {
     let possible = stage.f0_hz > 0.0
         && stage.f0_hz < 0.5 * rate_hz
         && stage.q > 0.0

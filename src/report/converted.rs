@@ -37,7 +37,10 @@ pub fn text(converted: &Converted, written: Option<&Path>) -> String {
             out += &wrapped(&format!("- {obstacle}"), 4);
         }
         if because.len() > SPOKEN {
-            out += &wrapped(&format!("- and {} more of the kind", because.len() - SPOKEN), 4);
+            out += &wrapped(
+                &format!("- and {} more of the kind", because.len() - SPOKEN),
+                4,
+            );
         }
     }
     for change in &converted.changes {
@@ -45,7 +48,13 @@ pub fn text(converted: &Converted, written: Option<&Path>) -> String {
     }
     out += &wrapped(&difference(&converted.difference, &converted.way), 2);
     if list.number == Number::None {
-        out += &wrapped(&format!("Set a level of {:.1} dB in front of the stages.", list.gain_db), 2);
+        out += &wrapped(
+            &format!(
+                "Set a level of {:.1} dB in front of the stages.",
+                list.gain_db
+            ),
+            2,
+        );
         out += &knobs(converted);
     }
     if let Some(path) = written {
@@ -62,7 +71,11 @@ fn difference(found: &Difference, way: &Way) -> String {
     if found.level_db.abs() >= 0.05 {
         out += &format!("It is {:+.1} dB as loud as the list. ", found.level_db);
     }
-    let band = format!("from {} to {}", spoken_hz(found.from_hz), spoken_hz(found.to_hz));
+    let band = format!(
+        "from {} to {}",
+        spoken_hz(found.from_hz),
+        spoken_hz(found.to_hz)
+    );
     if found.is_none() {
         out += &format!(
             "The response is that of the list within {:.3} dB {band}.",
@@ -96,7 +109,10 @@ fn difference(found: &Difference, way: &Way) -> String {
 
 /// What is to be set, for devices that are set by hand.
 fn knobs(converted: &Converted) -> String {
-    let mut out = format!("      {:<9}  {:>9}  {:>8}  {:>6}\n", "type", "f0 Hz", "gain dB", "Q");
+    let mut out = format!(
+        "      {:<9}  {:>9}  {:>8}  {:>6}\n",
+        "type", "f0 Hz", "gain dB", "Q"
+    );
     for (number, listed) in (1..).zip(&converted.list.stages) {
         let stage = &listed.stage;
         let gain = if stage.kind.has_gain() {

@@ -53,7 +53,11 @@ fn at_rate(device: &mut Device, rate_hz: f64) -> Result<()> {
         match &mut limits.f0_hz {
             Setting::Range { to, .. } | Setting::Steps { to, .. } => {
                 // A range that ended with the old rate ends with the new one.
-                *to = if *to >= own_end_hz { highest_hz } else { to.min(highest_hz) };
+                *to = if *to >= own_end_hz {
+                    highest_hz
+                } else {
+                    to.min(highest_hz)
+                };
             }
             Setting::List(values) => values.retain(|f| *f <= highest_hz),
         }
