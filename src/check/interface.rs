@@ -64,6 +64,8 @@ const LOW_PASS_HZ: (f64, f64) = (16_000.0, 160_000.0);
 const LOW_PASS_ORDERS: [u32; 7] = [1, 2, 3, 4, 6, 8, 12];
 /// Corners tried within the limits before the best is refined.
 const CORNERS: usize = 10;
+/// Golden sections of a corner: to 3e-5 of it, 0.001 dB at the corner of the steepest.
+const GOLDEN_CUTS: usize = 20;
 /// Orders whose corner is refined.
 const REFINED: usize = 4;
 /// High-passes move nothing above this frequency, Hz: 0.01 dB for the highest corner.
@@ -192,7 +194,7 @@ impl End {
         let (roll, least) = likeliest
             .into_iter()
             .take(REFINED)
-            .map(|(roll, _)| self.refined(roll, freqs_hz, &cost))
+            .map(|(roll, _)| self.refined(roll, freqs_hz, cost))
             .min_by(|a, b| a.1.total_cmp(&b.1))?;
         (least < plain).then_some(roll)
     }
@@ -217,7 +219,7 @@ impl End {
             }
             cost(&values)
         };
-        for _ in 0..12 {
+        for _ in 0..GOLDEN_CUTS {
             let (a, b) = (to - golden * (to - from), from + golden * (to - from));
             if cost_at(a) < cost_at(b) {
                 to = b;
