@@ -43,6 +43,7 @@ pub mod audit;
 pub mod budget;
 pub mod predict;
 pub mod check;
+pub mod convert;
 pub mod simulate;
 pub mod read;
 pub mod export;

@@ -5,6 +5,7 @@ pub mod apply;
 mod owner;
 pub mod rank;
 pub mod check;
+pub mod convert;
 
 use crate::aim::Aimed;
 use crate::audit::{self, Subject};

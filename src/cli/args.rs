@@ -33,6 +33,8 @@ pub(super) enum Command {
     Apply(super::apply::ApplyArguments),
     /// See whether a filter list is sound and whether a device does what it says
     Check(super::check::CheckArguments),
+    /// Make the same filters for another rate, number format, device or set of knobs
+    Convert(super::convert::ConvertArguments),
     /// Write two demo speakers to try the other commands on
     Demo(DemoArguments),
     /// List the built-in targets and devices

@@ -9,6 +9,7 @@ mod rank;
 mod look;
 mod owner;
 mod check;
+mod convert;
 
 use crate::average::RearWall;
 use crate::error::Result;
@@ -79,6 +80,7 @@ fn print(text: &str, answer: Answer) -> ExitCode {
 fn carry_out(command: Command) -> Result<(String, Answer)> {
     let text: Result<String> = match command {
         Command::Check(arguments) => return check::carry_out(&arguments),
+        Command::Convert(arguments) => return convert::carry_out(&arguments),
         Command::Plan(arguments) => {
             let out = match arguments.out {
                 Some(out) => out,

@@ -2,7 +2,9 @@
 
 pub mod applied;
 pub mod bitmap;
+pub mod c_header;
 pub mod checked;
+pub mod converted;
 pub mod curves;
 mod exchange;
 pub mod files;

@@ -5,6 +5,7 @@ pub mod applied;
 pub mod compare_page;
 pub mod checked;
 pub mod checked_picture;
+pub mod converted;
 mod filter_picture;
 pub mod html;
 pub mod aims;
