@@ -787,7 +787,10 @@ mod tests {
             up: 0.0,
         };
         let amplitude = Beam::Piston.amplitude(seen, 1.616 / off_rad.sin());
-        assert!((amplitude - 0.7071).abs() < 2e-3, "{amplitude}");
+        assert!(
+            (amplitude - std::f64::consts::FRAC_1_SQRT_2).abs() < 2e-3,
+            "{amplitude}"
+        );
     }
 
     #[test]
