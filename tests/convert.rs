@@ -696,7 +696,15 @@ fn as_a_process_it_prints_the_list_and_says_on_the_other_stream_what_became_of_i
             .contains("box.txt")
     );
 
-    // What was converted is sound and applies.
+    // The list itself is spared.
+    let output = planish(&["convert", &path, "--rate", "96000", "--out", &path]);
+    assert_eq!(output.status.code(), Some(2));
+    assert_eq!(
+        planish::read::filter_list::read(Path::new(&path)).unwrap(),
+        boosted(-8.0)
+    );
+
+    // What was converted is sound.
     assert_eq!(
         planish(&["check", out.to_str().unwrap()]).status.code(),
         Some(0)

@@ -66,8 +66,10 @@ const LOW_PASS_ORDERS: [u32; 7] = [1, 2, 3, 4, 6, 8, 12];
 const CORNERS: usize = 10;
 /// Golden sections of a corner: to 3e-5 of it, 0.001 dB at the corner of the steepest.
 const GOLDEN_CUTS: usize = 20;
+/// The same for a first look: to 1 % of a corner.
+const ROUGH_CUTS: usize = 7;
 /// Orders whose corner is refined.
-const REFINED: usize = 4;
+const REFINED: usize = 3;
 /// High-passes move nothing above this frequency, Hz: 0.01 dB for the highest corner.
 const HIGH_PASS_ENDS_HZ: f64 = 420.0;
 /// Low-passes move nothing below this frequency, Hz: 0.02 dB for the lowest corner.
@@ -179,7 +181,7 @@ impl End {
                 .sum()
         };
         // The table's corners lie so far apart that a roll-off of the wrong order may beat the right
-        // one there: of each order the best, and of those the likeliest refined.
+        // one there: each order at its best corner, roughly, and the likeliest of them refined.
         let mut likeliest: Vec<(Roll, f64)> = self
             .table
             .chunks(CORNERS)
@@ -189,19 +191,26 @@ impl End {
                     .map(|(roll, values)| (*roll, cost(values)))
                     .min_by(|a, b| a.1.total_cmp(&b.1))
             })
+            .map(|(roll, _)| self.refined(roll, freqs_hz, ROUGH_CUTS, cost))
             .collect();
         likeliest.sort_by(|a, b| a.1.total_cmp(&b.1));
         let (roll, least) = likeliest
             .into_iter()
             .take(REFINED)
-            .map(|(roll, _)| self.refined(roll, freqs_hz, cost))
+            .map(|(roll, _)| self.refined(roll, freqs_hz, GOLDEN_CUTS, cost))
             .min_by(|a, b| a.1.total_cmp(&b.1))?;
         (least < plain).then_some(roll)
     }
 
     /// `roll` with the corner at which `cost` of its gains is least, and that cost: golden section,
     /// one table step to either side.
-    fn refined(&self, roll: Roll, freqs_hz: &[f64], cost: impl Fn(&[f64]) -> f64) -> (Roll, f64) {
+    fn refined(
+        &self,
+        roll: Roll,
+        freqs_hz: &[f64],
+        cuts: usize,
+        cost: impl Fn(&[f64]) -> f64,
+    ) -> (Roll, f64) {
         let (low_hz, high_hz) = limits(self.corners_hz, roll.rate_hz);
         let step = (high_hz / low_hz).powf(1.0 / (CORNERS - 1) as f64);
         let mut from = (roll.corner_hz / step).max(low_hz).ln();
@@ -219,7 +228,7 @@ impl End {
             }
             cost(&values)
         };
-        for _ in 0..GOLDEN_CUTS {
+        for _ in 0..cuts {
             let (a, b) = (to - golden * (to - from), from + golden * (to - from));
             if cost_at(a) < cost_at(b) {
                 to = b;

@@ -3,12 +3,13 @@
 use super::Answer;
 use crate::convert::{Options, Remedy};
 use crate::device::{Coefficient, Feedback, Number};
-use crate::error::Result;
+use crate::error::{Error, Result};
+use crate::report::picture::without_controls;
 use crate::run::convert::{Wanted, convert};
 use crate::{export, report};
 use clap::{Args, ValueEnum};
 use std::io::Write;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 #[derive(Debug, Args)]
 pub(super) struct ConvertArguments {
@@ -111,6 +112,14 @@ fn order(text: &str) -> std::result::Result<[Coefficient; 5], String> {
         .ok_or_else(|| "expected b0, b1, b2, a1 and a2, each once, with commas between".into())
 }
 
+/// Whether two paths lead to one file that exists.
+fn is_one_file(a: &Path, b: &Path) -> bool {
+    match (a.canonicalize(), b.canonicalize()) {
+        (Ok(a), Ok(b)) => a == b,
+        _ => false,
+    }
+}
+
 pub(super) fn carry_out(arguments: &ConvertArguments) -> Result<(String, Answer)> {
     let wanted = Wanted {
         device: arguments.device.clone(),
@@ -131,8 +140,12 @@ pub(super) fn carry_out(arguments: &ConvertArguments) -> Result<(String, Answer)
         }),
         by_parameters: arguments.by_parameters,
     };
-    let converted = convert(&arguments.list, &wanted, &options)?;
     let out = arguments.out.as_deref();
+    if out.is_some_and(|out| is_one_file(out, &arguments.list)) {
+        return Err(Error::call("the list itself stands in the place of --out")
+            .with_hint("give the new list another name; the old one is its source"));
+    }
+    let converted = convert(&arguments.list, &wanted, &options)?;
     let content = match arguments.format {
         FormatChoice::List => export::filter_list::write(&converted.list, &converted.word_order)?,
         FormatChoice::Json => export::converted::json(&converted, out)?,
@@ -151,13 +164,13 @@ pub(super) fn carry_out(arguments: &ConvertArguments) -> Result<(String, Answer)
     }
     let text = match (arguments.json, out) {
         (true, _) => export::converted::json(&converted, out)?,
-        (false, Some(_)) => report::converted::text(&converted, out),
+        (false, Some(_)) => without_controls(&report::converted::text(&converted, out)),
         (false, None) => {
             // The list goes to standard output, words about it to standard error.
             let _ = write!(
                 std::io::stderr(),
                 "{}",
-                report::converted::text(&converted, None)
+                without_controls(&report::converted::text(&converted, None))
             );
             content
         }
