@@ -582,6 +582,6 @@ fn targets_and_devices_of_the_users_own_are_read_by_path_and_strictly() {
     }
     assert_eq!(
         device("open48").unwrap_err().to_string(),
-        "there is no device named \"open48\"\n  hint: known: open-48k, fixed-96k, five-stage, knob-receiver"
+        "there is no device named \"open48\"\n  hint: known: open-48k, open-96k, fixed-48k, float-44k, fixed-88k, fixed-96k, five-stage, float-192k, knob-receiver"
     );
 }
