@@ -84,9 +84,11 @@ pub struct Curves {
 /// own judgement.
 const LEAST_LIMIT_DB: f64 = 0.1;
 
-/// Alarm only beyond this many standard deviations of the averaged noise: one false alarm in
-/// some ten thousand measurements of 60 independent bands each (normal distribution, two sides).
-const LIMIT_SIGMAS: f64 = 5.0;
+/// Alarm only beyond this many standard deviations of the averaged noise: with five there would be
+/// one false alarm in some ten thousand measurements of 60 independent bands each (normal
+/// distribution, two sides); one more is for the sound card's corners, which are fitted to the same
+/// noise and carry some of it into their neighbourhood.
+const LIMIT_SIGMAS: f64 = 6.0;
 
 /// Differences are averaged this far to either side before they are judged, octaves.
 const AVERAGED_OCT: f64 = 1.0 / 12.0;
