@@ -388,7 +388,7 @@ pub fn plan_files(
                 let path = input.path.display().to_string();
                 (
                     path,
-                    format!("{} bytes, crc32 {:08x}", input.bytes, input.crc32),
+                    format!("{} bytes, sha256 {}", input.bytes, input.sha256),
                 )
             })
             .collect(),

@@ -67,10 +67,10 @@ fn text(speaker: &Speaker) -> String {
     line("\nfiles read:".to_string());
     for input in &folder.inputs {
         line(format!(
-            "  {} ({} bytes, crc32 {:08x})",
+            "  {} ({} bytes, sha256 {})",
             input.path.display(),
             input.bytes,
-            input.crc32
+            input.sha256
         ));
     }
     out
@@ -101,7 +101,7 @@ impl<'a> From<&'a OrbitFound> for OrbitRow<'a> {
 struct FileRow {
     path: String,
     bytes: u64,
-    crc32: String,
+    sha256: String,
 }
 
 #[derive(Serialize)]
@@ -160,7 +160,7 @@ fn json(speaker: &Speaker) -> String {
             .map(|input| FileRow {
                 path: input.path.display().to_string(),
                 bytes: input.bytes,
-                crc32: format!("{:08x}", input.crc32),
+                sha256: input.sha256.clone(),
             })
             .collect(),
     };

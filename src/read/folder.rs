@@ -8,7 +8,7 @@ use super::forms::{self, FORMS};
 use super::inside::{self, Leads};
 use super::low_end;
 use super::table::{Shape, Table};
-use super::text::{Source, read_bytes_of};
+use super::text::{Source, read_bytes_of, sha256_of};
 use super::understood::orbits_found;
 use crate::average::AveragedCurves;
 use crate::error::{Error, Result};
@@ -34,8 +34,8 @@ pub struct InputFile {
     pub path: PathBuf,
     /// Size in bytes.
     pub bytes: u64,
-    /// CRC-32 (IEEE 802.3) over its bytes.
-    pub crc32: u32,
+    /// SHA-256 (FIPS 180-4) of its bytes, 64 hexadecimal digits.
+    pub sha256: String,
 }
 
 /// A speaker as it was read.
@@ -174,15 +174,15 @@ impl Folder {
     /// Reads a file that is no text and should be `what`, `most` bytes at most.
     pub fn bytes(&mut self, full: &Path, most: u64, what: &str) -> Result<Vec<u8>> {
         let bytes = read_bytes_of(full, most, what)?;
-        self.note(full, bytes.len() as u64, crc32fast::hash(&bytes))?;
+        self.note(full, bytes.len() as u64, sha256_of(&bytes))?;
         Ok(bytes)
     }
 
     fn note_input(&mut self, source: &Source) -> Result<()> {
-        self.note(&source.file, source.bytes, source.crc32)
+        self.note(&source.file, source.bytes, source.sha256.clone())
     }
 
-    fn note(&mut self, full: &Path, bytes: u64, crc32: u32) -> Result<()> {
+    fn note(&mut self, full: &Path, bytes: u64, sha256: String) -> Result<()> {
         self.bytes += bytes;
         if self.bytes > MOST_BYTES {
             return Err(Error::in_file(
@@ -192,7 +192,11 @@ impl Folder {
             ));
         }
         let path = full.strip_prefix(&self.root).unwrap_or(full).to_path_buf();
-        self.inputs.push(InputFile { path, bytes, crc32 });
+        self.inputs.push(InputFile {
+            path,
+            bytes,
+            sha256,
+        });
         Ok(())
     }
 

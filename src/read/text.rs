@@ -1,6 +1,7 @@
 //! Text files: bytes to lines, with places for messages.
 
 use crate::error::{Error, Result};
+use sha2::{Digest, Sha256};
 use std::fs::File;
 use std::io::Read;
 use std::path::{Path, PathBuf};
@@ -25,8 +26,8 @@ pub(super) struct Source {
     pub text: String,
     /// Its size in bytes.
     pub bytes: u64,
-    /// CRC-32 (IEEE 802.3) over its bytes.
-    pub crc32: u32,
+    /// SHA-256 of its bytes, 64 hexadecimal digits.
+    pub sha256: String,
 }
 
 /// The bytes of a text file, [`MOST_BYTES`] at most.
@@ -64,6 +65,12 @@ pub(super) fn read_bytes_of(file: &Path, most: u64, what: &str) -> Result<Vec<u8
     Ok(bytes)
 }
 
+/// SHA-256 (FIPS 180-4) of `bytes`, 64 hexadecimal digits: says which file was read.
+pub(super) fn sha256_of(bytes: &[u8]) -> String {
+    let digest = Sha256::digest(bytes);
+    digest.iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
 impl Source {
     /// Reads a file of UTF-8 text.
     pub fn read(file: &Path) -> Result<Source> {
@@ -78,7 +85,7 @@ impl Source {
 
     /// Text from bytes that came from `file`.
     pub fn from_bytes(file: &Path, bytes: Vec<u8>) -> Result<Source> {
-        let (size, crc32) = (bytes.len() as u64, crc32fast::hash(&bytes));
+        let (size, sha256) = (bytes.len() as u64, sha256_of(&bytes));
         if bytes.starts_with(&[0xFF, 0xFE]) || bytes.starts_with(&[0xFE, 0xFF]) {
             return Err(Error::at(file, 1, 1, "UTF-16 text", "UTF-8 text")
                 .with_hint("save the file as UTF-8"));
@@ -103,7 +110,7 @@ impl Source {
             file: file.to_path_buf(),
             text,
             bytes: size,
-            crc32,
+            sha256,
         })
     }
 }
