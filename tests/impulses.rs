@@ -514,7 +514,11 @@ fn what_is_wrong_with_impulses_is_told_with_its_place() {
         (Direction::new(Orbit::Horizontal, 0.0), vec![0.0; 4800]),
         one(Orbit::Vertical, 10.0),
     ];
-    let dir = folder_of_impulses(&silent[..1], "");
+    assert_eq!(
+        message(folder_of_impulses(&silent, "").path()),
+        "DIR/h_0.wav: found nothing but silence, expected an impulse response"
+    );
+    let dir = folder_of_impulses(&both[..1], "");
     fs::write(dir.path().join("v_0.wav"), b"RIFF").unwrap();
     assert!(message(dir.path()).starts_with("DIR/v_0.wav: found "));
     let spec = hound::WavSpec {
