@@ -39,6 +39,8 @@ pub mod filter_list;
 pub mod apply;
 pub mod fit;
 pub mod audit;
+pub mod seats;
+pub mod pair;
 pub mod predict;
 pub mod check;
 pub mod simulate;

@@ -226,6 +226,12 @@ pub struct Plan {
     pub fit: crate::fit::Fit,
     /// What they will do.
     pub prediction: Prediction,
+    /// What was decided below the transition frequency, when the owner says something of the room.
+    pub room: Option<crate::seats::Decided>,
+    /// How the pair matches, when the plan is one for two units.
+    pub pair: Option<crate::pair::Decided>,
+    /// A plan for each unit of a pair, when they were asked for.
+    pub per_unit: Vec<Plan>,
 }
 
 /// How well a speaker takes EQ, by the numbers stated with each grade.

@@ -1,6 +1,7 @@
 //! The whole chain: the only room that knows every other.
 
 pub mod apply;
+pub mod pair;
 pub mod rank;
 pub mod check;
 
@@ -15,6 +16,7 @@ use crate::predict::{Plan, predict};
 use crate::read::folder::{Measured, SpeakerFolder};
 use crate::report::{self, html::Provenance};
 use crate::response::Response;
+use crate::seats::{self, Room};
 use crate::target::Target;
 use std::path::{Path, PathBuf};
 
@@ -35,6 +37,17 @@ pub struct PlanOptions {
     pub rear_wall: RearWall,
     /// Share of the usual search for better stages, 0 to 1; all of it when not given.
     pub effort: Option<f64>,
+    /// The room the speaker plays in, when the owner says something of it.
+    pub room: Option<Room>,
+}
+
+/// What the owner says of the room, with the files it was read from.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RoomAsked {
+    /// What was said.
+    pub room: Room,
+    /// The files.
+    pub inputs: Vec<crate::read::folder::InputFile>,
 }
 
 /// The device used unless another one is named.
@@ -120,7 +133,10 @@ pub fn plan_subject(
     device: &Device,
     options: &PlanOptions,
 ) -> Result<Plan> {
-    let audit = audit::audit(subject, &options.audit)?;
+    let mut audit = audit::audit(subject, &above_transition(options))?;
+    let question = options.room.as_ref().map(|room| {
+        seats::Question::new(room, &mut audit, &options.audit, subject.trusted_from_hz)
+    });
     let end = audit
         .grid
         .freqs_hz()
@@ -144,7 +160,14 @@ pub fn plan_subject(
         effort: options.effort.unwrap_or(1.0),
         ..fit::Options::default()
     };
-    let fit = fit::fit(&wanted, device, &fit_options)?;
+    let fit = match &question {
+        None => fit::fit(&wanted, device, &fit_options)?,
+        Some(question) => {
+            let highest_hz = HIGHEST_SHARE_OF_RATE * device.rate_hz;
+            let (joined, judged) = (&question.joined, question.judged.as_ref());
+            seats::fit(joined, judged, device, &fit_options, highest_hz)?
+        }
+    };
     let prediction = predict(subject, &audit, &fit.stages, device)?;
     Ok(Plan {
         speaker: name.to_string(),
@@ -152,10 +175,36 @@ pub fn plan_subject(
         trusted_hz: (subject.trusted_from_hz, subject.trusted_to_hz),
         target: subject.target.clone(),
         device: device.clone(),
+        room: question.zip(options.room.as_ref()).map(|(question, room)| {
+            // Without the level in front, as all curves after.
+            let stages = crate::filter::Bank {
+                gain_db: 0.0,
+                ..prediction.bank.clone()
+            };
+            question.decided(room.transition, device.stages, |freqs_hz| {
+                stages.gains_db(freqs_hz)
+            })
+        }),
+        pair: None,
+        per_unit: Vec::new(),
         audit,
         fit,
         prediction,
     })
+}
+
+/// Below the transition the angles have no say.
+fn above_transition(options: &PlanOptions) -> audit::Options {
+    let transition_hz = options.room.as_ref().map(|room| room.transition.hz());
+    audit::Options {
+        from_hz: options
+            .audit
+            .from_hz
+            .into_iter()
+            .chain(transition_hz)
+            .reduce(f64::max),
+        ..options.audit.clone()
+    }
 }
 
 /// A plan follows its wish at least this closely where the device can, dB rms: a fifth of the
@@ -227,7 +276,8 @@ pub enum PictureFormat {
     Png,
 }
 
-/// Writes `filters.txt`, `plan.json`, `curves.csv` and `report.html` of a plan into `out`, and
+/// Writes `filters.txt`, `plan.json`, `curves.csv` and `report.html` of a plan into `out`,
+/// `filters_unit_1.txt` and `filters_unit_2.txt` where each unit of a pair has a plan of its own, and
 /// its pictures where a format is named, each whole or not at all; the paths written. `command`
 /// is what the user typed, for the report.
 ///
@@ -268,6 +318,11 @@ pub fn write_plan(
         ("curves.csv".to_string(), curves.into_bytes()),
         ("report.html".to_string(), report.into_bytes()),
     ];
+    for (number, unit) in (1..).zip(&plan.per_unit) {
+        let list = export::filter_list::from_plan(unit)?;
+        let text = export::filter_list::write(&list, &unit.device.word_order)?;
+        files.push((format!("filters_unit_{number}.txt"), text.into_bytes()));
+    }
     if let Some(format) = pictures {
         files.extend(picture_files(plan, format)?);
     }

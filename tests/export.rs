@@ -485,6 +485,9 @@ fn plan(device: &Device) -> Plan {
         audit,
         fit,
         prediction,
+        room: None,
+        pair: None,
+        per_unit: Vec::new(),
     }
 }
 

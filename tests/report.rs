@@ -49,6 +49,9 @@ fn plan_of(name: &str, response: Option<&Response>, curves: &AveragedCurves) -> 
         audit,
         fit,
         prediction,
+        room: None,
+        pair: None,
+        per_unit: Vec::new(),
     };
     // The report is tried on findings of every kind, whatever the audit finds here.
     plan.audit.findings = findings();

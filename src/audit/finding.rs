@@ -132,6 +132,37 @@ pub enum Ground {
         /// The limit, Hz.
         limit_hz: f64,
     },
+    /// The second unit of a pair has another listening window than the first.
+    UnitsDiffer {
+        /// Whether each unit gets a list of its own.
+        corrected: bool,
+    },
+    /// Below the transition frequency, where no seats say anything.
+    RoomUnheard {
+        /// The transition, Hz.
+        transition_hz: f64,
+    },
+    /// Below the transition, a peak that the seats share.
+    SeatsShare {
+        /// How many seats.
+        seats: usize,
+        /// Size at the seats that have least and most of it, dB.
+        sizes_db: (f64, f64),
+    },
+    /// Below the transition, a peak that some seats lack.
+    SeatsDisagree {
+        /// How many seats.
+        seats: usize,
+        /// Size at the seats that have least and most of it, dB.
+        sizes_db: (f64, f64),
+    },
+    /// Below the transition, a dip: at some seats or all.
+    SeatsNull {
+        /// How many seats.
+        seats: usize,
+        /// At how many of them it is there.
+        at: usize,
+    },
 }
 
 /// One stretch of frequency with a deviation worth speaking of.
@@ -171,6 +202,14 @@ pub fn spoken_hz(f_hz: f64) -> String {
         format!("{:.2} kHz", f_hz / 1000.0)
     } else {
         format!("{:.1} kHz", f_hz / 1000.0)
+    }
+}
+
+/// Sizes at the seats in words.
+fn at_seats(seats: usize, sizes_db: (f64, f64)) -> String {
+    match seats {
+        1 => "at the one seat that was measured".into(),
+        n => format!("{:.1} to {:.1} dB at the {n} seats", sizes_db.0, sizes_db.1),
     }
 }
 
@@ -242,6 +281,30 @@ impl Finding {
             Ground::NotTrusted { limit_hz } => format!(
                 "beyond {} the measurement is not trusted",
                 spoken_hz(limit_hz)
+            ),
+            Ground::UnitsDiffer { corrected } => format!(
+                "the second unit differs from the first by {:+.1} dB at {place}: {}",
+                self.size_db,
+                if corrected {
+                    "each unit's own list takes off what it has too much"
+                } else {
+                    "one list for both would mend one and spoil the other"
+                }
+            ),
+            Ground::RoomUnheard { transition_hz } => format!(
+                "below {} the room decides what is heard, and no seats were measured there",
+                spoken_hz(transition_hz)
+            ),
+            Ground::SeatsShare { seats, sizes_db } => format!(
+                "peak of {size} at {place} over what is round it, {}: a mode of the room that the seats share",
+                at_seats(seats, sizes_db)
+            ),
+            Ground::SeatsDisagree { seats, sizes_db } => format!(
+                "peak of {size} at {place} in the mean, but {}: what helps one seat would spoil another",
+                at_seats(seats, sizes_db)
+            ),
+            Ground::SeatsNull { seats, at } => format!(
+                "{opening}, at {at} of {seats} seats: a null of the room takes any boost and gives nothing back"
             ),
         };
         let why = self

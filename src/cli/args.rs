@@ -82,6 +82,10 @@ pub(super) struct PlanArguments {
     pub speaker: PathBuf,
     #[command(flatten)]
     pub judging: Judging,
+    #[command(flatten)]
+    pub room: super::room::RoomArguments,
+    #[command(flatten)]
+    pub pair: super::pair::PairArguments,
     /// Folder for filters.txt, plan.json, curves.csv and report.html [default: SPEAKER/plan]
     #[arg(long, value_name = "DIR")]
     pub out: Option<PathBuf>,
@@ -99,6 +103,10 @@ pub(super) struct AuditArguments {
     pub speaker: PathBuf,
     #[command(flatten)]
     pub judging: Judging,
+    #[command(flatten)]
+    pub room: super::room::RoomArguments,
+    #[command(flatten)]
+    pub pair: super::pair::PairArguments,
     /// Print the audit as JSON
     #[arg(long)]
     pub json: bool,
@@ -208,7 +216,7 @@ impl From<PictureChoice> for crate::run::PictureFormat {
     }
 }
 
-fn frequency(text: &str) -> Result<f64, String> {
+pub(super) fn frequency(text: &str) -> Result<f64, String> {
     match text.parse::<f64>() {
         Ok(value) if value.is_finite() && value > 0.0 => Ok(value),
         _ => Err("expected a frequency in Hz above 0, as in 200".into()),

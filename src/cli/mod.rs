@@ -5,7 +5,9 @@ mod apply;
 mod args;
 mod compare;
 mod completions;
+mod pair;
 mod rank;
+mod room;
 mod look;
 mod check;
 
@@ -76,14 +78,21 @@ fn carry_out(command: Command) -> Result<(String, Answer)> {
     let text: Result<String> = match command {
         Command::Check(arguments) => return check::carry_out(&arguments),
         Command::Plan(arguments) => {
-            let (speaker, plan) = planned(&arguments.speaker, &arguments.judging)?;
+            let (speaker, plan) = planned(
+                &arguments.speaker,
+                &arguments.judging,
+                &arguments.room,
+                &arguments.pair,
+            )?;
             let out = arguments
                 .out
                 .unwrap_or_else(|| run::default_out(&arguments.speaker));
             let written = run::write_plan(
                 &plan,
                 &speaker,
-                &typed("plan SPEAKER", &arguments.judging),
+                &(typed("plan SPEAKER", &arguments.judging)
+                    + &arguments.room.typed()
+                    + &arguments.pair.typed()),
                 arguments.pictures.map(Into::into),
                 &out,
             )?;
@@ -94,7 +103,12 @@ fn carry_out(command: Command) -> Result<(String, Answer)> {
             }
         }
         Command::Audit(arguments) => {
-            let (_, plan) = planned(&arguments.speaker, &arguments.judging)?;
+            let (_, plan) = planned(
+                &arguments.speaker,
+                &arguments.judging,
+                &arguments.room,
+                &arguments.pair,
+            )?;
             if arguments.json {
                 Ok(export::json::plan(&plan))
             } else {
@@ -156,10 +170,39 @@ fn carry_out(command: Command) -> Result<(String, Answer)> {
 }
 
 /// Reads a speaker, says what was understood of it, and plans.
-fn planned(speaker: &Path, judging: &Judging) -> Result<(Speaker, Plan)> {
-    let speaker = Speaker::read(speaker, judging.rear_wall.into())?;
+fn planned(
+    speaker: &Path,
+    judging: &Judging,
+    room: &room::RoomArguments,
+    pair: &pair::PairArguments,
+) -> Result<(Speaker, Plan)> {
+    let asked = room.asked()?;
+    let mut speaker = Speaker::read(speaker, judging.rear_wall.into())?;
     note(&speaker);
-    let plan = run::plan(&speaker, &plan_options(judging))?;
+    let mut options = plan_options(judging);
+    if let Some(asked) = asked {
+        options.room = Some(asked.room);
+        speaker.folder.inputs.extend(asked.inputs);
+    }
+    let plan = match pair.second(&speaker, judging.rear_wall.into())? {
+        None => run::plan(&speaker, &options)?,
+        Some(second) => {
+            let _ = writeln!(std::io::stderr(), "second unit: {}", second.folder.name);
+            note(&second);
+            let device = run::device(options.device.as_deref())?;
+            let target = options.target.as_deref().unwrap_or(run::DEFAULT_TARGET);
+            let target = read::target::target(target)?;
+            let plan =
+                run::pair::plan_pair(&speaker, &second, &device, &target, &options, pair.per_unit)?;
+            // Both folders hold files of the same names.
+            let inputs = second.folder.inputs.into_iter().map(|mut input| {
+                input.path = Path::new("second unit").join(input.path);
+                input
+            });
+            speaker.folder.inputs.extend(inputs);
+            plan
+        }
+    };
     Ok((speaker, plan))
 }
 
@@ -176,6 +219,7 @@ fn plan_options(judging: &Judging) -> PlanOptions {
         },
         rear_wall: judging.rear_wall.into(),
         effort: None,
+        room: None,
     }
 }
 

@@ -1,5 +1,7 @@
 //! The JSON documents. Numbers that could not be had are `null`.
 
+use super::pair::{self, PairRow};
+use super::room::RoomRow;
 use crate::audit::{Cause, Decision, Finding};
 use crate::average::{Average, AveragedCurves, RearWall};
 use crate::device::{Device, Feedback, Setting};
@@ -46,7 +48,7 @@ impl From<&Finding> for FindingRow {
 
 /// A stage as it stands in JSON; the gain is `null` for types without one.
 #[derive(Debug, Serialize)]
-struct StageRow {
+pub(super) struct StageRow {
     r#type: Kind,
     f0_hz: f64,
     gain_db: Option<f64>,
@@ -99,6 +101,8 @@ struct PlanDocument<'a> {
     ladder: Vec<RungRow>,
     unheld: Vec<UnheldRow>,
     worst_change: Option<WorstChangeRow>,
+    room: Option<RoomRow<'a>>,
+    pair: Option<PairRow<'a>>,
     freq_hz: &'a [f64],
     wish_db: &'a [f64],
     shared_db: &'a [f64],
@@ -162,6 +166,8 @@ pub fn plan(plan: &Plan) -> String {
             roughness_before_db: worst.before_db,
             roughness_after_db: worst.after_db,
         }),
+        room: plan.room.as_ref().map(RoomRow::from),
+        pair: pair::row(plan),
         freq_hz: plan.audit.grid.freqs_hz(),
         wish_db: &plan.audit.wish_db,
         shared_db: &plan.audit.shared_db,

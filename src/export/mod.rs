@@ -8,4 +8,6 @@ pub mod files;
 pub mod filter_list;
 pub mod folder;
 pub mod json;
+mod pair;
+mod room;
 pub mod summary;

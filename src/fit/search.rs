@@ -10,10 +10,6 @@ use super::rows::Rows;
 use super::seeds::{PARTS, Templates};
 use super::walk::{Walk, keep_best};
 
-/// Rows per octave during the search: enough for the narrowest stage of use (a tenth of an
-/// octave), and half of the usual grid. What is handed out is refined on all rows.
-pub(super) const ROWS_PER_OCT: f64 = 12.0;
-
 /// The search on one curve and device.
 pub(super) struct Search<'a> {
     walks: [Walk<'a>; 2],

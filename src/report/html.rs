@@ -2,8 +2,9 @@
 
 use super::page;
 use super::picture::{self, Picture, showable};
-use super::sections::{self, isolated};
+use super::sections::{self, isolated, with_bound_units};
 use super::statement::{percent, statement};
+use super::{pair, room};
 use crate::audit::spoken_hz;
 use crate::error::Result;
 use crate::predict::Plan;
@@ -39,6 +40,8 @@ pub fn html(plan: &Plan, provenance: &Provenance) -> Result<String> {
             @if pictures.len() < 3 { (no_angles()) }
             (sections::findings(plan))
             (sections::filters(plan))
+            (room::section(plan))
+            (pair::section(plan))
             (sections::price(plan))
             (sections::ladder(plan))
             (sections::rating(plan))
@@ -88,6 +91,9 @@ fn opening(plan: &Plan) -> Markup {
             ", device " bdi { (plan.device.name) }
             ", judged from " (spoken_hz(plan.audit.judged_from_hz))
             " to " (spoken_hz(plan.audit.judged_to_hz))
+        }
+        @for contradiction in room::contradictions(plan).into_iter().chain(pair::contradictions(plan)) {
+            p.statement { "Mind: " (with_bound_units(&contradiction)) "." }
         }
         p.statement { (isolated(&statement(plan), plan)) }
         dl.figures {

@@ -13,6 +13,8 @@ mod palette;
 pub mod picture;
 mod plot;
 mod response_picture;
+mod pair;
+mod room;
 mod sections;
 mod sheet;
 mod sketch;

@@ -2,6 +2,7 @@
 
 use super::picture::{showable, without_controls};
 use super::statement::{percent, stages_words, statement};
+use super::{pair, room};
 use crate::audit::{Decision, Finding, spoken_hz};
 use crate::device::Device;
 use crate::filter::Stage;
@@ -92,7 +93,7 @@ pub fn wrapped(text: &str, indent: usize) -> String {
 /// Findings, yield within reach, and the statement.
 pub fn audit(plan: &Plan, paint: Paint) -> String {
     let plan = &for_people(plan);
-    let mut out = String::new();
+    let mut out = contradictions(plan);
     for line in wrapped(&plan.speaker, 0).lines() {
         let _ = writeln!(out, "{}", paint.on(line, BOLD));
     }
@@ -132,8 +133,21 @@ pub fn audit(plan: &Plan, paint: Paint) -> String {
             before.preference, after.preference
         );
     }
+    out += &room::text(plan);
+    out += &pair::text(plan);
     out.push('\n');
     out += &wrapped(&statement(plan), 0);
+    out
+}
+
+/// What was asked against what is known: the first lines; empty when nothing contradicts.
+fn contradictions(plan: &Plan) -> String {
+    let lines = room::contradictions(plan).into_iter();
+    let lines = lines.chain(pair::contradictions(plan));
+    let mut out: String = lines.map(|c| wrapped(&format!("Mind: {c}."), 0)).collect();
+    if !out.is_empty() {
+        out.push('\n');
+    }
     out
 }
 
@@ -186,10 +200,13 @@ fn decision(finding: &Finding) -> String {
 /// What a plan decided and where it was written.
 pub fn plan(plan: &Plan, written: &[PathBuf]) -> String {
     let plan = &for_people(plan);
-    let mut out = wrapped(&statement(plan), 0);
+    let mut out = contradictions(plan);
+    out += &wrapped(&statement(plan), 0);
     out.push('\n');
     out += &filter_table(&plan.fit.stages, plan.prediction.bank.gain_db);
     out += &unheld(&plan.fit);
+    out += &room::text(plan);
+    out += &pair::text(plan);
     out.push('\n');
     let held = format!("For {} at {} Hz.", plan.device.name, plan.device.rate_hz);
     out += &wrapped(&format!("{held} Written:"), 0);

@@ -15,6 +15,7 @@ mod field;
 mod known;
 mod measurement;
 mod radiation;
+mod shoebox;
 mod speaker;
 mod special;
 
@@ -24,4 +25,5 @@ pub use demo::demo_speakers;
 pub use field::FieldSpeaker;
 pub use known::{Effect, Simulated};
 pub use measurement::{Measurement, Sides, full_orbits};
+pub use shoebox::{Listening, Mode, Shoebox, Spot};
 pub use speaker::{Design, Driver, Speaker};
