@@ -169,7 +169,7 @@ pub fn section(plan: &Plan) -> Markup {
                             }
                         }
                     }
-                    p.note { "Deviation: from the level that all seats have in common over two octaves. A null counts as filled by what the filters raise it against the middle of what they do in the zone." }
+                    p.note { "Deviation: from the level that all seats have in common over two octaves. A null is filled by what the filters raise it." }
                 }
                 _ => { p { "No seats say anything of it, so what is there is left as it is." } }
             }

@@ -41,7 +41,7 @@ const COARSE_PER_OCT: f64 = 12.0;
 const CORNER_DB: f64 = -6.0;
 
 /// How often peaks are taken out to see the baseline anew.
-const LOOKS: usize = 2;
+const LOOKS: usize = 5;
 
 /// What the seats show. Curves lie on `grid`.
 #[derive(Debug, Clone, PartialEq)]
@@ -191,6 +191,7 @@ fn of_seats(
             grid: &grid,
             over_db: over(&heard, &levelled_now.baseline_db, &levelled_now.offsets_db),
             weights: weights.clone(),
+            heard: zone.clone(),
             zone: above_corner(&grid, &levelled_now.baseline_db, zone.clone()),
         };
         found = view.peaks();

@@ -1,12 +1,11 @@
 //! What the filters do at the seats.
 
-use super::baseline::median;
 use super::judged::Judged;
 use super::peak::Peak;
 use super::shared::variance_within;
 
 /// A dip of a seat this deep is a null, dB under the baseline.
-const NULL_DB: f64 = -6.0;
+const NULL_DB: f64 = -10.0;
 
 /// What the filters do at the seats. `gains_db` lies on the grid of [`Judged`].
 #[derive(Debug, Clone, PartialEq)]
@@ -26,8 +25,8 @@ pub struct SeatAfter {
     pub variance_before_db2: f64,
     /// The same with the filters.
     pub variance_after_db2: f64,
-    /// The null that is filled most: where, Hz, and by which share of its depth against the
-    /// middle of what the filters do within the zone. `None` for a seat without nulls.
+    /// The null that is filled most: where, Hz, and by which share of its depth the filters raise
+    /// it (the level above the transition stands). `None` for a seat without nulls.
     pub null_filled: Option<(f64, f64)>,
 }
 
@@ -60,7 +59,6 @@ impl Outcome {
     /// `judged`.
     pub fn new(judged: &Judged, gains_db: Vec<f64>, upper_db: &[f64]) -> Outcome {
         let cells = judged.grid.cells_oct();
-        let middle_db = median(gains_db[judged.zone.clone()].to_vec());
         let seats = judged
             .over_db
             .iter()
@@ -71,7 +69,7 @@ impl Outcome {
                     variance_after_db2: variance_within(&after, &cells, judged.zone.clone()),
                     null_filled: nulls(seat, judged)
                         .map(|i| {
-                            let filled = (gains_db[i] - middle_db).max(0.0) / -seat[i];
+                            let filled = (gains_db[i] - upper_db[i]).max(0.0) / -seat[i];
                             (judged.grid.freqs_hz()[i], filled)
                         })
                         .max_by(|a, b| a.1.total_cmp(&b.1)),

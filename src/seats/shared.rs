@@ -32,17 +32,22 @@ const Q_RANGE: (f64, f64) = (3.5, 32.0);
 const MOST_PEAKS: usize = 14;
 
 /// Smoothing before seats are compared, octaves: takes out noise, keeps a mode of Q 30.
-const SEARCH_OCT: f64 = 1.0 / 32.0;
+const SEARCH_OCT: f64 = 1.0 / 48.0;
 
 /// So far to either side of a maximum the middle of a stage may lie, octaves.
 const SHIFT_OCT: f64 = 1.0 / 24.0;
 
-/// Rounds in which stages are adjusted to each other.
-const ROUNDS: usize = 4;
+/// Two stages stand at least so far apart, octaves, and half of the wider one's width: what is
+/// nearer is one mode with a kink.
+const APART_OCT: f64 = 1.0 / 20.0;
 
-/// Weight of frequencies where nothing is shared against those where something is: there a cut
-/// must only not stray.
-const NOT_SHARED_WEIGHT: f64 = 0.5;
+/// Rounds in which stages are adjusted to each other.
+const ROUNDS: usize = 8;
+
+/// Weight of frequencies where nothing is shared, and what each dB of a shared peak adds to it: the
+/// tops are to be met, beside them a cut must only not stray.
+const NOT_SHARED_WEIGHT: f64 = 0.15;
+const WEIGHT_PER_DB: f64 = 0.3;
 
 /// What seats lie over the baseline, on one grid.
 pub(super) struct Seats<'a> {
@@ -53,6 +58,8 @@ pub(super) struct Seats<'a> {
     pub weights: Vec<f64>,
     /// The frequencies at which a peak may have its middle.
     pub zone: Range<usize>,
+    /// The frequencies over which no seat may come out worse.
+    pub heard: Range<usize>,
 }
 
 /// Peaks that may be cut, and maxima that most seats have but not all.
@@ -116,7 +123,7 @@ impl Seats<'_> {
             .weights
             .iter()
             .zip(shared)
-            .map(|(w, s)| w * if *s > 0.0 { 1.0 } else { NOT_SHARED_WEIGHT })
+            .map(|(w, s)| w * (NOT_SHARED_WEIGHT + WEIGHT_PER_DB * s))
             .collect();
         let mut stages: Vec<Stage> = Vec::new();
         let mut left = shared.to_vec();
@@ -124,6 +131,10 @@ impl Seats<'_> {
             // A peak that has a stage must be met closely; one without must be worth it.
             let open = self
                 .tops(&left)
+                .filter(|i| {
+                    let f_hz = self.grid.freqs_hz()[*i];
+                    stages.iter().all(|s| s.is_apart(f_hz))
+                })
                 .filter(|i| {
                     let least = if shared[*i] >= 2.0 * left[*i] {
                         MAY_STAY_DB
@@ -196,7 +207,7 @@ impl Seats<'_> {
         let freqs_hz = self.grid.freqs_hz();
         let (low_hz, high_hz) = (freqs_hz[self.zone.start], freqs_hz[self.zone.end - 1]);
         for round in 0..ROUNDS {
-            let step = 0.5f64.powi(round as i32);
+            let step = 0.6f64.powi(round as i32);
             for k in 0..stages.len() {
                 let left = self.without(stages, shared, Some(k));
                 let from = stages[k];
@@ -225,9 +236,14 @@ impl Seats<'_> {
     fn keep_every_seat(&self, stages: &mut Vec<Stage>) {
         /// Share of a cut that stays at each step.
         const STEP: f64 = 0.85;
+        /// By this share a seat's variance falls at least: what is less may be turned round by
+        /// noise and by the device's rounding.
+        const FALL: f64 = 0.005;
         for _ in 0..MOST_PEAKS * 16 {
             let after = |seat: &[f64], but: Option<usize>| self.without(stages, seat, but);
-            let rise = |seat: &[f64]| self.variance(&after(seat, None)) - self.variance(seat);
+            let rise = |seat: &[f64]| {
+                self.variance(&after(seat, None)) - (1.0 - FALL) * self.variance(seat)
+            };
             let worst = self
                 .over_db
                 .iter()
@@ -248,7 +264,7 @@ impl Seats<'_> {
     }
 
     fn variance(&self, values: &[f64]) -> f64 {
-        variance_within(values, &self.grid.cells_oct(), self.zone.clone())
+        variance_within(values, &self.grid.cells_oct(), self.heard.clone())
     }
 
     /// What the seats say of a stage.
@@ -280,6 +296,12 @@ struct Stage {
 }
 
 impl Stage {
+    fn is_apart(&self, f_hz: f64) -> bool {
+        // Source: Audio EQ Cookbook, 1/Q = 2 sinh(ln2/2 BW).
+        let width_oct = 2.0 / std::f64::consts::LN_2 * (0.5 / self.q).asinh();
+        (f_hz / self.f0_hz).log2().abs() > APART_OCT.max(0.5 * width_oct)
+    }
+
     fn shape_db(&self, grid: &Grid) -> Vec<f64> {
         bell_db(grid.freqs_hz(), self.f0_hz, self.q, self.cut_db)
     }
