@@ -380,8 +380,22 @@ pub fn demo_files() -> Result<Vec<(&'static str, Vec<NamedText>)>> {
         .map(|(folder, speaker, measurement)| {
             let response = speaker.measure(&measurement)?;
             let about = "Simulated for planish: an invented speaker from an invented workshop.";
-            let files = export::folder::speaker_files(speaker.name(), &response, None, about);
+            let mut files = export::folder::speaker_files(speaker.name(), &response, None, about);
+            if folder == SEATED {
+                files.push(("seats.csv".to_string(), demo_seats()));
+            }
             Ok((folder, files))
         })
         .collect()
+}
+
+/// The demo speaker that comes with seats in a room.
+const SEATED: &str = "quayside_5";
+
+/// The seats of the demo as a table.
+fn demo_seats() -> String {
+    let (listening, names) = crate::simulate::demo_seats();
+    let grid = Grid::logarithmic(20.0, 500.0, 48.0);
+    let seats = listening.levels_db(&grid);
+    export::folder::seats_table(&grid, &names, &seats)
 }

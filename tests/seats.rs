@@ -166,9 +166,20 @@ fn shared_peaks_are_cut_and_nulls_and_differences_stay() {
     );
     let room = plan.room.as_ref().unwrap();
     assert!(room.contradictions.is_empty(), "{:?}", room.contradictions);
-    for (f_hz, wanted_db) in [(42.0, 9.0), (71.0, 7.0), (118.0, 6.0)] {
-        let gain_db = gains_db(&plan, &[f_hz])[0];
-        assert!((gain_db + wanted_db).abs() < 1.0, "{f_hz}: {gain_db:.2}");
+    // What all five have there over their own levels, the skirts of their nulls included.
+    let levels_db = [80.0, -12.0, 0.0, 3.0, 66.0];
+    for f_hz in [42.0, 71.0, 118.0] {
+        let i = grid.nearest(f_hz);
+        let over = seats
+            .iter()
+            .zip(levels_db)
+            .map(|(seat, level)| seat[i] - level);
+        let mean_db = over.sum::<f64>() / 5.0;
+        let gain_db = gains_db(&plan, &[grid.freqs_hz()[i]])[0];
+        assert!(
+            (gain_db + mean_db).abs() < 1.0,
+            "{f_hz}: {mean_db:.2} {gain_db:.2}"
+        );
     }
     let freqs_hz = Grid::logarithmic(20.0, 200.0, 96.0);
     let gains = gains_db(&plan, freqs_hz.freqs_hz());
@@ -204,6 +215,46 @@ fn shared_peaks_are_cut_and_nulls_and_differences_stay() {
 }
 
 #[test]
+fn report_and_json_say_what_the_seats_hear() {
+    let grid = Grid::logarithmic(20.0, 500.0, 48.0);
+    let seat = |size_db: f64| peaking_db(grid.freqs_hz(), &[(48.0, 8.0, size_db)]);
+    let seats = [9.0, 10.0, 8.0].map(seat).to_vec();
+    let mut room = room_of(200.0, &grid, seats);
+    let named = room.seats.as_ref().unwrap();
+    let mut named: Vec<Seat> = named.seats().to_vec();
+    named[1].name = "<b>\u{1b}[31m & sofa".into();
+    room.seats = SeatLevels::new(grid.clone(), named);
+    let plan = planned(&speaker(20.0), None, room, PlanOptions::default());
+    let provenance = planish::report::html::Provenance {
+        version: "0".into(),
+        command: "planish plan".into(),
+        inputs: Vec::new(),
+        understood: String::new(),
+    };
+    let page = planish::report::html::html(&plan, &provenance).unwrap();
+    assert!(page.contains("The seats below the transition, before and after"));
+    assert!(page.contains("Below 200\u{a0}Hz the 3 seats decide: one shared peak is cut"));
+    assert!(page.contains("&lt;b&gt;") && !page.contains("<b>\u{1b}"));
+    let text = planish::report::text::plan(&plan, &[]);
+    assert!(
+        !text.contains('\u{1b}') && text.lines().all(|line| line.chars().count() <= 80),
+        "{text}"
+    );
+    let json: serde_json::Value =
+        serde_json::from_str(&planish::export::json::plan(&plan)).unwrap();
+    let room = &json["room"];
+    assert_eq!(room["transition_from"], "stated");
+    assert_eq!(room["seats"].as_array().unwrap().len(), 3);
+    let peak = &room["shared_peaks"][0];
+    assert!((peak["peak_hz"].as_f64().unwrap() / 48.0 - 1.0).abs() < 0.02);
+    assert!(peak["left_db"].as_f64().unwrap().abs() < 1.0);
+    assert_eq!(
+        room["freq_hz"].as_array().unwrap().len(),
+        room["wish_db"].as_array().unwrap().len()
+    );
+}
+
+#[test]
 fn a_mode_that_one_seat_lacks_is_left() {
     let grid = Grid::logarithmic(20.0, 500.0, 48.0);
     let seat = |size_db: f64| peaking_db(grid.freqs_hz(), &[(63.0, 10.0, size_db)]);
@@ -217,7 +268,9 @@ fn a_mode_that_one_seat_lacks_is_left() {
     assert!(gains_db(&plan, &[63.0])[0] > -1.0);
     let seats = &plan.room.as_ref().unwrap().outcome.as_ref().unwrap().seats;
     for seat in seats {
-        assert!(seat.variance_after_db2 <= seat.variance_before_db2 + 1e-9);
+        // What the speaker's own stages leave there is below half a hundredth.
+        let ratio = seat.variance_after_db2 / seat.variance_before_db2;
+        assert!(ratio < 1.005, "{ratio}");
     }
 }
 

@@ -15,6 +15,7 @@ mod plot;
 mod response_picture;
 mod pair;
 mod room;
+mod room_picture;
 mod sections;
 mod sheet;
 mod sketch;

@@ -40,6 +40,11 @@ const COARSE_PER_OCT: f64 = 12.0;
 /// The trade's usual corner (common practice, as F6).
 const CORNER_DB: f64 = -6.0;
 
+/// What all seats share is narrower than a mode, whose skirts each seat sums otherwise: for the
+/// baseline a peak is taken out with this share of its Q. Found on simulated rooms of peaks of
+/// known size, seeds below 100000.
+const SKIRTS: f64 = 0.88;
+
 /// How often peaks are taken out to see the baseline anew.
 const LOOKS: usize = 5;
 
@@ -198,7 +203,7 @@ fn of_seats(
         if look < LOOKS {
             let mut without = heard.clone();
             for peak in &found.shared {
-                let shape = bell_db(grid.freqs_hz(), peak.f0_hz, peak.q, peak.cut_db);
+                let shape = bell_db(grid.freqs_hz(), peak.f0_hz, SKIRTS * peak.q, peak.cut_db);
                 for seat in &mut without {
                     seat.iter_mut().zip(&shape).for_each(|(v, s)| *v -= s);
                 }

@@ -149,8 +149,29 @@ impl Seats<'_> {
             self.adjust(&mut stages, shared, &weights);
             left = self.without(&stages, shared, None);
         }
+        self.meet_tops(&mut stages, shared);
         stages.retain(|stage| stage.cut_db >= MAY_STAY_DB);
         stages
+    }
+
+    /// Sizes the stages so that together they take off what is shared at the top of each.
+    fn meet_tops(&self, stages: &mut [Stage], shared: &[f64]) {
+        const PASSES: usize = 6;
+        /// So much of what is missing is added at a time: neighbours add their part.
+        const STEP: f64 = 0.7;
+        let freqs_hz = self.grid.freqs_hz();
+        let near = SEARCH_OCT.exp2();
+        for _ in 0..PASSES {
+            let left = self.without(stages, shared, None);
+            for stage in stages.iter_mut() {
+                let round = self.grid.range(stage.f0_hz / near, stage.f0_hz * near);
+                let top = round.max_by(|a, b| shared[*a].total_cmp(&shared[*b]));
+                let top = top.unwrap_or(self.grid.nearest(stage.f0_hz));
+                let share = stage.cut_db.max(0.1)
+                    / bell_db(freqs_hz, stage.f0_hz, stage.q, stage.cut_db.max(0.1))[top].max(0.05);
+                stage.cut_db = (stage.cut_db + STEP * left[top] * share.min(2.0)).max(0.0);
+            }
+        }
     }
 
     fn without(&self, stages: &[Stage], shared: &[f64], but: Option<usize>) -> Vec<f64> {

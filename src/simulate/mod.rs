@@ -21,7 +21,7 @@ mod special;
 
 pub use analog::{BoxTuning, Crossover, Filter, Slope};
 pub use defect::{Defect, DefectKind, Fault, Place, SecondSource};
-pub use demo::demo_speakers;
+pub use demo::{demo_seats, demo_speakers};
 pub use field::FieldSpeaker;
 pub use known::{Effect, Simulated};
 pub use measurement::{Measurement, Sides, full_orbits};
