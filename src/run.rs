@@ -13,7 +13,7 @@ use crate::error::{Error, Result};
 use crate::export;
 use crate::fit::{self, Fit, Wanted};
 use crate::predict::{Plan, predict};
-use crate::read::folder::{Measured, SpeakerFolder};
+use crate::read::folder::{InputFile, Measured, SpeakerFolder};
 use crate::report::{self, html::Provenance};
 use crate::response::Response;
 use crate::seats::{self, Room};
@@ -259,11 +259,22 @@ pub fn device(name: Option<&str>) -> Result<Device> {
 }
 
 /// Where a plan is written unless told otherwise: `plan` inside the speaker folder.
-pub fn default_out(speaker: &Path) -> PathBuf {
-    if speaker.is_dir() {
-        speaker.join("plan")
+///
+/// # Errors
+/// When a link stands there: a folder from somebody else must not choose where files are written.
+pub fn default_out(speaker: &Path) -> Result<PathBuf> {
+    let folder = if speaker.is_dir() {
+        speaker
     } else {
-        speaker.parent().unwrap_or(Path::new(".")).join("plan")
+        speaker.parent().unwrap_or(Path::new("."))
+    };
+    let out = folder.join("plan");
+    match out.symlink_metadata() {
+        Ok(found) if found.is_symlink() => {
+            Err(Error::in_file(&out, "a link", "a folder, or nothing yet")
+                .with_hint("name the folder for the plan with --out"))
+        }
+        _ => Ok(out),
     }
 }
 
@@ -290,6 +301,45 @@ pub fn write_plan(
     pictures: Option<PictureFormat>,
     out: &Path,
 ) -> Result<Vec<PathBuf>> {
+    let files = plan_files(plan, speaker, command, pictures)?;
+    for (name, _) in &files {
+        spare_input(&out.join(name), speaker)?;
+    }
+    let files: Vec<(&str, &[u8])> = files
+        .iter()
+        .map(|(name, content)| (name.as_str(), content.as_slice()))
+        .collect();
+    export::files::write_all(out, &files)
+}
+
+/// Refuses a place where a file of the measurement stands, under whatever name.
+fn spare_input(place: &Path, speaker: &Speaker) -> Result<()> {
+    let Ok(standing) = place.canonicalize() else {
+        return Ok(());
+    };
+    let is_input = |input: &InputFile| {
+        let own = speaker.folder.folder.join(&input.path);
+        own.canonicalize().is_ok_and(|own| own == standing)
+    };
+    if speaker.folder.inputs.iter().any(is_input) {
+        return Err(
+            Error::in_file(place, "a file of the measurement", "a place for the plan")
+                .with_hint("choose another folder with --out"),
+        );
+    }
+    Ok(())
+}
+
+/// The files of a plan: name and content.
+///
+/// # Errors
+/// When the device's numbers cannot be listed or a picture cannot be drawn.
+pub fn plan_files(
+    plan: &Plan,
+    speaker: &Speaker,
+    command: &str,
+    pictures: Option<PictureFormat>,
+) -> Result<Vec<(String, Vec<u8>)>> {
     let list = export::filter_list::from_plan(plan)?;
     let filters = export::filter_list::write(&list, &plan.device.word_order)?;
     let json = export::json::plan(plan);
@@ -326,11 +376,7 @@ pub fn write_plan(
     if let Some(format) = pictures {
         files.extend(picture_files(plan, format)?);
     }
-    let files: Vec<(&str, &[u8])> = files
-        .iter()
-        .map(|(name, content)| (name.as_str(), content.as_slice()))
-        .collect();
-    export::files::write_all(out, &files)
+    Ok(files)
 }
 
 /// The pictures of a plan as files: name and content.

@@ -515,3 +515,50 @@ fn a_trusted_range_below_what_the_gate_allows_is_raised_and_told() {
             .contains("trusted_from_hz of 20 was raised to 100, which is what the gate allows")
     );
 }
+
+#[test]
+fn sound_files_without_description_are_read_by_their_names() {
+    let few: Vec<(Direction, Vec<f64>)> = impulses(&simulated(0))
+        .into_iter()
+        .filter(|(direction, _)| direction.off_axis_deg() < 35.0)
+        .collect();
+    let dir = folder_of_impulses(&few, "");
+    let described = read_speaker(dir.path()).unwrap();
+    fs::remove_file(dir.path().join("speaker.toml")).unwrap();
+    fs::write(dir.path().join("notes.txt"), "buy glue").unwrap();
+    fs::write(dir.path().join("room.wav"), "no angle, not looked at").unwrap();
+    let named = read_speaker(dir.path()).unwrap();
+    assert_eq!(named.measured, described.measured);
+    assert_eq!(named.inputs.len(), few.len());
+    let told = named.understood.to_string();
+    assert!(told.starts_with("read as impulse responses\n"), "{told}");
+    for note in [
+        "there is no speaker.toml; angles were taken from names",
+        "left out, since the names say no angle: \"notes.txt\", \"room.wav\"",
+    ] {
+        assert!(told.contains(note), "{told}");
+    }
+    // Names that are nothing but an angle, in capitals on their end.
+    let bare = tempfile::tempdir().unwrap();
+    for angle in ["0", "30", "-30"] {
+        let from = dir.path().join(format!("h_{angle}.wav"));
+        fs::copy(from, bare.path().join(format!("{angle}.WAV"))).unwrap();
+    }
+    let told = read_speaker(bare.path()).unwrap().understood.to_string();
+    assert!(
+        told.contains("all angles are taken as horizontal"),
+        "{told}"
+    );
+    // Tables come first; that the sound was not looked at is said.
+    let rows: String = (1..=10).map(|i| format!("{},1\n", 100 * i)).collect();
+    fs::write(dir.path().join("h_0.txt"), rows).unwrap();
+    let told = read_speaker(dir.path()).unwrap().understood.to_string();
+    assert!(
+        told.starts_with("read as one file per angle, by their names\n"),
+        "{told}"
+    );
+    assert!(
+        told.contains("the sound files beside them were not"),
+        "{told}"
+    );
+}

@@ -387,7 +387,7 @@ fn a_folder_without_description_is_read_by_its_names() {
     assert_eq!(response(&bare).members().len(), 3);
     assert_eq!(
         message(&[("notes.txt", "buy glue")]),
-        "DIR: found no speaker.toml and no file whose name says an angle, expected speaker.toml, or tables named like h_30.txt, v_-10.csv, 30L.txt, horizontal.csv"
+        "DIR: found no speaker.toml and no file whose name says an angle, expected speaker.toml, or files named like h_30.txt, v_-10.csv, 30L.txt, horizontal.csv, h_30.wav"
     );
 }
 

@@ -3,6 +3,7 @@
 use super::Answer;
 use super::args::RearWallChoice;
 use crate::error::{Error, Result};
+use crate::report::picture::without_controls;
 use crate::run::check::{check, check_after};
 use crate::{export, report};
 use clap::Args;
@@ -43,7 +44,7 @@ pub(super) fn carry_out(arguments: &CheckArguments) -> Result<(String, Answer)> 
         let text = if arguments.json {
             export::checked::after_json(&after)
         } else {
-            report::checked::after_text(&name, &after)
+            without_controls(&report::checked::after_text(&name, &after))
         };
         return Ok((text, Answer::of(after.matches)));
     }
@@ -70,7 +71,7 @@ pub(super) fn carry_out(arguments: &CheckArguments) -> Result<(String, Answer)> 
     let text = if arguments.json {
         export::checked::json(&found.list, &found.sound, compared)
     } else {
-        report::checked::text(&found.list, &found.sound, compared)
+        without_controls(&report::checked::text(&found.list, &found.sound, compared))
     };
     Ok((text, Answer::of(found.is_yes())))
 }

@@ -5,6 +5,7 @@ use crate::average::LEAST_COMPLETENESS;
 use crate::error::Result;
 use crate::read::folder::OrbitFound;
 use crate::read::missing::missing;
+use crate::report::picture::without_controls;
 use crate::run::Speaker;
 use clap::Args;
 use serde::Serialize;
@@ -29,7 +30,7 @@ pub(super) fn run(arguments: LookArguments) -> Result<String> {
     if arguments.json {
         Ok(json(&speaker))
     } else {
-        Ok(text(&speaker))
+        Ok(without_controls(&text(&speaker)))
     }
 }
 

@@ -18,6 +18,7 @@ use crate::run::{self, PlanOptions, Speaker};
 use crate::{audit, export, fit, read, report};
 use args::{Arguments, Command, Judging};
 use clap::Parser;
+use report::picture::without_controls;
 use report::text::Paint;
 use std::io::{IsTerminal, Write};
 use std::path::Path;
@@ -50,8 +51,10 @@ pub fn main() -> ExitCode {
     match carry_out(arguments.command) {
         Ok((text, answer)) => print(&text, answer),
         Err(error) => {
-            // Nothing can be done when even the message cannot be written.
-            let _ = writeln!(std::io::stderr(), "planish: {error}");
+            // Nothing can be done when even the message cannot be written. Names of files may hold
+            // what would steer a terminal.
+            let said = without_controls(&error.to_string());
+            let _ = writeln!(std::io::stderr(), "planish: {said}");
             ExitCode::from(WRONG_INPUT)
         }
     }
@@ -78,15 +81,16 @@ fn carry_out(command: Command) -> Result<(String, Answer)> {
     let text: Result<String> = match command {
         Command::Check(arguments) => return check::carry_out(&arguments),
         Command::Plan(arguments) => {
+            let out = match arguments.out {
+                Some(out) => out,
+                None => run::default_out(&arguments.speaker)?,
+            };
             let (speaker, plan) = planned(
                 &arguments.speaker,
                 &arguments.judging,
                 &arguments.room,
                 &arguments.pair,
             )?;
-            let out = arguments
-                .out
-                .unwrap_or_else(|| run::default_out(&arguments.speaker));
             let written = run::write_plan(
                 &plan,
                 &speaker,
@@ -272,5 +276,6 @@ fn note_rear_wall(speaker: &Speaker) {
 
 /// Says on standard error what was understood of the measurement.
 fn note(speaker: &Speaker) {
-    let _ = write!(std::io::stderr(), "{}", speaker.folder.understood);
+    let said = without_controls(&speaker.folder.understood.to_string());
+    let _ = write!(std::io::stderr(), "{said}");
 }

@@ -2,6 +2,7 @@
 
 use super::Grid;
 use crate::units::{db_to_power, power_to_db};
+use std::cell::LazyCell;
 
 /// A level curve in dB on `from` brought onto `to`.
 ///
@@ -19,7 +20,8 @@ pub fn resample_db(from: &Grid, levels_db: &[f64], to: &Grid) -> Vec<Option<f64>
         return levels_db.iter().map(|level| Some(*level)).collect();
     }
     let x_oct: Vec<f64> = from.freqs_hz().iter().map(|f| f.log2()).collect();
-    let slopes = monotone_slopes(&x_oct, levels_db);
+    // Where the source is dense they are not needed.
+    let slopes = LazyCell::new(|| monotone_slopes(&x_oct, levels_db));
     let targets_hz = to.freqs_hz();
     // A frequency within rounding of the end counts as inside.
     let (low_hz, high_hz) = (

@@ -1,5 +1,7 @@
 //! Putting output on the disk, each file whole or not at all.
 
+use super::exchange::Staged;
+use super::temporary;
 use crate::error::{Error, Result};
 use std::fs::File;
 use std::io::{ErrorKind, Write};
@@ -28,7 +30,8 @@ impl Pending {
             )));
         };
         free_for_a_file(path)?;
-        let temporary = empty(dir).map_err(|source| Error::file(path, "write", source))?;
+        let temporary =
+            temporary::file(dir).map_err(|source| Error::file(path, "write", source))?;
         Ok(Pending {
             path: path.to_path_buf(),
             temporary,
@@ -62,9 +65,9 @@ pub fn place(files: Vec<Pending>) -> Result<()> {
 /// Writes every `(name, content)` into `dir`, which is made where it is missing; the paths
 /// written, in the order of `files`.
 ///
-/// All contents go to temporary files beside their places first and take those places only when
-/// all of them are on the disk, so a full disk leaves earlier output as it was. No temporary file
-/// and no new folder stays behind a failure.
+/// The files appear all at once where the system can do that (see `exchange`), and else one after
+/// the other once all of them are on the disk; so a full disk leaves earlier output as it was, and
+/// so does being killed. No temporary file and no new folder stays behind a failure.
 ///
 /// # Errors
 /// When a name is not that of a plain file, a folder stands in its place, or the system refuses.
@@ -72,12 +75,43 @@ pub fn write_all(dir: &Path, files: &[(&str, &[u8])]) -> Result<Vec<PathBuf>> {
     if let Some((name, _)) = files.iter().find(|(name, _)| !is_plain_name(name)) {
         return Err(Error::call(format!("\"{name}\" is no name of a file")));
     }
-    let made = make_folder(dir)?;
-    let written = write_into(dir, files);
+    let paths: Vec<PathBuf> = files.iter().map(|(name, _)| dir.join(name)).collect();
+    let names: Vec<&str> = files.iter().map(|(name, _)| *name).collect();
+    if dir.is_dir() {
+        for path in &paths {
+            free_for_a_file(path)?;
+        }
+        // A folder that is not to be written to must not be exchanged for one that is.
+        temporary::file(dir).map_err(|source| Error::file(dir, "write into", source))?;
+        // A single file changes in one step as it is.
+        let staged = match files.len() {
+            0 | 1 => None,
+            _ => Staged::write(dir, files)?,
+        };
+        if !staged.is_some_and(|staged| staged.exchange(&names)) {
+            one_by_one(&paths, files)?;
+        }
+        return Ok(paths);
+    }
+    let made = match dir.parent() {
+        Some(parent) if !parent.as_os_str().is_empty() => make_folder(parent, dir)?,
+        _ => Vec::new(),
+    };
+    let written = Staged::write(dir, files).and_then(|staged| {
+        if staged.is_some_and(Staged::place) {
+            return Ok(());
+        }
+        let made = make_folder(dir, dir)?;
+        let written = one_by_one(&paths, files);
+        if written.is_err() {
+            remove_empty(&made);
+        }
+        written
+    });
     if written.is_err() {
         remove_empty(&made);
     }
-    written
+    written.map(|()| paths)
 }
 
 fn is_plain_name(name: &str) -> bool {
@@ -88,8 +122,9 @@ fn is_plain_name(name: &str) -> bool {
     )
 }
 
-/// Makes `dir`; the folders that this made, the innermost first.
-fn make_folder(dir: &Path) -> Result<Vec<PathBuf>> {
+/// Makes `dir` for the sake of `wanted`, which is named when that fails; the folders that this
+/// made, the innermost first.
+fn make_folder(dir: &Path, wanted: &Path) -> Result<Vec<PathBuf>> {
     let made: Vec<PathBuf> = dir
         .ancestors()
         .take_while(|folder| !folder.as_os_str().is_empty() && !folder.exists())
@@ -97,7 +132,7 @@ fn make_folder(dir: &Path) -> Result<Vec<PathBuf>> {
         .collect();
     std::fs::create_dir_all(dir).map_err(|source| {
         remove_empty(&made);
-        Error::file(dir, "make this folder", source)
+        Error::file(wanted, "make this folder", source)
     })?;
     Ok(made)
 }
@@ -110,37 +145,16 @@ fn remove_empty(folders: &[PathBuf]) {
     }
 }
 
-fn write_into(dir: &Path, files: &[(&str, &[u8])]) -> Result<Vec<PathBuf>> {
+/// Writes files beside their places and then brings them there.
+fn one_by_one(paths: &[PathBuf], files: &[(&str, &[u8])]) -> Result<()> {
     let mut waiting = Vec::with_capacity(files.len());
-    let mut paths = Vec::with_capacity(files.len());
-    for (name, content) in files {
-        let path = dir.join(name);
-        let mut pending = Pending::beside(&path)?;
+    for (path, (_, content)) in paths.iter().zip(files) {
+        let mut pending = Pending::beside(path)?;
         let written = pending.file().write_all(content);
-        written.map_err(|source| Error::file(&path, "write", source))?;
+        written.map_err(|source| Error::file(path, "write", source))?;
         waiting.push(pending);
-        paths.push(path);
     }
-    place(waiting)?;
-    Ok(paths)
-}
-
-/// An empty temporary file in `dir`.
-fn empty(dir: &Path) -> std::io::Result<NamedTempFile> {
-    let mut builder = tempfile::Builder::new();
-    builder.prefix(".planish-");
-    #[cfg(unix)]
-    {
-        // What any new file gets; the user's mask still applies.
-        use std::os::unix::fs::PermissionsExt;
-        builder.permissions(std::fs::Permissions::from_mode(0o666));
-    }
-    let dir = if dir.as_os_str().is_empty() {
-        Path::new(".")
-    } else {
-        dir
-    };
-    builder.tempfile_in(dir)
+    place(waiting)
 }
 
 /// Refuses a place where a rename would fail, before the first file has been replaced.

@@ -9,39 +9,68 @@
 //!    both orbits;
 //! 4. names that are nothing but an angle (`-30.txt`): one file per angle, horizontal.
 //!
-//! Where there is no such file but one `.sofa` file, that is read.
+//! Where no such file says an angle or an orbit, `.wav` files that do (by rule 1, else by rule 4)
+//! are read as impulse responses. Where there is no such file at all but one `.sofa` file, that is
+//! read.
 //!
 //! Files whose names say nothing of the kind are left out, and a note says so.
 
 use super::angle;
 use super::folder::Folder;
 use super::forms::{self, Found};
+use super::impulses;
 use super::orbits::{self, ONE_ANGLE, WIDE_LEVELS, WIDE_PHASES};
 use super::text::shown;
 use crate::error::{Error, Result};
 use crate::response::{Direction, Orbit};
 
-const ENDINGS: [&str; 4] = ["txt", "csv", "tsv", "dat"];
+/// Endings of tables.
+const TABLES: [&str; 4] = ["txt", "csv", "tsv", "dat"];
+
+/// Endings of sound files.
+const SOUNDS: [&str; 1] = ["wav"];
 
 struct Candidate {
     name: String,
     stem: String,
 }
 
-pub(super) fn read(folder: &mut Folder, notes: &mut Vec<String>) -> Result<Found> {
-    let candidates: Vec<Candidate> = folder
-        .file_names("")?
-        .into_iter()
-        .filter_map(|name| {
+impl Candidate {
+    /// The files of the folder with one of `endings`, hidden ones left out.
+    fn all(folder: &Folder, endings: &[&str]) -> Result<Vec<Candidate>> {
+        let found = folder.file_names("")?.into_iter().filter_map(|name| {
             let (stem, ending) = name.rsplit_once('.')?;
-            let known = ENDINGS.contains(&ending.to_lowercase().as_str());
+            let known = endings.contains(&ending.to_lowercase().as_str());
             (known && !name.starts_with('.')).then(|| Candidate {
                 stem: stem.to_string(),
                 name: name.clone(),
             })
-        })
-        .collect();
+        });
+        Ok(found.collect())
+    }
+
+    /// The direction of a name that is nothing but an angle.
+    fn bare(&self) -> Option<Direction> {
+        angle::plain(&self.stem).map(|angle_deg| Direction::new(Orbit::Horizontal, angle_deg))
+    }
+}
+
+/// The directions that names say with their orbits, one for each candidate.
+fn named(candidates: &[Candidate]) -> Vec<Option<Direction>> {
+    let stems: Vec<&str> = candidates.iter().map(|c| c.stem.as_str()).collect();
+    angle::named_among(&stems)
+        .into_iter()
+        .map(|named| named.map(|named| Direction::new(named.orbit, named.angle_deg)))
+        .collect()
+}
+
+const NO_ORBIT: &str = "the names say no orbit; all angles are taken as horizontal";
+
+pub(super) fn read(folder: &mut Folder, notes: &mut Vec<String>) -> Result<Found> {
+    let candidates = Candidate::all(folder, &TABLES)?;
+    let sounds = Candidate::all(folder, &SOUNDS)?;
     if candidates.is_empty()
+        && sounds.is_empty()
         && let Some(name) = only_sofa(folder)?
     {
         notes.push(format!(
@@ -52,15 +81,15 @@ pub(super) fn read(folder: &mut Folder, notes: &mut Vec<String>) -> Result<Found
         return forms::from_sofa(folder, &file, notes);
     }
     notes.push("there is no speaker.toml; angles were taken from names".to_string());
-    let stems: Vec<&str> = candidates.iter().map(|c| c.stem.as_str()).collect();
-    let named: Vec<Option<Direction>> = angle::named_among(&stems)
-        .into_iter()
-        .map(|named| named.map(|named| Direction::new(named.orbit, named.angle_deg)))
-        .collect();
-    let by_bare_angle = |candidate: &Candidate| {
-        angle::plain(&candidate.stem).map(|angle_deg| Direction::new(Orbit::Horizontal, angle_deg))
-    };
+    let named = named(&candidates);
     let by_orbit = |candidate: &Candidate| angle::orbit_named(&candidate.stem);
+    let is_table = |c: &Candidate| by_orbit(c).is_some() || c.bare().is_some();
+    if named.iter().all(Option::is_none)
+        && !candidates.iter().any(is_table)
+        && let Some(found) = impulses_named(folder, &sounds, &candidates, notes)?
+    {
+        return Ok(found);
+    }
     let mut pieces = Vec::new();
     let mut left_out = Vec::new();
     let form = if named.iter().any(Option::is_some) {
@@ -93,7 +122,7 @@ pub(super) fn read(folder: &mut Folder, notes: &mut Vec<String>) -> Result<Found
         }
         "wide orbit tables, by their names"
     } else if let [only] = &candidates[..]
-        && by_bare_angle(only).is_none()
+        && only.bare().is_none()
         && let Ok(table) = folder.table_below(&only.name, &WIDE_LEVELS)
         && let Some(found) = orbits::wide_by_header(table, notes)?
     {
@@ -101,7 +130,7 @@ pub(super) fn read(folder: &mut Folder, notes: &mut Vec<String>) -> Result<Found
         "one wide table, by its header"
     } else {
         for candidate in &candidates {
-            match by_bare_angle(candidate) {
+            match candidate.bare() {
                 Some(direction) => {
                     let table = folder.table_below(&candidate.name, &ONE_ANGLE)?;
                     pieces.push(orbits::single(table, direction)?);
@@ -109,23 +138,60 @@ pub(super) fn read(folder: &mut Folder, notes: &mut Vec<String>) -> Result<Found
                 None => left_out.push(shown(&candidate.name)),
             }
         }
-        notes.push("the names say no orbit; all angles are taken as horizontal".to_string());
+        notes.push(NO_ORBIT.to_string());
         "one file per angle, by their names"
     };
     if pieces.is_empty() {
         return Err(Error::in_file(
             folder.root(),
             "no speaker.toml and no file whose name says an angle",
-            "speaker.toml, or tables named like h_30.txt, v_-10.csv, 30L.txt, horizontal.csv",
+            "speaker.toml, or files named like h_30.txt, v_-10.csv, 30L.txt, horizontal.csv, h_30.wav",
         ));
     }
+    note_left_out(&left_out, notes);
+    if !sounds.is_empty() {
+        notes.push("tables were read, the sound files beside them were not".to_string());
+    }
+    Found::joined(form, pieces, notes)
+}
+
+fn note_left_out(left_out: &[String], notes: &mut Vec<String>) {
     if !left_out.is_empty() {
         notes.push(format!(
             "left out, since the names say no angle: {}",
             left_out.join(", ")
         ));
     }
-    Found::joined(form, pieces, notes)
+}
+
+/// Impulse responses in `sounds` whose names say their angles; `None` where none does. `tables`
+/// are told as left out.
+fn impulses_named(
+    folder: &mut Folder,
+    sounds: &[Candidate],
+    tables: &[Candidate],
+    notes: &mut Vec<String>,
+) -> Result<Option<Found>> {
+    let mut directions = named(sounds);
+    if directions.iter().all(Option::is_none) {
+        directions = sounds.iter().map(Candidate::bare).collect();
+        if directions.iter().any(Option::is_some) {
+            notes.push(NO_ORBIT.to_string());
+        }
+    }
+    let mut left_out: Vec<String> = tables.iter().map(|c| shown(&c.name)).collect();
+    let mut files = Vec::new();
+    for (sound, direction) in sounds.iter().zip(directions) {
+        match direction {
+            Some(direction) => files.push((direction, sound.name.clone())),
+            None => left_out.push(shown(&sound.name)),
+        }
+    }
+    if files.is_empty() {
+        return Ok(None);
+    }
+    note_left_out(&left_out, notes);
+    impulses::by_name(folder, &files, notes).map(Some)
 }
 
 /// The name of the one SOFA file of the folder, if there is just one.

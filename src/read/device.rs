@@ -59,7 +59,7 @@ const Q_LIMIT: f64 = 200.0;
 pub fn device(name_or_path: &str) -> Result<Device> {
     match find("device", name_or_path, builtin_devices())? {
         Named::BuiltIn(name, text) => built_in(name, text),
-        Named::Path(path) => parse(&Source::read(&path)?),
+        Named::Path(path) => parse(&Source::read_description(&path)?),
     }
 }
 

@@ -67,13 +67,19 @@ impl Field {
     }
 }
 
+/// A line is cut into no more fields than this and one: no table has so many columns, and what a
+/// hostile line could ask for in memory is many times its length.
+pub(super) const MOST_FIELDS: usize = 4096;
+
+/// Cuts a line into its fields, the first [`MOST_FIELDS`] of them and one more where there are
+/// more.
 pub(super) fn split(line: &str, separator: Separator, fields: &mut Vec<Field>) {
     fields.clear();
     let bytes = line.as_bytes();
     match separator.byte() {
         None => {
             let mut at = 0;
-            while at < bytes.len() {
+            while at < bytes.len() && fields.len() <= MOST_FIELDS {
                 let is_blank = |b: &u8| *b == b' ' || *b == b'\t';
                 let start = at + bytes[at..].iter().take_while(|b| is_blank(b)).count();
                 let end = start + bytes[start..].iter().take_while(|b| !is_blank(b)).count();
@@ -92,6 +98,9 @@ pub(super) fn split(line: &str, separator: Separator, fields: &mut Vec<Field>) {
                 .map(|(i, _)| i)
                 .chain([bytes.len()])
             {
+                if fields.len() > MOST_FIELDS {
+                    return;
+                }
                 fields.push(trimmed(line, start, end));
                 start = end + 1;
             }

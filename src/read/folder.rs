@@ -84,12 +84,18 @@ const MOST_FILES: usize = 10_000;
 /// table that is read. Keeps what a hostile folder can ask for below 512 MiB.
 const MOST_NUMBERS: usize = 20_000_000;
 
+/// The most bytes that all files of a speaker may hold together; see [`MOST_NUMBERS`]. Keeps the
+/// time that a hostile folder can take within seconds.
+const MOST_BYTES: u64 = 256 << 20;
+
 /// The folder while it is read: where paths are resolved and files counted.
 pub(super) struct Folder {
     root: PathBuf,
     inputs: Vec<InputFile>,
     /// How many numbers the tables held so far.
     numbers: usize,
+    /// How many bytes the files held so far.
+    bytes: u64,
 }
 
 impl Folder {
@@ -98,6 +104,7 @@ impl Folder {
             root: root.to_path_buf(),
             inputs: Vec::new(),
             numbers: 0,
+            bytes: 0,
         }
     }
 
@@ -145,7 +152,7 @@ impl Folder {
 
     fn read_table(&mut self, full: &Path, shape: &Shape) -> Result<Table> {
         let source = Source::read(full)?;
-        self.note_input(&source);
+        self.note_input(&source)?;
         let table = Table::parse(source, shape)?;
         self.count(full, table.freqs_hz.len() * (1 + table.columns.len()))?;
         Ok(table)
@@ -167,17 +174,26 @@ impl Folder {
     /// Reads a file that is no text and should be `what`, `most` bytes at most.
     pub fn bytes(&mut self, full: &Path, most: u64, what: &str) -> Result<Vec<u8>> {
         let bytes = read_bytes_of(full, most, what)?;
-        self.note(full, bytes.len() as u64, crc32fast::hash(&bytes));
+        self.note(full, bytes.len() as u64, crc32fast::hash(&bytes))?;
         Ok(bytes)
     }
 
-    fn note_input(&mut self, source: &Source) {
-        self.note(&source.file, source.bytes, source.crc32);
+    fn note_input(&mut self, source: &Source) -> Result<()> {
+        self.note(&source.file, source.bytes, source.crc32)
     }
 
-    fn note(&mut self, full: &Path, bytes: u64, crc32: u32) {
+    fn note(&mut self, full: &Path, bytes: u64, crc32: u32) -> Result<()> {
+        self.bytes += bytes;
+        if self.bytes > MOST_BYTES {
+            return Err(Error::in_file(
+                full,
+                "more than 256 MiB in all files up to this one",
+                "the measurement of one speaker",
+            ));
+        }
         let path = full.strip_prefix(&self.root).unwrap_or(full).to_path_buf();
         self.inputs.push(InputFile { path, bytes, crc32 });
+        Ok(())
     }
 
     /// Names of the files in a sub-folder (empty for the folder itself), sorted. Names that are
@@ -284,8 +300,8 @@ fn read_described(root: &Path, description: &Path) -> Result<SpeakerFolder> {
             "a file inside the speaker folder",
         ));
     }
-    let source = Source::read(description)?;
-    folder.note_input(&source);
+    let source = Source::read_description(description)?;
+    folder.note_input(&source)?;
     let document = Document::parse(&source)?;
     let root = document.root();
     let known: Vec<&str> = ["speaker", "measured"]

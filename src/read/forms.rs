@@ -212,6 +212,9 @@ pub(super) fn matching(
         .split_once(PLACEHOLDER)
         .filter(|(_, after)| !after.contains(PLACEHOLDER) && !below.contains(PLACEHOLDER))
         .ok_or_else(|| wrong("a file name with {angle} in it once"))?;
+    if pattern.value.starts_with('/') {
+        return Err(wrong("a path inside the speaker folder"));
+    }
     if !below.is_empty() {
         let spot = Spot {
             value: below.to_string(),

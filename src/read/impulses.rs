@@ -6,7 +6,7 @@ use super::forms::{BOTH_ORBITS, Found, matching};
 use super::gated::{self, Impulse, Wanted};
 use super::orbits::Piece;
 use crate::error::{Error, Result};
-use crate::response::{Direction, Member, Orbit};
+use crate::response::{Direction, Member};
 use crate::wav::Reader;
 use std::path::{Path, PathBuf};
 
@@ -46,34 +46,80 @@ pub(super) fn read(
         .get("channel")
         .map(|value| value.count())
         .transpose()?;
-    let (sounds, rate_hz) = sounds(folder, section, channel, notes)?;
-    let (files, impulses): (Vec<(PathBuf, Direction)>, Vec<Impulse>) = sounds
-        .into_iter()
-        .map(|sound| ((sound.file, sound.direction), sound.impulse))
-        .unzip();
+    let mut named = Vec::new();
+    for (orbit, key, _) in BOTH_ORBITS {
+        let Some(pattern) = section.text(key)? else {
+            continue;
+        };
+        for (angle_deg, relative) in matching(folder, section, (orbit, &pattern), notes)? {
+            named.push((Direction::new(orbit, angle_deg), relative));
+        }
+    }
+    if named.is_empty() {
+        return Err(
+            section.incomplete("no pattern in [impulses]", "horizontal = \"h_{angle}.wav\"")
+        );
+    }
     let wanted = Wanted {
         gate_s: gate.as_ref().map(|spot| 1e-3 * spot.value),
         fade_s: window.as_ref().map(|spot| 1e-3 * spot.value),
     };
-    let spectra = gated::spectra(&impulses, rate_hz, wanted).ok_or_else(|| {
-        section.incomplete(
-            format!("no usable sound in {} files", files.len()),
-            "impulse responses that share one clock",
-        )
-    })?;
+    let unusable = |found: String| section.incomplete(found, ONE_CLOCK);
+    let (found, transformed) = transformed(folder, &named, (channel, wanted), unusable, notes)?;
     // A tenth of a sample is rounding.
     if let Some(gate) = &gate
-        && spectra.gate.length_s < 1e-3 * gate.value - 0.1 / rate_hz
+        && transformed.gate_s < 1e-3 * gate.value - 0.1 / transformed.rate_hz
     {
         return Err(section.wrong(
             gate.at,
             format!("a gate_ms of {}", gate.value),
             &format!(
                 "at most {:.2} ms, which the shortest file holds after the onset",
-                1e3 * spectra.gate.length_s
+                1e3 * transformed.gate_s
             ),
         ));
     }
+    Ok(found)
+}
+
+/// Reads the sound files of `named` directions, gate and window found from them.
+pub(super) fn by_name(
+    folder: &mut Folder,
+    named: &[(Direction, String)],
+    notes: &mut Vec<String>,
+) -> Result<Found> {
+    let root = folder.root().to_path_buf();
+    let unusable = |found: String| Error::in_file(&root, found, ONE_CLOCK);
+    let how = (None, Wanted::default());
+    Ok(transformed(folder, named, how, unusable, notes)?.0)
+}
+
+/// What sound files must be.
+const ONE_CLOCK: &str = "impulse responses that share one clock";
+
+/// How the sounds were transformed.
+struct Transformed {
+    rate_hz: f64,
+    /// Length of the gate.
+    gate_s: f64,
+}
+
+/// The measurement in the sound files of `named` directions; their paths are relative to the
+/// speaker folder. `unusable` places the error that none of them holds a sound.
+fn transformed(
+    folder: &mut Folder,
+    named: &[(Direction, String)],
+    (channel, wanted): (Option<usize>, Wanted),
+    unusable: impl FnOnce(String) -> Error,
+    notes: &mut Vec<String>,
+) -> Result<(Found, Transformed)> {
+    let (sounds, rate_hz) = sounds(folder, named, channel, notes)?;
+    let (files, impulses): (Vec<(PathBuf, Direction)>, Vec<Impulse>) = sounds
+        .into_iter()
+        .map(|sound| ((sound.file, sound.direction), sound.impulse))
+        .unzip();
+    let spectra = gated::spectra(&impulses, rate_hz, wanted)
+        .ok_or_else(|| unusable(format!("no usable sound in {} files", files.len())))?;
     notes.push(spectra.gate.in_words());
     let trusted_from_hz = spectra.gate.trusted_from_hz();
     let mut pieces: Vec<Piece> = Vec::new();
@@ -91,7 +137,8 @@ pub(super) fn read(
     }
     let mut found = Found::joined("impulse responses", pieces, notes)?;
     found.trusted_from_hz = Some(trusted_from_hz);
-    Ok(found)
+    let gate_s = spectra.gate.length_s;
+    Ok((found, Transformed { rate_hz, gate_s }))
 }
 
 fn milliseconds(section: &Section, key: &str) -> Result<Option<Spot<f64>>> {
@@ -105,49 +152,38 @@ fn milliseconds(section: &Section, key: &str) -> Result<Option<Spot<f64>>> {
     }
 }
 
-/// All files of both orbits, and the sampling rate they share.
+/// All sounds, and the sampling rate they share.
 fn sounds(
     folder: &mut Folder,
-    section: &Section,
+    named: &[(Direction, String)],
     channel: Option<usize>,
     notes: &mut Vec<String>,
 ) -> Result<(Vec<Sound>, f64)> {
     let mut sounds: Vec<Sound> = Vec::new();
     let mut rate: Option<(u32, PathBuf)> = None;
-    for (orbit, key, _) in BOTH_ORBITS {
-        let Some(pattern) = section.text(key)? else {
-            continue;
-        };
-        for (angle_deg, relative) in matching(folder, section, (orbit, &pattern), notes)? {
-            let file = folder.below(&relative)?;
-            let (sound, rate_hz) = sound(folder, &file, orbit, angle_deg, channel, notes)?;
-            match &rate {
-                None => rate = Some((rate_hz, file)),
-                Some((first_hz, first)) if *first_hz != rate_hz => {
-                    return Err(Error::in_file(
-                        &file,
-                        format!("a rate of {rate_hz} Hz"),
-                        format!("{first_hz} Hz as in {}", first.display()),
-                    ));
-                }
-                Some(_) => {}
+    for (direction, relative) in named {
+        let file = folder.below(relative)?;
+        let (sound, rate_hz) = sound(folder, &file, *direction, channel, notes)?;
+        match &rate {
+            None => rate = Some((rate_hz, file)),
+            Some((first_hz, first)) if *first_hz != rate_hz => {
+                return Err(Error::in_file(
+                    &file,
+                    format!("a rate of {rate_hz} Hz"),
+                    format!("{first_hz} Hz as in {}", first.display()),
+                ));
             }
-            sounds.push(sound);
+            Some(_) => {}
         }
+        sounds.push(sound);
     }
-    match rate {
-        Some((rate_hz, _)) => Ok((sounds, f64::from(rate_hz))),
-        None => {
-            Err(section.incomplete("no pattern in [impulses]", "horizontal = \"h_{angle}.wav\""))
-        }
-    }
+    Ok((sounds, rate.map_or(0.0, |(rate_hz, _)| f64::from(rate_hz))))
 }
 
 fn sound(
     folder: &mut Folder,
     file: &Path,
-    orbit: Orbit,
-    angle_deg: f64,
+    direction: Direction,
     channel: Option<usize>,
     notes: &mut Vec<String>,
 ) -> Result<(Sound, u32)> {
@@ -188,7 +224,7 @@ fn sound(
     }
     let sound = Sound {
         file: file.to_path_buf(),
-        direction: Direction::new(orbit, angle_deg),
+        direction,
         impulse: Impulse {
             samples,
             starts_s: 0.0,

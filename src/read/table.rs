@@ -9,7 +9,8 @@
 //! line closes its last field. Rows may come in any order and are sorted.
 
 use super::fields::{
-    Field, Separator, begins_like_a_number, is_comment, is_unit, names_frequency, number, split,
+    Field, MOST_FIELDS, Separator, begins_like_a_number, is_comment, is_unit, names_frequency,
+    number, split,
 };
 use super::text::{self, Source, shown};
 use crate::error::{Error, Result};
@@ -21,6 +22,9 @@ pub const LEAST_ROWS: usize = 8;
 /// The most numbers a table may hold: 72 angles at 10 000 points per octave over ten octaves.
 /// Keeps what a hostile file can ask for below 100 MiB.
 const MOST_NUMBERS: usize = 10_000_000;
+
+/// The most rows of a table: ten times what the densest of them has.
+const MOST_ROWS: usize = 1_000_000;
 
 /// What one column holds and what is believed of it.
 #[derive(Debug, Clone, Copy)]
@@ -308,10 +312,21 @@ impl Rows<'_> {
             self.values.push(value);
         }
         if self.values.len() > MOST_NUMBERS {
-            return Err(Error::in_file(
+            return Err(Error::at(
                 self.file,
+                line.number,
+                1,
                 "more than 10 million numbers",
                 "a table of at most 10 million numbers",
+            ));
+        }
+        if self.places.len() == MOST_ROWS {
+            return Err(Error::at(
+                self.file,
+                line.number,
+                1,
+                "more than a million rows",
+                "a table of at most a million rows",
             ));
         }
         self.places.push((line.number, line.start));
@@ -416,21 +431,26 @@ impl Rows<'_> {
 }
 
 fn header(line: text::Line, fields: &[Field]) -> Header {
+    // Counted on from name to name: from the start of a long line each time would take for ever.
+    let (mut at, mut column) = (0, 1);
+    let names = fields.iter().map(|field| {
+        column += line.text[at..field.start].chars().count();
+        at = field.start;
+        Name {
+            text: field.of(line.text).to_string(),
+            column,
+        }
+    });
     Header {
         line: line.number,
-        names: fields
-            .iter()
-            .map(|field| Name {
-                text: field.of(line.text).to_string(),
-                column: text::column(line.text, field.start),
-            })
-            .collect(),
+        names: names.collect(),
     }
 }
 
 fn fields_in_words(count: usize) -> String {
     match count {
         1 => "1 field".to_string(),
+        count if count > MOST_FIELDS => format!("more than {MOST_FIELDS} fields"),
         count => format!("{count} fields"),
     }
 }

@@ -40,7 +40,7 @@ const SLOPE_LIMIT_DB_PER_OCT: f64 = 6.0;
 pub fn target(name_or_path: &str) -> Result<Target> {
     match find("target", name_or_path, builtin_targets())? {
         Named::BuiltIn(name, text) => built_in(name, text),
-        Named::Path(path) => parse(&Source::read(&path)?),
+        Named::Path(path) => parse(&Source::read_description(&path)?),
     }
 }
 

@@ -9,6 +9,10 @@ use std::path::{Path, PathBuf};
 /// still fit; what is larger is no table of a loudspeaker.
 pub const MOST_BYTES: u64 = 64 << 20;
 
+/// The largest description (TOML) that is read, bytes. Its notation takes many times its size in
+/// memory while it is read, and a thousand points of a target fit in easily.
+const MOST_DESCRIPTION_BYTES: u64 = 1 << 20;
+
 /// As much of a wrong field as a message shows, characters.
 const SHOWN_CHARS: usize = 40;
 
@@ -43,7 +47,8 @@ pub(super) fn read_bytes_of(file: &Path, most: u64, what: &str) -> Result<Vec<u8
         };
         return Err(Error::in_file(file, found, what));
     }
-    let mut bytes = Vec::new();
+    let size = metadata.len().min(most + 1);
+    let mut bytes = Vec::with_capacity(usize::try_from(size).unwrap_or(0));
     File::open(file)
         .map_err(failed)?
         .take(most + 1)
@@ -63,6 +68,12 @@ impl Source {
     /// Reads a file of UTF-8 text.
     pub fn read(file: &Path) -> Result<Source> {
         Source::from_bytes(file, read_bytes(file)?)
+    }
+
+    /// Reads a file of TOML.
+    pub fn read_description(file: &Path) -> Result<Source> {
+        let bytes = read_bytes_of(file, MOST_DESCRIPTION_BYTES, "a text file")?;
+        Source::from_bytes(file, bytes)
     }
 
     /// Text from bytes that came from `file`.

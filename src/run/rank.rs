@@ -127,6 +127,7 @@ fn one(path: &Path, folder: &Path, ranking: &Ranking) -> Result<Summary> {
     let speaker = Speaker::read(path, ranking.options.rear_wall)?;
     let plan = plan_for(&speaker, ranking.device, ranking.target, ranking.options)?;
     if let Some(out) = ranking.out {
+        no_link_below(out, folder)?;
         write_plan(
             &plan,
             &speaker,
@@ -136,4 +137,20 @@ fn one(path: &Path, folder: &Path, ranking: &Ranking) -> Result<Summary> {
         )?;
     }
     Ok(Summary::of(&plan))
+}
+
+/// Refuses a link at any step from `out` down to `below` it: it could lead anywhere.
+fn no_link_below(out: &Path, below: &Path) -> Result<()> {
+    let mut place = out.to_path_buf();
+    for step in below {
+        place.push(step);
+        if place
+            .symlink_metadata()
+            .is_ok_and(|found| found.is_symlink())
+        {
+            return Err(Error::in_file(&place, "a link", "a folder, or nothing yet")
+                .with_hint("take the link away or choose another folder with --out"));
+        }
+    }
+    Ok(())
 }

@@ -16,6 +16,9 @@ const MOST_NUMBERS: usize = 12_000_000;
 /// Room for one variable as it is decoded, bytes: eight for each number.
 const MOST_DECODED_BYTES: usize = 8 * MOST_NUMBERS;
 
+/// Room for the description of one variable, bytes: real ones need some thousands.
+const MOST_HEADER_BYTES: usize = 4 << 20;
+
 /// An open file.
 pub(super) struct Container {
     pub file: PathBuf,
@@ -44,6 +47,7 @@ impl Container {
             chunk_cache_bytes: 16 << 20,
             max_chunk_bytes: MOST_DECODED_BYTES,
             max_read_bytes: MOST_DECODED_BYTES,
+            max_object_header_bytes: MOST_HEADER_BYTES,
             ..NcOpenOptions::default()
         };
         let nc = NcFile::from_owner(bytes, options).map_err(|error| damaged(file, &error))?;
@@ -88,12 +92,20 @@ impl Container {
                 "at most 12 million numbers in one variable",
             ));
         }
-        let values: Vec<f64> = self
-            .nc
-            .read_variable_as_f64(name)
-            .map_err(|error| damaged(&self.file, &error))?
-            .into_iter()
-            .collect();
+        let array = self.nc.read_variable_as_f64(name).map_err(|error| {
+            let found = format!("{name} that cannot be read ({error})");
+            self.wrong(found, "a sound SOFA file (AES69)")
+        })?;
+        // Taken over where it lies in order, which it does: a copy would double the memory.
+        let values: Vec<f64> = if array.is_standard_layout() && array.len() == count {
+            let (values, start) = array.into_raw_vec_and_offset();
+            match start {
+                None | Some(0) => values,
+                Some(start) => values[start..].to_vec(),
+            }
+        } else {
+            array.into_iter().collect()
+        };
         if values.len() != count || count == 0 {
             return Err(self.wrong(
                 format!("{} numbers in {name}", values.len()),
