@@ -46,8 +46,10 @@ pub struct PlanOptions {
 pub struct RoomAsked {
     /// What was said.
     pub room: Room,
-    /// The files.
-    pub inputs: Vec<crate::read::folder::InputFile>,
+    /// The files, by their names alone.
+    pub inputs: Vec<InputFile>,
+    /// Where they stand.
+    pub places: Vec<PathBuf>,
 }
 
 /// The device used unless another one is named.
@@ -63,6 +65,8 @@ pub struct Speaker {
     pub folder: SpeakerFolder,
     /// Its averaged curves.
     pub curves: AveragedCurves,
+    /// What else was read for its plan: nothing may be written in the place of it.
+    pub spared: Vec<PathBuf>,
 }
 
 impl Speaker {
@@ -76,7 +80,11 @@ impl Speaker {
             Measured::Angles(response) => AveragedCurves::from_response(response, rear_wall),
             Measured::Curves(curves) => (**curves).clone(),
         };
-        Ok(Speaker { folder, curves })
+        Ok(Speaker {
+            folder,
+            curves,
+            spared: Vec::new(),
+        })
     }
 
     /// All angles, where they were measured.
@@ -321,7 +329,8 @@ fn spare_input(place: &Path, speaker: &Speaker) -> Result<()> {
         let own = speaker.folder.folder.join(&input.path);
         own.canonicalize().is_ok_and(|own| own == standing)
     };
-    if speaker.folder.inputs.iter().any(is_input) {
+    let is_spared = |own: &PathBuf| own.canonicalize().is_ok_and(|own| own == standing);
+    if speaker.folder.inputs.iter().any(is_input) || speaker.spared.iter().any(is_spared) {
         return Err(
             Error::in_file(place, "a file of the measurement", "a place for the plan")
                 .with_hint("choose another folder with --out"),

@@ -14,6 +14,7 @@ mod check;
 use crate::average::RearWall;
 use crate::error::Result;
 use crate::predict::Plan;
+use crate::read::folder::InputFile;
 use crate::run::{self, PlanOptions, Speaker};
 use crate::{audit, export, fit, read, report};
 use args::{Arguments, Command, Judging};
@@ -187,6 +188,7 @@ fn planned(
     if let Some(asked) = asked {
         options.room = Some(asked.room);
         speaker.folder.inputs.extend(asked.inputs);
+        speaker.spared.extend(asked.places);
     }
     let plan = match pair.second(&speaker, judging.rear_wall.into())? {
         None => run::plan(&speaker, &options)?,
@@ -198,6 +200,10 @@ fn planned(
             let target = read::target::target(target)?;
             let plan =
                 run::pair::plan_pair(&speaker, &second, &device, &target, &options, pair.per_unit)?;
+            let place = |input: &InputFile| second.folder.folder.join(&input.path);
+            speaker
+                .spared
+                .extend(second.folder.inputs.iter().map(place));
             // Both folders hold files of the same names.
             let inputs = second.folder.inputs.into_iter().map(|mut input| {
                 input.path = Path::new("second unit").join(input.path);

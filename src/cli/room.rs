@@ -46,9 +46,9 @@ impl RoomArguments {
             .as_deref()
             .map(crate::read::seats::read)
             .transpose()?;
-        let (levels, inputs) = match read {
-            Some(read) => (Some(read.levels), read.inputs),
-            None => (None, Vec::new()),
+        let (levels, inputs, places) = match read {
+            Some(read) => (Some(read.levels), read.inputs, read.places),
+            None => (None, Vec::new(), Vec::new()),
         };
         Ok(Some(RoomAsked {
             room: Room {
@@ -56,6 +56,7 @@ impl RoomArguments {
                 seats: levels,
             },
             inputs,
+            places,
         }))
     }
 

@@ -48,8 +48,10 @@ const POINTS_PER_OCTAVE: f64 = 96.0;
 pub struct SeatsRead {
     /// The levels.
     pub levels: SeatLevels,
-    /// The files that were read.
+    /// The files that were read, by their names alone.
     pub inputs: Vec<InputFile>,
+    /// Where they stand.
+    pub places: Vec<PathBuf>,
 }
 
 /// Reads a table of seats, or a folder with one table for each.
@@ -92,7 +94,7 @@ fn read_table(file: &Path) -> Result<SeatsRead> {
         .zip(table.columns)
         .map(|(name, levels_db)| Seat { name, levels_db })
         .collect();
-    finished(file, grid, seats, vec![input])
+    finished(file, grid, seats, vec![input], vec![file.to_path_buf()])
 }
 
 fn names_of(table: &Table) -> Result<Vec<String>> {
@@ -139,10 +141,15 @@ fn finished(
     grid: Grid,
     seats: Vec<Seat>,
     inputs: Vec<InputFile>,
+    places: Vec<PathBuf>,
 ) -> Result<SeatsRead> {
     let levels = SeatLevels::new(grid, seats)
         .ok_or_else(|| Error::in_file(path, "no seats", "a column of levels for each seat"))?;
-    Ok(SeatsRead { levels, inputs })
+    Ok(SeatsRead {
+        levels,
+        inputs,
+        places,
+    })
 }
 
 fn read_folder(folder: &Path) -> Result<SeatsRead> {
@@ -218,5 +225,5 @@ fn read_folder(folder: &Path) -> Result<SeatsRead> {
                 .collect(),
         })
         .collect();
-    finished(folder, grid, seats, inputs)
+    finished(folder, grid, seats, inputs, files)
 }

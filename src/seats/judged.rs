@@ -196,6 +196,7 @@ fn of_seats(
             grid: &grid,
             over_db: over(&heard, &levelled_now.baseline_db, &levelled_now.offsets_db),
             weights: weights.clone(),
+            heard_db: &heard,
             heard: zone.clone(),
             zone: above_corner(&grid, &levelled_now.baseline_db, zone.clone()),
         };

@@ -54,6 +54,8 @@ pub(super) struct Seats<'a> {
     pub grid: &'a Grid,
     /// One list per seat, dB over the baseline.
     pub over_db: Vec<Vec<f64>>,
+    /// The seats as they are heard, dB, baseline and all.
+    pub heard_db: &'a [Vec<f64>],
     /// Weight of each frequency: its octaves within the zone, less in the join above.
     pub weights: Vec<f64>,
     /// The frequencies at which a peak may have its middle.
@@ -260,32 +262,41 @@ impl Seats<'_> {
         /// By this share a seat's variance falls at least: what is less may be turned round by
         /// noise and by the device's rounding.
         const FALL: f64 = 0.005;
+        let mut shapes: Vec<Vec<f64>> = stages.iter().map(|s| s.shape_db(self.grid)).collect();
+        let cells = self.grid.cells_oct();
         for _ in 0..MOST_PEAKS * 16 {
-            let after = |seat: &[f64], but: Option<usize>| self.without(stages, seat, but);
-            let rise = |seat: &[f64]| {
-                self.variance(&after(seat, None)) - (1.0 - FALL) * self.variance(seat)
+            let variance = |seat: &[f64], but: Option<usize>| {
+                let mut after = seat.to_vec();
+                for (k, shape) in shapes.iter().enumerate() {
+                    if Some(k) != but {
+                        after.iter_mut().zip(shape).for_each(|(v, s)| *v -= s);
+                    }
+                }
+                variance_within(&after, &cells, self.heard.clone())
             };
+            let before = |seat: &[f64]| variance_within(seat, &cells, self.heard.clone());
+            // With the tendency of the room as well as without it.
             let worst = self
                 .over_db
                 .iter()
-                .map(|seat| (seat, rise(seat)))
+                .chain(self.heard_db)
+                .map(|seat| (seat, variance(seat, None) - (1.0 - FALL) * before(seat)))
                 .filter(|(_, rise)| *rise > 0.0)
                 .max_by(|a, b| a.1.total_cmp(&b.1));
             let Some((seat, _)) = worst else { return };
             // The stage without which that seat would have least.
             let guilty = (0..stages.len())
-                .map(|k| (k, self.variance(&after(seat, Some(k)))))
+                .map(|k| (k, variance(seat, Some(k))))
                 .min_by(|a, b| a.1.total_cmp(&b.1));
             let Some((guilty, _)) = guilty else { return };
             stages[guilty].cut_db *= STEP;
             if stages[guilty].cut_db < MAY_STAY_DB {
                 stages.remove(guilty);
+                shapes.remove(guilty);
+            } else {
+                shapes[guilty] = stages[guilty].shape_db(self.grid);
             }
         }
-    }
-
-    fn variance(&self, values: &[f64]) -> f64 {
-        variance_within(values, &self.grid.cells_oct(), self.heard.clone())
     }
 
     /// What the seats say of a stage.
