@@ -3,8 +3,8 @@
 //!
 //! `cargo run --release --example fit_knobs -- [curves] [first seed]`
 //!
-//! Third-octave centres, half-decibel steps, seven values of Q, seven stages. Seeds from 1000 had
-//! no say while the search was written.
+//! Third-octave centres, half-decibel steps, seven values of Q, seven stages. Seeds from 100000
+//! had no say while the search was written.
 
 #[path = "../tests/fit_problems/mod.rs"]
 mod fit_problems;
@@ -42,7 +42,7 @@ fn broad_db(seed: u64, freqs_hz: &[f64]) -> Vec<f64> {
 
 fn main() {
     let number = |i: usize| std::env::args().nth(i).and_then(|a| a.parse().ok());
-    let (curves, first) = (number(1).unwrap_or(20), number(2).unwrap_or(1000));
+    let (curves, first) = (number(1).unwrap_or(20), number(2).unwrap_or(100_000));
     let freqs_hz = rows(240);
     let weights = vec![1.0; freqs_hz.len()];
     let (device, options) = (

@@ -274,6 +274,16 @@ impl AveragedCurves {
         curves
     }
 
+    /// The same curves with another sound power, and all that follows from it formed again: the
+    /// sound power does not depend on where the listener sits.
+    pub fn with_sound_power(mut self, sound_power: Option<Average>) -> Self {
+        self.sound_power = sound_power;
+        self.sound_power_di = None;
+        self.in_room = None;
+        self.derive_missing();
+        self
+    }
+
     /// Curves that were read ready-made; those that follow from the others are added where they
     /// are missing. Every curve has one level per frequency of `grid`.
     pub fn from_table(grid: Grid, named: [Option<Vec<f64>>; 7]) -> Self {

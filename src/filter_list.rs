@@ -1,7 +1,8 @@
 //! A filter list: what stands in the text file that goes to the device, and the small rules of
 //! its notation that the writer and the reader share.
 
-use crate::device::{Coefficient, Feedback, Number};
+use crate::device::{Coefficient, Device, Feedback, Number};
+use crate::error::{Error, Result};
 use crate::filter::{Bank, Biquad, Stage};
 
 /// First line of every filter list of this format.
@@ -108,6 +109,110 @@ pub fn word(number: Number, value: f64) -> Option<u64> {
         let mask = u64::MAX >> (64 - width.clamp(1, 64));
         (scaled as i64) as u64 & mask
     })
+}
+
+/// A list for `device` from parameters and the coefficients it holds for them, one section per
+/// stage. `gain_db` is the level in front.
+///
+/// # Errors
+/// When the numbers of stages and sections differ, or a coefficient is not on the grid of the
+/// device's number format.
+pub fn of_device(
+    speaker: &str,
+    device: &Device,
+    gain_db: f64,
+    stages: &[Stage],
+    sections: &[Biquad],
+) -> Result<FilterList> {
+    if stages.len() != sections.len() {
+        return Err(Error::call(format!(
+            "{} stages have {} sets of coefficients",
+            stages.len(),
+            sections.len()
+        )));
+    }
+    let stages = stages
+        .iter()
+        .zip(sections)
+        .map(|(stage, section)| {
+            let words = match device.number {
+                Number::Fixed { .. } => Some(words(
+                    section,
+                    device.number,
+                    device.feedback,
+                    &device.word_order,
+                )?),
+                _ => None,
+            };
+            Ok(ListedStage {
+                stage: *stage,
+                biquad: (device.number != Number::None).then_some(*section),
+                words,
+            })
+        })
+        .collect::<Result<Vec<ListedStage>>>()?;
+    Ok(FilterList {
+        speaker: speaker.to_string(),
+        rate_hz: device.rate_hz,
+        number: device.number,
+        feedback: device.feedback,
+        gain_db,
+        stages,
+    })
+}
+
+/// The five words of a section in the device's order.
+///
+/// # Errors
+/// When a coefficient is not on the format's grid, or is not with the sign that the device wants.
+pub fn words(
+    section: &Biquad,
+    number: Number,
+    feedback: Feedback,
+    order: &[Coefficient; 5],
+) -> Result<[u64; 5]> {
+    let mut words = [0; 5];
+    for (held, coefficient) in words.iter_mut().zip(order) {
+        let value = in_convention(section, *coefficient, feedback);
+        *held = word(number, value).ok_or_else(|| {
+            Error::call(format!(
+                "coefficient {} = {value} is no number of the format {number}",
+                coefficient.name()
+            ))
+        })?;
+    }
+    Ok(words)
+}
+
+/// The order in which the words of a list stand, as far as they tell; the usual one where there
+/// are none or several orders would do.
+pub fn word_order(list: &FilterList) -> [Coefficient; 5] {
+    let fits = |order: &[Coefficient; 5]| {
+        list.stages.iter().all(|listed| {
+            let (Some(section), Some(held)) = (&listed.biquad, listed.words) else {
+                return true;
+            };
+            words(section, list.number, list.feedback, order).is_ok_and(|words| words == held)
+        })
+    };
+    let mut orders: Vec<Vec<Coefficient>> = vec![Vec::new()];
+    for _ in Coefficient::USUAL_ORDER {
+        orders = orders
+            .into_iter()
+            .flat_map(|order| {
+                Coefficient::USUAL_ORDER
+                    .into_iter()
+                    .filter(|c| !order.contains(c))
+                    .map(|c| [order.as_slice(), &[c]].concat())
+                    .collect::<Vec<_>>()
+            })
+            .collect();
+    }
+    orders
+        .into_iter()
+        .filter_map(|order| <[Coefficient; 5]>::try_from(order).ok())
+        .find(fits)
+        .unwrap_or(Coefficient::USUAL_ORDER)
 }
 
 /// Hexadecimal digits that hold a word of a fixed format; 0 for formats that are not fixed.

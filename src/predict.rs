@@ -1,6 +1,10 @@
 //! What the filters will do: every angle and every averaged curve with the device's own rounded
 //! numbers applied, and what that gains and costs.
 
+pub mod aims;
+pub mod contradiction;
+pub mod room_and_pair;
+pub mod situation;
 pub mod summary;
 
 use crate::audit::{Audit, Subject, TREND_OCT};
@@ -114,15 +118,7 @@ pub fn predict(
     };
     let gains_db = bank.gains_db(subject.curves.grid.freqs_hz());
     let audit_gains_db = bank.gains_db(audit.grid.freqs_hz());
-    // In fixed point nothing may overflow on the way either.
-    let peak_db = match device.number {
-        Number::Fixed { .. } => bank.internal_peak_db(),
-        _ => bank.peak_db(),
-    };
-    // A thousandth below the step is rounding of the search, not a peak.
-    let steps = (peak_db.max(0.0) / LEVEL_STEP_DB - 1e-3).ceil().max(0.0);
-    let price_db = (steps * LEVEL_STEP_DB * 10.0).round() / 10.0;
-    bank.gain_db = if price_db > 0.0 { -price_db } else { 0.0 };
+    let price_db = take_headroom(&mut bank, device);
     let curves_after = subject.curves.with_gain(&gains_db);
     Ok(Prediction {
         yield_share: audit.deviations.share_removed(&audit_gains_db),
@@ -140,6 +136,37 @@ pub fn predict(
         audit_gains_db,
         bank,
     })
+}
+
+/// Sets the level in front of `bank`, whose own is 0, and returns it as a price in dB.
+fn take_headroom(bank: &mut Bank, device: &Device) -> f64 {
+    // In fixed point nothing may overflow on the way either.
+    let peak_db = match device.number {
+        Number::Fixed { .. } => bank.internal_peak_db(),
+        _ => bank.peak_db(),
+    };
+    // A thousandth below the step is rounding of the search, not a peak.
+    let steps = (peak_db.max(0.0) / LEVEL_STEP_DB - 1e-3).ceil().max(0.0);
+    let price_db = (steps * LEVEL_STEP_DB * 10.0).round() / 10.0;
+    bank.gain_db = if price_db > 0.0 { -price_db } else { 0.0 };
+    price_db
+}
+
+/// Puts the stages of a crossover to a subwoofer in front of a plan: into its list and its price.
+/// Curves and yield stay those of the plan's own stages: below the crossover the subwoofer takes
+/// over what they leave.
+///
+/// # Errors
+/// As [`sections`].
+pub fn with_crossover(plan: &mut Plan, highpass: &[Stage]) -> Result<()> {
+    let bank = &mut plan.prediction.bank;
+    let own = std::mem::take(&mut bank.sections);
+    bank.sections = sections(highpass, &plan.device)?;
+    bank.sections.extend(own);
+    bank.gain_db = 0.0;
+    plan.prediction.price_db = take_headroom(bank, &plan.device);
+    plan.fit.stages.splice(0..0, highpass.iter().copied());
+    Ok(())
 }
 
 /// Width of the trend that roughness is measured against, octaves.
@@ -226,10 +253,8 @@ pub struct Plan {
     pub fit: crate::fit::Fit,
     /// What they will do.
     pub prediction: Prediction,
-    /// What was decided below the transition frequency, when the owner says something of the room.
-    pub room: Option<crate::seats::Decided>,
-    /// How the pair matches, when the plan is one for two units.
-    pub pair: Option<crate::pair::Decided>,
+    /// Where and how the speaker plays, as its owner said.
+    pub situation: situation::Situation,
     /// A plan for each unit of a pair, when they were asked for.
     pub per_unit: Vec<Plan>,
 }
@@ -346,6 +371,12 @@ impl Plan {
             })
             .filter(|_| !self.fit.stages.is_empty())
             .max_by(|a, b| a.gain_db.total_cmp(&b.gain_db))
+    }
+
+    /// Stages that correct, without those of a crossover to a subwoofer.
+    pub fn correcting_stages(&self) -> usize {
+        let crossover = self.situation.crossover.as_ref();
+        self.fit.stages.len() - crossover.map_or(0, |taken| taken.crossover.highpass.len())
     }
 
     /// Gain of each stage alone on the audit's grid, dB, as the device holds it.

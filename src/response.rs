@@ -1,5 +1,9 @@
 //! What was measured: levels (and phase, where known) by direction on one common grid.
 
+mod neighbours;
+
+pub use neighbours::{GAP_AT_MOST_DEG, told_by_neighbours};
+
 use crate::curve::{Grid, resample_db};
 use crate::units::wrap_deg;
 use std::fmt;

@@ -1,22 +1,30 @@
 //! The whole chain: the only room that knows every other.
 
+pub mod aims;
 pub mod apply;
+mod owner;
 pub mod pair;
 pub mod rank;
 pub mod check;
+pub mod convert;
 
+use crate::aim::Aimed;
 use crate::audit::{self, Subject};
 use crate::average::{AveragedCurves, RearWall};
+use crate::budget::{Tables, Wishes};
 use crate::curve::Grid;
 use crate::device::Device;
 use crate::error::{Error, Result};
 use crate::export;
+use crate::filter::Bank;
 use crate::fit::{self, Fit, Wanted};
+use crate::predict::room_and_pair::RoomAskedWith;
+use crate::predict::situation::Situation;
 use crate::predict::{Plan, predict};
 use crate::read::folder::{InputFile, Measured, SpeakerFolder};
 use crate::report::{self, html::Provenance};
 use crate::response::Response;
-use crate::seats::{self, Room};
+use crate::seats::{self, Question, Room};
 use crate::target::Target;
 use std::path::{Path, PathBuf};
 
@@ -37,6 +45,8 @@ pub struct PlanOptions {
     pub rear_wall: RearWall,
     /// Share of the usual search for better stages, 0 to 1; all of it when not given.
     pub effort: Option<f64>,
+    /// What the owner says of the situation.
+    pub owner: Wishes,
     /// The room the speaker plays in, when the owner says something of it.
     pub room: Option<Room>,
 }
@@ -59,12 +69,14 @@ pub const DEFAULT_DEVICE: &str = "open-48k";
 pub const DEFAULT_TARGET: &str = "flat";
 
 /// A speaker as read, with its averaged curves.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub struct Speaker {
     /// What was read.
     pub folder: SpeakerFolder,
-    /// Its averaged curves.
+    /// Its averaged curves, round the axis that is listened on.
     pub curves: AveragedCurves,
+    /// The axis that is listened on, when it is not the speaker's own.
+    pub aim: Option<Aimed>,
     /// What else was read for its plan: nothing may be written in the place of it.
     pub spared: Vec<PathBuf>,
 }
@@ -83,12 +95,48 @@ impl Speaker {
         Ok(Speaker {
             folder,
             curves,
+            aim: None,
             spared: Vec::new(),
         })
     }
 
-    /// All angles, where they were measured.
+    /// The same speaker listened to from `aim_deg` degrees to the positive horizontal side of its
+    /// own axis; at 0 from that axis.
+    ///
+    /// # Errors
+    /// When only averaged curves are at hand, or see [`Aimed::new`].
+    pub fn aimed(&self, aim_deg: f64) -> Result<Speaker> {
+        let Some(response) = self.measured_response() else {
+            return Err(
+                Error::call("averaged curves do not show what is heard from the side")
+                    .with_hint("--aim needs the horizontal angles"),
+            );
+        };
+        let rear_wall = self.curves.rear_wall;
+        let (curves, aim) = if aim_deg == 0.0 {
+            (AveragedCurves::from_response(response, rear_wall), None)
+        } else {
+            let aimed = Aimed::new(response, rear_wall, aim_deg)?;
+            (aimed.curves.clone(), Some(aimed))
+        };
+        Ok(Speaker {
+            folder: self.folder.clone(),
+            curves,
+            aim,
+            spared: self.spared.clone(),
+        })
+    }
+
+    /// All angles round the axis that is listened on, where they were measured.
     pub fn response(&self) -> Option<&Response> {
+        match &self.aim {
+            Some(aimed) => Some(&aimed.response),
+            None => self.measured_response(),
+        }
+    }
+
+    /// All angles round the speaker's own axis, where they were measured.
+    pub fn measured_response(&self) -> Option<&Response> {
         match &self.folder.measured {
             Measured::Angles(response) => Some(response),
             Measured::Curves(_) => None,
@@ -102,9 +150,17 @@ impl Speaker {
 /// When a name is not known, the options contradict each other or the measurement, or the
 /// device cannot hold the filters.
 pub fn plan(speaker: &Speaker, options: &PlanOptions) -> Result<Plan> {
-    let device = device(options.device.as_deref())?;
-    let target = crate::read::target::target(options.target.as_deref().unwrap_or(DEFAULT_TARGET))?;
+    let (device, target) = device_and_target(options)?;
     plan_for(speaker, &device, &target, options)
+}
+
+/// Device and target by their names.
+fn device_and_target(options: &PlanOptions) -> Result<(Device, Target)> {
+    let target = options.target.as_deref().unwrap_or(DEFAULT_TARGET);
+    Ok((
+        device(options.device.as_deref())?,
+        crate::read::target::target(target)?,
+    ))
 }
 
 /// [`plan`] with device and target at hand; their names in `options` are not looked at.
@@ -127,7 +183,24 @@ pub fn plan_for(
         trusted_to_hz: speaker.folder.trusted_to_hz,
         second_source: trace.as_ref().map(|(grid, levels_db)| (grid, *levels_db)),
     };
-    plan_subject(&subject, &speaker.folder.name, device, options)
+    let name = &speaker.folder.name;
+    let mut plan = plan_with(&subject, tables_of(speaker), name, device, options)?;
+    if let Some(aimed) = &speaker.aim {
+        plan.situation.take_aim(aimed);
+    }
+    Ok(plan)
+}
+
+/// What stands beside the response of a speaker.
+fn tables_of(speaker: &Speaker) -> Tables<'_> {
+    let evidence = &speaker.folder.evidence;
+    Tables {
+        impedance: evidence.impedance.as_ref(),
+        distortion: evidence.distortion.as_ref(),
+        compression: evidence.compression.as_ref(),
+        distance_m: speaker.folder.distance_m,
+        drive_v: speaker.folder.drive_v,
+    }
 }
 
 /// [`plan_for`] for anything that can be audited, read from files or not; `name` is the
@@ -141,10 +214,29 @@ pub fn plan_subject(
     device: &Device,
     options: &PlanOptions,
 ) -> Result<Plan> {
-    let mut audit = audit::audit(subject, &above_transition(options))?;
-    let question = options.room.as_ref().map(|room| {
-        seats::Question::new(room, &mut audit, &options.audit, subject.trusted_from_hz)
-    });
+    plan_with(subject, Tables::default(), name, device, options)
+}
+
+fn plan_with(
+    subject: &Subject,
+    tables: Tables,
+    name: &str,
+    device: &Device,
+    options: &PlanOptions,
+) -> Result<Plan> {
+    let owner = owner::Ready::new(&options.owner, tables, device)?;
+    let from_hz = owner.lowest_hz(options.audit.from_hz);
+    let limits = audit::Options {
+        from_hz: above_transition(from_hz, options.room.as_ref()),
+        ..options.audit.clone()
+    };
+    let mut audit = audit::audit(subject, &limits)?;
+    owner.limit(&mut audit, subject, device);
+    let question = options
+        .room
+        .as_ref()
+        .map(|room| Question::new(room, &mut audit, from_hz, device));
+    let (left, stages) = owner.left_for_plan(device, options.stages)?;
     let end = audit
         .grid
         .freqs_hz()
@@ -155,7 +247,7 @@ pub fn plan_subject(
         weights: &audit.fit_weights[..end],
     };
     let fit_options = fit::Options {
-        stages: options.stages,
+        stages,
         forbid: options.without.clone(),
         boost_at_most_db: Some(options.audit.boost_at_most_db),
         boost_q_at_most: Some(BOOST_Q_AT_MOST),
@@ -169,50 +261,51 @@ pub fn plan_subject(
         ..fit::Options::default()
     };
     let fit = match &question {
-        None => fit::fit(&wanted, device, &fit_options)?,
+        None => fit::fit(&wanted, &left, &fit_options)?,
         Some(question) => {
             let highest_hz = HIGHEST_SHARE_OF_RATE * device.rate_hz;
             let (joined, judged) = (&question.joined, question.judged.as_ref());
-            seats::fit(joined, judged, device, &fit_options, highest_hz)?
+            seats::fit(joined, judged, &left, &fit_options, highest_hz)?
         }
     };
     let prediction = predict(subject, &audit, &fit.stages, device)?;
-    Ok(Plan {
+    let decided = question.map(|question| {
+        // Without the level in front, as all curves after.
+        let stages = Bank {
+            gain_db: 0.0,
+            ..prediction.bank.clone()
+        };
+        question.decided(|freqs_hz| stages.gains_db(freqs_hz))
+    });
+    let plan = Plan {
         speaker: name.to_string(),
         curves: subject.curves.clone(),
         trusted_hz: (subject.trusted_from_hz, subject.trusted_to_hz),
         target: subject.target.clone(),
         device: device.clone(),
-        room: question.zip(options.room.as_ref()).map(|(question, room)| {
-            // Without the level in front, as all curves after.
-            let stages = crate::filter::Bank {
-                gain_db: 0.0,
-                ..prediction.bank.clone()
-            };
-            question.decided(room.transition, device.stages, |freqs_hz| {
-                stages.gains_db(freqs_hz)
-            })
-        }),
-        pair: None,
-        per_unit: Vec::new(),
         audit,
         fit,
         prediction,
-    })
+        situation: Situation::default(),
+        per_unit: Vec::new(),
+    };
+    let mut plan = owner.complete(plan, subject, options.stages)?;
+    if let Some(decided) = decided {
+        let with = RoomAskedWith {
+            from_hz: options.audit.from_hz,
+            sub_hz: options.owner.sub.map(|sub| sub.f_hz),
+            trusted_from_hz: subject.trusted_from_hz,
+            stages: left.stages.min(stages.unwrap_or(left.stages)),
+        };
+        plan.situation.take_room(decided, with);
+    }
+    Ok(plan)
 }
 
 /// Below the transition the angles have no say.
-fn above_transition(options: &PlanOptions) -> audit::Options {
-    let transition_hz = options.room.as_ref().map(|room| room.transition.hz());
-    audit::Options {
-        from_hz: options
-            .audit
-            .from_hz
-            .into_iter()
-            .chain(transition_hz)
-            .reduce(f64::max),
-        ..options.audit.clone()
-    }
+fn above_transition(from_hz: Option<f64>, room: Option<&Room>) -> Option<f64> {
+    let transition_hz = room.map(|room| room.transition.hz());
+    from_hz.into_iter().chain(transition_hz).reduce(f64::max)
 }
 
 /// A plan follows its wish at least this closely where the device can, dB rms: a fifth of the
@@ -377,6 +470,10 @@ pub fn plan_files(
         ("curves.csv".to_string(), curves.into_bytes()),
         ("report.html".to_string(), report.into_bytes()),
     ];
+    if let Some(list) = owner::subwoofer_list(plan)? {
+        let text = export::filter_list::write(&list, &plan.device.word_order)?;
+        files.push(("subwoofer.txt".to_string(), text.into_bytes()));
+    }
     for (number, unit) in (1..).zip(&plan.per_unit) {
         let list = export::filter_list::from_plan(unit)?;
         let text = export::filter_list::write(&list, &unit.device.word_order)?;

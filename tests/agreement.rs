@@ -158,9 +158,13 @@ fn terminal_page_and_json_agree_to_the_last_printed_digit() {
             &[("page", &page)],
         );
         // The statement is one text in all three.
+        let cost = match number(&json["price_db"]) {
+            0.0 => "no headroom".to_string(),
+            _ => format!("{price} dB of headroom"),
+        };
         everywhere(
             &format!(
-                "remove {}, leave {after} dB and cost {price} dB of headroom.",
+                "remove {}, leave {after} dB and cost {cost}.",
                 percent("yield")
             ),
             &[("plan", &plan), ("audit", &audit), ("page", &page)],

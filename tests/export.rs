@@ -485,8 +485,7 @@ fn plan(device: &Device) -> Plan {
         audit,
         fit,
         prediction,
-        room: None,
-        pair: None,
+        situation: Default::default(),
         per_unit: Vec::new(),
     }
 }

@@ -3,7 +3,7 @@
 use planish::average::{AveragedCurves, RearWall};
 use planish::curve::Grid;
 use planish::filter::{Bank, Kind, Stage};
-use planish::pair::{self, Contradiction, Unit};
+use planish::pair::{self, Unit};
 use planish::response::{Direction, Member, Orbit, Response};
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -226,12 +226,9 @@ fn the_shared_curve_is_the_smaller_of_both_where_they_agree_and_flat_where_they_
     let (a, b) = (curves(&first), curves(&second));
     let target = planish::read::target::target("flat").unwrap();
     let of = |response, curves| Unit { response, curves };
-    let (shared, said) =
-        pair::shared(of(Some(&first), &a), of(Some(&second), &b), &target).unwrap();
-    assert!(
-        matches!(said[..], [Contradiction::Unalike { .. }]),
-        "{said:?}"
-    );
+    let shared = pair::shared(of(Some(&first), &a), of(Some(&second), &b), &target).unwrap();
+    let (at_hz, largest_db) = shared.matched.largest().unwrap();
+    assert!((at_hz / 3000.0 - 1.0).abs() < 0.03 && (largest_db - 8.0).abs() < 0.8);
     let window = shared.curves.listening_window.as_ref().unwrap();
     let grid = &shared.curves.grid;
     let over =

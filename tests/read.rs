@@ -516,7 +516,17 @@ fn built_in_targets_and_devices_are_sound() {
     let devices: Vec<String> = all_devices().unwrap().into_iter().map(|d| d.name).collect();
     assert_eq!(
         devices,
-        ["open-48k", "fixed-96k", "five-stage", "knob-receiver"]
+        [
+            "open-48k",
+            "fixed-96k",
+            "five-stage",
+            "open-96k",
+            "float-44k",
+            "float-192k",
+            "fixed-48k",
+            "fixed-88k",
+            "knob-receiver"
+        ]
     );
     // The slope that the tilted target's text states.
     let tilt = target("gentle-tilt").unwrap();
@@ -526,7 +536,7 @@ fn built_in_targets_and_devices_are_sound() {
 
 #[test]
 fn every_target_and_device_file_is_built_in() {
-    for (dir, count) in [("targets/curves", 3), ("targets/devices", 4)] {
+    for (dir, count) in [("targets/curves", 3), ("targets/devices", 9)] {
         assert_eq!(fs::read_dir(dir).unwrap().count(), count, "{dir}");
     }
 }
@@ -572,6 +582,6 @@ fn targets_and_devices_of_the_users_own_are_read_by_path_and_strictly() {
     }
     assert_eq!(
         device("open48").unwrap_err().to_string(),
-        "there is no device named \"open48\"\n  hint: known: open-48k, fixed-96k, five-stage, knob-receiver"
+        "there is no device named \"open48\"\n  hint: known: open-48k, open-96k, fixed-48k, float-44k, fixed-88k, fixed-96k, five-stage, float-192k, knob-receiver"
     );
 }

@@ -49,8 +49,7 @@ fn plan_of(name: &str, response: Option<&Response>, curves: &AveragedCurves) -> 
         audit,
         fit,
         prediction,
-        room: None,
-        pair: None,
+        situation: Default::default(),
         per_unit: Vec::new(),
     };
     // The report is tried on findings of every kind, whatever the audit finds here.

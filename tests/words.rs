@@ -273,3 +273,43 @@ fn a_stage_that_a_coarse_grid_cannot_hold_is_moved_up_or_left_out_and_said_so() 
     }
     assert!(planish::predict::sections(&fit.stages, &device).is_ok());
 }
+
+#[test]
+fn a_treble_boost_that_2_30_ends_below_becomes_the_other_shelf() {
+    let device = Device {
+        number: Number::Fixed {
+            integer_bits: 2,
+            fraction_bits: 30,
+        },
+        ..fixed_device()
+    };
+    let (freqs_hz, _) = waves_db(0.0);
+    let boost = Stage {
+        kind: Kind::HighShelf,
+        f0_hz: 2500.0,
+        gain_db: 4.0,
+        q: 0.7,
+    };
+    assert_eq!(words(&boost, 96000.0, device.number), None);
+    let section = boost.biquad(96000.0);
+    let gain_db: Vec<f64> = freqs_hz
+        .iter()
+        .map(|f| section.gain_db(2.0 * PI * f / 96000.0))
+        .collect();
+    let wanted = Wanted {
+        freqs_hz: &freqs_hz,
+        gain_db: &gain_db,
+        weights: &vec![1.0; freqs_hz.len()],
+    };
+    let fit = fit(&wanted, &device, &Options::default()).unwrap();
+    assert!(fit.rms_db < 0.01, "{fit:?}");
+    // Whichever shelf the search takes, what is left of it are numbers that the device holds.
+    for stage in &fit.stages {
+        assert!(words(stage, 96000.0, device.number).unwrap().hold());
+    }
+    assert!(planish::predict::sections(&fit.stages, &device).is_ok());
+    for unheld in &fit.unheld {
+        let said = unheld.to_string();
+        assert!(said.contains("so a lowshelf at"), "{said}");
+    }
+}

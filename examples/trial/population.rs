@@ -4,7 +4,9 @@ use crate::score::{DefectScore, score};
 use planish::Result;
 use planish::audit::{Cause, Finding, Subject};
 use planish::average::{AveragedCurves, RearWall};
-use planish::simulate::{DefectKind, FieldSpeaker, Measurement, Sides, Simulated, Speaker};
+use planish::simulate::{
+    DefectKind, FieldSpeaker, Measurement, Sides, Simulated, SketchSpeaker, Speaker,
+};
 
 /// What is measured of each speaker.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
@@ -26,6 +28,8 @@ pub enum Physics {
     Sphere,
     /// Points in a free field with smooth directivities
     Field,
+    /// Directivities and lobes sketched by formula
+    Sketch,
 }
 
 /// What became of one speaker.
@@ -65,6 +69,7 @@ pub fn run_one(physics: Physics, seed: u64, evidence: Evidence) -> Result<Outcom
     match physics {
         Physics::Sphere => run(&Speaker::draw(seed), seed, evidence),
         Physics::Field => run(&FieldSpeaker::draw(seed), seed, evidence),
+        Physics::Sketch => run(&SketchSpeaker::draw(seed), seed, evidence),
     }
 }
 

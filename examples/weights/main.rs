@@ -16,7 +16,7 @@ use clap::Parser;
 use planish::Result;
 use planish::audit::{self, Evidence as Heard, Subject};
 use planish::average::{AveragedCurves, RearWall};
-use planish::simulate::{DefectKind, FieldSpeaker, Simulated, Speaker, full_orbits};
+use planish::simulate::{DefectKind, FieldSpeaker, Simulated, SketchSpeaker, Speaker, full_orbits};
 use population::{Evidence, Physics, measurement};
 use std::path::PathBuf;
 
@@ -45,6 +45,7 @@ fn main() -> Result<()> {
         let values = match arguments.physics {
             Physics::Sphere => samples(&Speaker::draw(seed), seed)?,
             Physics::Field => samples(&FieldSpeaker::draw(seed), seed)?,
+            Physics::Sketch => samples(&SketchSpeaker::draw(seed), seed)?,
         };
         let bytes: Vec<u8> = values
             .iter()

@@ -1,21 +1,23 @@
 """Learns the weights of the audit (src/audit/weights.f32) from what the example `weights` wrote.
 
-    python3 train.py src/audit/weights.f32 SPHERE_FOLDER FIELD_FOLDER
+    python3 train.py src/audit/weights.f32 SPHERE_FOLDER FIELD_FOLDER SKETCH_FOLDER
 
 Needs numpy and PyTorch. The network is that of src/audit/weigh.rs; the result depends on the
 libraries' version in its last digits, so weights learned anew have to pass the trial anew.
 """
 
+import argparse
 import glob
-import sys
 
 import numpy as np
 import torch
 
-CURVES, LENGTH, WIDTH, ANSWERS = 52, 512, 40, 4
+CURVES, LENGTH, WIDTH, ANSWERS = 52, 512, 48, 4
 STEPS = (1, 2, 4, 8, 16, 32, 8, 2)
 UNIT_DB, POINTS_PER_OCTAVE, FIRST_HZ = 3.0, 48, 20.0
-EPOCHS, BATCH = 16, 32
+BATCH = 32
+# The last epochs are learned in 32-bit floats, those before in 16-bit ones (bfloat16).
+EXACT_EPOCHS = 2
 # Nothing is learned from below 2.2 times the corner, where roll-off hides it, or above 15 kHz.
 ABOVE_CORNER, BELOW_HZ = 2.2, 15000.0
 # The first answer decides what is filled; the others only name causes.
@@ -62,12 +64,19 @@ class Network(torch.nn.Module):
             y = y + narrow(torch.relu(wide(torch.relu(y))))
         return UNIT_DB * self.last(torch.relu(y))
 
-    def layers(self):
-        yield self.first
+    def in_order(self):
+        """The weights as src/audit/weigh.rs reads them."""
+        layers = [self.first]
         for wide, narrow in zip(self.wide, self.narrow):
-            yield wide
-            yield narrow
-        yield self.last
+            layers += [wide, narrow]
+        return [p for l in layers + [self.last] for p in (l.weight, l.bias)]
+
+    def load(self, flat):
+        at = 0
+        with torch.no_grad():
+            for p in self.in_order():
+                p.copy_(torch.tensor(flat[at : at + p.numel()]).reshape(p.shape))
+                at += p.numel()
 
 
 def peaking_db(freqs_hz, f0_hz, gain_db, q):
@@ -114,7 +123,29 @@ UPSIDE_DOWN = list(range(CURVES))
 UPSIDE_DOWN[17:31], UPSIDE_DOWN[31:45] = range(31, 45), range(17, 31)
 
 
+# Scatter within groups does not add up as levels do: by about half.
+LEVELS = torch.ones(CURVES)
+LEVELS[2:45:2] = 0.5
+LEVELS[-3:] = 0.0
+
+
 def varied(evidence, truth, judged, library):
+    if rng.uniform() < 0.3:
+        # In dB two speakers in one, and a speaker whose deviations are all larger, are speakers.
+        other = torch.tensor(rng.permutation(len(evidence)))
+        share = torch.tensor(rng.uniform(0, 0.7, len(evidence)).astype(np.float32))[:, None, None]
+        both = judged * judged[other]
+        flags = evidence[:, -3:] * evidence[other, -3:]
+        evidence = evidence + share * LEVELS[:, None] * evidence[other]
+        # What only one was measured for is not known of both.
+        measured = (evidence != 0) & ((evidence[other] != 0) | (share == 0))
+        evidence = torch.clamp(evidence * measured, -4, 4)
+        evidence[:, -3:] = flags
+        truth, judged = truth + share * truth[other], both
+    if rng.uniform() < 0.3:
+        size = torch.tensor(rng.uniform(0.6, 1.3, len(evidence)).astype(np.float32))[:, None, None]
+        evidence = torch.cat([torch.clamp(evidence[:, :-3] * size, -4, 4), evidence[:, -3:]], 1)
+        truth = truth * size
     if rng.uniform() < 0.5:
         evidence = evidence[:, UPSIDE_DOWN]
     if rng.uniform() < 0.8:
@@ -140,25 +171,36 @@ def varied(evidence, truth, judged, library):
 
 def main():
     torch.manual_seed(0)
-    out, *folders = sys.argv[1:]
-    paths = [p for folder in folders for p in sorted(glob.glob(folder + "/*.f32"))]
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("out")
+    parser.add_argument("folders", nargs="+")
+    parser.add_argument("--epochs", type=int, default=22)
+    parser.add_argument("--rate", type=float, default=5e-3, help="largest rate of learning")
+    parser.add_argument("--start", help="weights to go on from")
+    arguments = parser.parse_args()
+    epochs = arguments.epochs
+    paths = [p for folder in arguments.folders for p in sorted(glob.glob(folder + "/*.f32"))]
     samples = [sample for path in paths for sample in read(path)]
     evidence, truth, judged = (torch.tensor(np.array(a)) for a in zip(*samples))
     library, network = equalizers(), Network()
+    if arguments.start:
+        network.load(np.fromfile(arguments.start, "<f4"))
     mean = Network()
     mean.load_state_dict(network.state_dict())
     batches = len(evidence) // BATCH
     optimizer = torch.optim.AdamW(network.parameters(), 1e-3, weight_decay=1e-3)
     schedule = torch.optim.lr_scheduler.OneCycleLR(
-        optimizer, 5e-3, total_steps=EPOCHS * batches + 1, pct_start=0.2
+        optimizer, arguments.rate, total_steps=epochs * batches + 1, pct_start=0.2
     )
     step = 0
-    for epoch in range(EPOCHS):
+    for epoch in range(epochs):
         order, total = torch.randperm(len(evidence)), 0.0
         for k in range(batches):
             chosen = order[k * BATCH : (k + 1) * BATCH]
             x, y, w = varied(*(t[chosen].float() for t in (evidence, truth, judged)), library)
-            loss = torch.nn.functional.huber_loss(network(x), y, reduction="none", delta=0.7)
+            with torch.autocast("cpu", torch.bfloat16, enabled=epoch < epochs - EXACT_EPOCHS):
+                answers = network(x)
+            loss = torch.nn.functional.huber_loss(answers.float(), y, reduction="none", delta=0.7)
             loss = (ANSWER_WEIGHTS * w[:, None] * loss).sum() / w.sum()
             optimizer.zero_grad()
             loss.backward()
@@ -171,8 +213,8 @@ def main():
                 for a, b in zip(mean.parameters(), network.parameters()):
                     a.mul_(keep).add_(b, alpha=1 - keep)
         print(epoch, total / batches, flush=True)
-    flat = [p.detach().numpy().ravel() for l in mean.layers() for p in (l.weight, l.bias)]
-    np.concatenate(flat).astype("<f4").tofile(out)
+    flat = [p.detach().numpy().ravel() for p in mean.in_order()]
+    np.concatenate(flat).astype("<f4").tofile(arguments.out)
 
 
 if __name__ == "__main__":

@@ -8,7 +8,7 @@
 //! bridge over what is left alone.
 
 use super::frame::Frame;
-use crate::algebra::solve_positive_definite;
+use crate::algebra::{dot, solve_positive_definite};
 use crate::filter::Kind;
 use std::f64::consts::LN_2;
 
@@ -153,7 +153,7 @@ fn allowed(component: &Component, dips: DipLimits) -> bool {
 
 /// Weighted mean; the weights add up to one.
 fn mean_of(values: &[f64], weights: &[f64]) -> f64 {
-    values.iter().zip(weights).map(|(v, w)| v * w).sum()
+    dot(values, weights)
 }
 
 fn without_mean(values: &[f64], weights: &[f64]) -> Vec<f64> {
@@ -214,12 +214,13 @@ impl Shapes {
                 size_db: TRIAL_SIZE_DB,
                 q,
             };
-            let width = (0..2 * count)
+            let width: Vec<f64> = (0..2 * count)
                 .map(|i| {
                     let octaves = grid_step_oct * (i as f64 - count as f64);
                     at(1.0).level_db(octaves.exp2()) / TRIAL_SIZE_DB
                 })
                 .collect();
+            let squares: Vec<f64> = width.iter().map(|v| v * v).collect();
             shapes.widths.push(width);
             let step = ((step_oct / grid_step_oct) as usize).max(1);
             // Half a shelf is not seen beyond the band, and half a shelf is no evidence.
@@ -237,9 +238,8 @@ impl Shapes {
                     mean: 0.0,
                     norm: 0.0,
                 };
-                let values = shapes.values(&shape);
-                shape.mean = mean_of(values, weights);
-                let square: f64 = values.iter().zip(weights).map(|(v, w)| w * v * v).sum();
+                shape.mean = mean_of(shapes.values(&shape), weights);
+                let square = dot(&squares[count - centre..2 * count - centre], weights);
                 shape.norm = square - shape.mean * shape.mean + RIDGE;
                 shapes.shapes.push(shape);
             }
@@ -300,7 +300,7 @@ impl Shapes {
         let mut best: Option<(usize, f64)> = None;
         for (k, shape) in self.shapes.iter().enumerate() {
             let values = self.values(shape);
-            let product: f64 = values.iter().zip(&weighted).map(|(s, l)| s * l).sum();
+            let product = dot(values, &weighted);
             let explained = product * product / shape.norm;
             let fits = product > 0.0 || shape.may_dip;
             if fits && best.is_none_or(|(_, most)| explained > most) {

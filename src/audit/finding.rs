@@ -134,8 +134,8 @@ pub enum Ground {
     },
     /// The second unit of a pair has another listening window than the first.
     UnitsDiffer {
-        /// Whether each unit gets a list of its own.
-        corrected: bool,
+        /// The difference with a list for each unit, dB, where each gets one.
+        after_db: Option<f64>,
     },
     /// Below the transition frequency, where no seats say anything.
     RoomUnheard {
@@ -162,6 +162,15 @@ pub enum Ground {
         seats: usize,
         /// At how many of them it is there.
         at: usize,
+    },
+    /// The boost asks for more than the speaker gives cleanly at the wanted level.
+    AsksTooMuch {
+        /// The boost that was wished for, dB.
+        boost_db: f64,
+        /// What peaks would ask for with it, dB SPL at 1 m.
+        asked_db: f64,
+        /// The highest clean level, dB SPL at 1 m.
+        clean_db: f64,
     },
 }
 
@@ -278,18 +287,26 @@ impl Finding {
                 "the speaker has fallen 6 dB at {}: below, a boost would ask for excursion and give little",
                 spoken_hz(corner_hz)
             ),
+            Ground::AsksTooMuch {
+                boost_db,
+                asked_db,
+                clean_db,
+            } => format!(
+                "at {place} a boost of {boost_db:.1} dB would have peaks ask for {asked_db:.0} dB at 1 m, and the speaker gives {clean_db:.0} dB cleanly"
+            ),
             Ground::NotTrusted { limit_hz } => format!(
                 "beyond {} the measurement is not trusted",
                 spoken_hz(limit_hz)
             ),
-            Ground::UnitsDiffer { corrected } => format!(
-                "the second unit differs from the first by {:+.1} dB at {place}: {}",
+            Ground::UnitsDiffer { after_db: None } => format!(
+                "the second unit differs from the first by {:+.1} dB at {place}: one list for both would mend one and spoil the other",
                 self.size_db,
-                if corrected {
-                    "each unit's own list takes off what it has too much"
-                } else {
-                    "one list for both would mend one and spoil the other"
-                }
+            ),
+            Ground::UnitsDiffer {
+                after_db: Some(after_db),
+            } => format!(
+                "the second unit differs from the first by {:+.1} dB at {place}, and by {after_db:+.1} dB with a list for each",
+                self.size_db,
             ),
             Ground::RoomUnheard { transition_hz } => format!(
                 "below {} the room decides what is heard, and no seats were measured there",

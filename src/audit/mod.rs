@@ -12,6 +12,7 @@ mod finding;
 mod findings;
 mod frame;
 mod left_alone;
+mod no_rougher;
 mod stretch;
 mod weigh;
 mod witness;
@@ -192,7 +193,8 @@ pub fn audit(subject: &Subject, options: &Options) -> Result<Audit> {
     let no_dip = |f_hz: f64| {
         f_hz < first_hz * edge || f_hz * edge > last_hz || !witnesses.at(f_hz).is_empty()
     };
-    let components = component::decompose(&frame, &mendable_db, &frame.weights, dips, &no_dip);
+    let mut components = component::decompose(&frame, &mendable_db, &frame.weights, dips, &no_dip);
+    no_rougher::cut_down(&frame, &mut components);
     let mut wish_db: Vec<f64> = sum_of_shapes(&components, freqs_hz)
         .iter()
         .map(|s| -s)

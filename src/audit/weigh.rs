@@ -12,9 +12,10 @@
 //! 2016, ICLR.
 
 use super::evidence::CURVES;
+use pulp::NullaryFnOnce;
 
 /// Curves inside the network.
-const WIDTH: usize = 40;
+const WIDTH: usize = 48;
 
 /// Distance of the taps of each block's convolution, in frequencies: together the blocks see
 /// three octaves to either side.
@@ -129,6 +130,13 @@ struct Layer {
     offsets: Vec<f32>,
 }
 
+/// Frequencies worked on side by side.
+const TILE: usize = 16;
+
+/// Curves that come out worked on side by side: each value that goes in is used so often while it is
+/// at hand.
+const ROWS: usize = 4;
+
 impl Layer {
     fn read(weights: &mut Weights, inputs: usize, outputs: usize, taps: usize) -> Layer {
         Layer {
@@ -139,32 +147,65 @@ impl Layer {
         }
     }
 
-    /// The sums run in one order whatever the machine, frequency by frequency side by side.
     fn apply(&self, curves: &Curves, step: usize) -> Curves {
+        pulp::Arch::new().dispatch(Convolution {
+            layer: self,
+            curves,
+            step,
+        })
+    }
+}
+
+/// A layer at work. Every sum runs over inputs and taps in one order and no product is fused with
+/// a sum, so the bits are the same whatever the vectors of the machine.
+struct Convolution<'a> {
+    layer: &'a Layer,
+    curves: &'a Curves,
+    step: usize,
+}
+
+impl NullaryFnOnce for Convolution<'_> {
+    type Output = Curves;
+
+    #[inline(always)]
+    fn call(self) -> Curves {
+        let Convolution {
+            layer,
+            curves,
+            step,
+        } = self;
         let length = curves.length;
-        let mut values = Vec::with_capacity(self.offsets.len() * length);
-        for (offset, row) in self
-            .offsets
-            .iter()
-            .zip(self.matrix.chunks_exact(self.inputs * self.taps))
-        {
-            let start = values.len();
-            values.resize(start + length, *offset);
-            let out = &mut values[start..];
-            for (k, taps) in row.chunks_exact(self.taps).enumerate() {
-                for (t, weight) in taps.iter().enumerate() {
-                    // How far the tap lies above the frequency it acts on.
-                    let (above, below) = (
-                        (t * step).saturating_sub(self.taps / 2 * step),
-                        (self.taps / 2 * step).saturating_sub(t * step),
-                    );
-                    if above.max(below) >= length {
-                        continue;
+        let row_length = layer.inputs * layer.taps;
+        // Each curve between zeros, so that no tap and no tile reaches beyond its ends.
+        let reach = layer.taps / 2 * step;
+        let stride = length.next_multiple_of(TILE) + 2 * reach;
+        let mut padded = vec![0.0f32; layer.inputs * stride];
+        for (k, line) in padded.chunks_exact_mut(stride).enumerate() {
+            line[reach..reach + length].copy_from_slice(curves.curve(k));
+        }
+        let outputs = layer.offsets.len();
+        let mut values = vec![0.0f32; outputs * length];
+        for start in (0..length).step_by(TILE) {
+            let end = (start + TILE).min(length);
+            for first in (0..outputs).step_by(ROWS) {
+                let rows: [usize; ROWS] = std::array::from_fn(|r| (first + r).min(outputs - 1));
+                let weights = rows.map(|o| &layer.matrix[o * row_length..(o + 1) * row_length]);
+                let mut sums = rows.map(|o| [layer.offsets[o]; TILE]);
+                for k in 0..layer.inputs {
+                    for t in 0..layer.taps {
+                        let from = k * stride + start + t * step;
+                        let input: &[f32] = &padded[from..from + TILE];
+                        for (sum, weights) in sums.iter_mut().zip(&weights) {
+                            let weight = weights[k * layer.taps + t];
+                            for (s, value) in sum.iter_mut().zip(input) {
+                                *s += weight * value;
+                            }
+                        }
                     }
-                    let from = &curves.curve(k)[above..length - below];
-                    for (sum, value) in out[below..length - above].iter_mut().zip(from) {
-                        *sum += weight * value;
-                    }
+                }
+                for (o, sum) in (first..outputs).zip(&sums) {
+                    values[o * length + start..o * length + end]
+                        .copy_from_slice(&sum[..end - start]);
                 }
             }
         }

@@ -84,9 +84,11 @@ pub struct Curves {
 /// own judgement.
 const LEAST_LIMIT_DB: f64 = 0.1;
 
-/// Alarm only beyond this many standard deviations of the averaged noise: one false alarm in
-/// some ten thousand measurements of 60 independent bands each (normal distribution, two sides).
-const LIMIT_SIGMAS: f64 = 5.0;
+/// Alarm only beyond this many standard deviations of the averaged noise: with five there would be
+/// one false alarm in some ten thousand measurements of 60 independent bands each (normal
+/// distribution, two sides); one more is for the sound card's corners, which are fitted to the same
+/// noise and carry some of it into their neighbourhood.
+const LIMIT_SIGMAS: f64 = 6.0;
 
 /// Differences are averaged this far to either side before they are judged, octaves.
 const AVERAGED_OCT: f64 = 1.0 / 12.0;
@@ -111,9 +113,6 @@ const SAME_WEIGHT: f64 = 10.0;
 /// A second fault must improve the weight by this much: there are some thousand pairs to choose
 /// from, each with a level and two roll-offs of its own.
 const PAIR_PENALTY: f64 = 60.0;
-
-/// Single faults whose pairs are tried.
-const PAIRED: usize = 10;
 
 /// So many faults are named at most.
 const MOST_NAMED: usize = 5;
@@ -279,24 +278,20 @@ impl Bench<'_> {
         }
     }
 
-    /// The likeliest single faults (sorted), each with every other that goes with it.
+    /// Single faults (likeliest first), each with every other that goes with it.
     fn pairs(&self, singles: &[Trial], weigh: impl Fn(&mut Trial)) -> Vec<Trial> {
-        let mut tried: Vec<Vec<Fault>> = Vec::new();
         let mut pairs = Vec::new();
-        for first in singles.iter().take(PAIRED) {
-            for second in singles {
+        for (i, first) in singles.iter().enumerate() {
+            for second in &singles[i + 1..] {
                 // The likelier of the two is named first.
                 let faults = vec![first.faults[0].clone(), second.faults[0].clone()];
-                let turned = vec![faults[1].clone(), faults[0].clone()];
-                let fits = faults[0].goes_with(&faults[1]) || faults[1].goes_with(&faults[0]);
-                if !fits || tried.contains(&faults) || tried.contains(&turned) {
+                if !(faults[0].goes_with(&faults[1]) || faults[1].goes_with(&faults[0])) {
                     continue;
                 }
-                if let Some(mut trial) = self.trial(faults.clone()) {
+                if let Some(mut trial) = self.trial(faults) {
                     weigh(&mut trial);
                     pairs.push(trial);
                 }
-                tried.push(faults);
             }
         }
         pairs
@@ -326,10 +321,14 @@ const STOP_BAND_DB: f64 = 100.0;
 /// twice the logarithm of a likelihood. Our own judgement of how often each is met.
 fn penalty(faults: &[Fault]) -> f64 {
     let single = |fault: &Fault| match fault {
-        Fault::Bypassed => 1.0,
+        // It has no setting that could be chosen to fit.
+        Fault::Bypassed => 0.0,
         Fault::FeedbackSign | Fault::GainMissing => 2.0,
         Fault::StageMissing(stages) if stages.len() == 1 => 2.0,
         Fault::StageMissing(_) => 4.0,
+        // Beyond these rates few devices and no sound cards of the trade are set by mistake.
+        Fault::WrongRate { rate_hz, .. } if !(44_100.0..=192_000.0).contains(rate_hz) => 7.0,
+        Fault::WrongRate { rate_hz, .. } if *rate_hz == 64_000.0 => 7.0,
         Fault::WrongRate { .. } | Fault::ReversedOrder(_) => 3.0,
         Fault::QDefinition {
             reading, shelves, ..
@@ -444,14 +443,15 @@ fn named(
     let noise_db2 = judged.count() * cost_db2(sigma_db);
     let above_noise = |t: &Trial| (t.fitted.cost_db2 - noise_db2).max(0.0);
     let whole = above_noise(sound);
+    // Levels that are the same but for rounding, which a reversed numerator leaves.
+    let as_good_db2 = sound.fitted.cost_db2 * (1.0 + 1e-6);
     let mut faults: Vec<NamedFault> = Vec::new();
     for trial in trials {
-        let explains =
-            if whole > 0.0 && !(by_phase && trial.fitted.cost_db2 <= sound.fitted.cost_db2) {
-                (1.0 - above_noise(trial) / whole).clamp(0.0, 1.0)
-            } else {
-                1.0
-            };
+        let explains = if whole > 0.0 && !(by_phase && trial.fitted.cost_db2 <= as_good_db2) {
+            (1.0 - above_noise(trial) / whole).clamp(0.0, 1.0)
+        } else {
+            1.0
+        };
         let fits = trial.weight < best.weight + SAME_WEIGHT;
         // Pairs beyond the likeliest only repeat what the single faults say.
         let is_best = std::ptr::eq(trial, best);

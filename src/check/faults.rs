@@ -89,13 +89,13 @@ impl Fault {
     pub fn advice(&self) -> String {
         match self {
             Fault::FeedbackSign => "Negate a1 and a2 of every stage: write the list for a device \
-                with the other equation (planish convert)."
+                with the other equation (planish convert --feedback)."
                 .into(),
             Fault::WrongRate {
                 rate_hz,
                 side: RateSide::Device,
             } => format!(
-                "Run the device at the list's rate, or convert the list to {rate_hz} Hz (planish convert)."
+                "Run the device at the list's rate, or convert the list (planish convert --rate {rate_hz})."
             ),
             Fault::WrongRate {
                 rate_hz,
@@ -115,7 +115,9 @@ impl Fault {
                 "Set the level in front of the stages, or full-scale signals will clip.".into()
             }
             Fault::ReversedOrder(_) => {
-                "Send the numbers of each stage in the order the device wants them.".into()
+                "Send the numbers of each stage in the order the device wants them (planish convert \
+                    --order)."
+                    .into()
             }
             Fault::QDefinition { .. } => "Convert Q to the device's definition, or load \
                 coefficients in place of f0, gain and Q."

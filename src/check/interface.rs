@@ -64,6 +64,12 @@ const LOW_PASS_HZ: (f64, f64) = (16_000.0, 160_000.0);
 const LOW_PASS_ORDERS: [u32; 7] = [1, 2, 3, 4, 6, 8, 12];
 /// Corners tried within the limits before the best is refined.
 const CORNERS: usize = 10;
+/// Golden sections of a corner: to 3e-5 of it, 0.001 dB at the corner of the steepest.
+const GOLDEN_CUTS: usize = 20;
+/// The same for a first look: to 1 % of a corner.
+const ROUGH_CUTS: usize = 7;
+/// Orders whose corner is refined.
+const REFINED: usize = 3;
 /// High-passes move nothing above this frequency, Hz: 0.01 dB for the highest corner.
 const HIGH_PASS_ENDS_HZ: f64 = 420.0;
 /// Low-passes move nothing below this frequency, Hz: 0.02 dB for the lowest corner.
@@ -174,15 +180,37 @@ impl End {
                 .map(|((w, r), v)| w * cost_db2(r - v))
                 .sum()
         };
-        let (roll, least) = self
+        // The table's corners lie so far apart that a roll-off of the wrong order may beat the right
+        // one there: each order at its best corner, roughly, and the likeliest of them refined.
+        let mut likeliest: Vec<(Roll, f64)> = self
             .table
-            .iter()
-            .map(|(roll, values)| (*roll, cost(values)))
+            .chunks(CORNERS)
+            .filter_map(|one_order| {
+                one_order
+                    .iter()
+                    .map(|(roll, values)| (*roll, cost(values)))
+                    .min_by(|a, b| a.1.total_cmp(&b.1))
+            })
+            .map(|(roll, _)| self.refined(roll, freqs_hz, ROUGH_CUTS, cost))
+            .collect();
+        likeliest.sort_by(|a, b| a.1.total_cmp(&b.1));
+        let (roll, least) = likeliest
+            .into_iter()
+            .take(REFINED)
+            .map(|(roll, _)| self.refined(roll, freqs_hz, GOLDEN_CUTS, cost))
             .min_by(|a, b| a.1.total_cmp(&b.1))?;
-        if least >= plain {
-            return None;
-        }
-        // Golden section over the corner, one table step to either side.
+        (least < plain).then_some(roll)
+    }
+
+    /// `roll` with the corner at which `cost` of its gains is least, and that cost: golden section,
+    /// one table step to either side.
+    fn refined(
+        &self,
+        roll: Roll,
+        freqs_hz: &[f64],
+        cuts: usize,
+        cost: impl Fn(&[f64]) -> f64,
+    ) -> (Roll, f64) {
         let (low_hz, high_hz) = limits(self.corners_hz, roll.rate_hz);
         let step = (high_hz / low_hz).powf(1.0 / (CORNERS - 1) as f64);
         let mut from = (roll.corner_hz / step).max(low_hz).ln();
@@ -200,7 +228,7 @@ impl End {
             }
             cost(&values)
         };
-        for _ in 0..12 {
+        for _ in 0..cuts {
             let (a, b) = (to - golden * (to - from), from + golden * (to - from));
             if cost_at(a) < cost_at(b) {
                 to = b;
@@ -208,7 +236,8 @@ impl End {
                 from = a;
             }
         }
-        Some(at(0.5 * (from + to)))
+        let middle = 0.5 * (from + to);
+        (at(middle), cost_at(middle))
     }
 }
 
@@ -224,8 +253,13 @@ fn gain_db(side: Side, roll: &Roll, f_hz: f64) -> f64 {
     }
 }
 
-/// Times that level and roll-offs are fitted in turn; each hardly touches the others' band.
-const ROUNDS: usize = 2;
+/// Times that level and roll-offs are fitted in turn, at most. A first-order roll-off at 20 kHz is
+/// felt down to 1 kHz, so that the level that is begun with is too low, and it takes some rounds
+/// until each has its share.
+const ROUNDS: usize = 12;
+
+/// A round that lowers what is left by less than this share is the last one.
+const SETTLED_SHARE: f64 = 1e-3;
 
 impl<'a> Interfaces<'a> {
     /// For points and weights; digital low-passes are tried at `rate_hz` and 48 kHz.
@@ -254,6 +288,7 @@ impl<'a> Interfaces<'a> {
             high_pass: None,
             low_pass: None,
         };
+        let mut before_db2 = f64::INFINITY;
         for _ in 0..ROUNDS {
             let without = |interface: &Interface| self.left(difference_db, interface);
             interface.high_pass = None;
@@ -267,19 +302,27 @@ impl<'a> Interfaces<'a> {
             if self.level_free {
                 interface.level_db += self.mean_db(&without(&interface));
             }
+            let now_db2 = self.cost_db2(&self.left(difference_db, &interface));
+            if now_db2 >= before_db2 * (1.0 - SETTLED_SHARE) {
+                break;
+            }
+            before_db2 = now_db2;
         }
         let left_db = self.left(difference_db, &interface);
-        let cost_db2 = self
-            .weights
-            .iter()
-            .zip(&left_db)
-            .map(|(w, r)| w * cost_db2(*r))
-            .sum();
+        let cost_db2 = self.cost_db2(&left_db);
         Fitted {
             interface,
             left_db,
             cost_db2,
         }
+    }
+
+    fn cost_db2(&self, left_db: &[f64]) -> f64 {
+        self.weights
+            .iter()
+            .zip(left_db)
+            .map(|(w, r)| w * cost_db2(*r))
+            .sum()
     }
 
     fn left(&self, difference_db: &[f64], interface: &Interface) -> Vec<f64> {

@@ -33,6 +33,8 @@ pub(super) enum Command {
     Apply(super::apply::ApplyArguments),
     /// See whether a filter list is sound and whether a device does what it says
     Check(super::check::CheckArguments),
+    /// Make the same filters for another rate, number format, device or set of knobs
+    Convert(super::convert::ConvertArguments),
     /// Write two demo speakers to try the other commands on
     Demo(DemoArguments),
     /// List the built-in targets and devices
@@ -83,6 +85,8 @@ pub(super) struct PlanArguments {
     #[command(flatten)]
     pub judging: Judging,
     #[command(flatten)]
+    pub owner: super::owner::Owner,
+    #[command(flatten)]
     pub room: super::room::RoomArguments,
     #[command(flatten)]
     pub pair: super::pair::PairArguments,
@@ -104,9 +108,14 @@ pub(super) struct AuditArguments {
     #[command(flatten)]
     pub judging: Judging,
     #[command(flatten)]
+    pub owner: super::owner::Owner,
+    #[command(flatten)]
     pub room: super::room::RoomArguments,
     #[command(flatten)]
     pub pair: super::pair::PairArguments,
+    /// Compare aims from 0 to 40 degrees instead and recommend one before any EQ
+    #[arg(long, conflicts_with_all = ["aim", "seats", "transition", "room_volume", "rt60", "pair", "per_unit"])]
+    pub aims: bool,
     /// Print the audit as JSON
     #[arg(long)]
     pub json: bool,
@@ -119,6 +128,8 @@ pub(super) struct CurvesArguments {
     /// Rear wall of the early reflections
     #[arg(long, value_enum, default_value_t = RearWallChoice::Three)]
     pub rear_wall: RearWallChoice,
+    #[command(flatten)]
+    pub aim: super::owner::Aim,
     /// Print the curves as JSON
     #[arg(long)]
     pub json: bool,

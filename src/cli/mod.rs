@@ -9,15 +9,16 @@ mod pair;
 mod rank;
 mod room;
 mod look;
+mod owner;
 mod check;
+mod convert;
 
 use crate::average::RearWall;
 use crate::error::Result;
 use crate::predict::Plan;
-use crate::read::folder::InputFile;
 use crate::run::{self, PlanOptions, Speaker};
 use crate::{audit, export, fit, read, report};
-use args::{Arguments, Command, Judging};
+use args::{Arguments, AuditArguments, Command, Judging};
 use clap::Parser;
 use report::picture::without_controls;
 use report::text::Paint;
@@ -81,23 +82,23 @@ fn print(text: &str, answer: Answer) -> ExitCode {
 fn carry_out(command: Command) -> Result<(String, Answer)> {
     let text: Result<String> = match command {
         Command::Check(arguments) => return check::carry_out(&arguments),
+        Command::Convert(arguments) => return convert::carry_out(&arguments),
         Command::Plan(arguments) => {
             let out = match arguments.out {
                 Some(out) => out,
                 None => run::default_out(&arguments.speaker)?,
             };
-            let (speaker, plan) = planned(
-                &arguments.speaker,
-                &arguments.judging,
-                &arguments.room,
-                &arguments.pair,
-            )?;
+            let asked = Asked {
+                judging: &arguments.judging,
+                owner: &arguments.owner,
+                room: &arguments.room,
+                pair: &arguments.pair,
+            };
+            let (speaker, plan) = asked.planned(&arguments.speaker)?;
             let written = run::write_plan(
                 &plan,
                 &speaker,
-                &(typed("plan SPEAKER", &arguments.judging)
-                    + &arguments.room.typed()
-                    + &arguments.pair.typed()),
+                &asked.typed("plan SPEAKER"),
                 arguments.pictures.map(Into::into),
                 &out,
             )?;
@@ -107,13 +108,18 @@ fn carry_out(command: Command) -> Result<(String, Answer)> {
                 Ok(report::text::plan(&plan, &written))
             }
         }
+        Command::Audit(arguments) if arguments.aims => {
+            let AuditArguments { judging, owner, .. } = &arguments;
+            owner::aims(&arguments.speaker, judging, owner, arguments.json)
+        }
         Command::Audit(arguments) => {
-            let (_, plan) = planned(
-                &arguments.speaker,
-                &arguments.judging,
-                &arguments.room,
-                &arguments.pair,
-            )?;
+            let asked = Asked {
+                judging: &arguments.judging,
+                owner: &arguments.owner,
+                room: &arguments.room,
+                pair: &arguments.pair,
+            };
+            let (_, plan) = asked.planned(&arguments.speaker)?;
             if arguments.json {
                 Ok(export::json::plan(&plan))
             } else {
@@ -121,8 +127,8 @@ fn carry_out(command: Command) -> Result<(String, Answer)> {
             }
         }
         Command::Curves(arguments) => {
-            let speaker = Speaker::read(&arguments.speaker, arguments.rear_wall.into())?;
-            note(&speaker);
+            let rear_wall = arguments.rear_wall.into();
+            let speaker = owner::read(&arguments.speaker, rear_wall, &arguments.aim)?;
             note_rear_wall(&speaker);
             if arguments.json {
                 Ok(export::json::curves(&speaker.folder.name, &speaker.curves))
@@ -174,46 +180,38 @@ fn carry_out(command: Command) -> Result<(String, Answer)> {
     Ok((text?, Answer::Yes))
 }
 
-/// Reads a speaker, says what was understood of it, and plans.
-fn planned(
-    speaker: &Path,
-    judging: &Judging,
-    room: &room::RoomArguments,
-    pair: &pair::PairArguments,
-) -> Result<(Speaker, Plan)> {
-    let asked = room.asked()?;
-    let mut speaker = Speaker::read(speaker, judging.rear_wall.into())?;
-    note(&speaker);
-    let mut options = plan_options(judging);
-    if let Some(asked) = asked {
-        options.room = Some(asked.room);
-        speaker.folder.inputs.extend(asked.inputs);
-        speaker.spared.extend(asked.places);
-    }
-    let plan = match pair.second(&speaker, judging.rear_wall.into())? {
-        None => run::plan(&speaker, &options)?,
-        Some(second) => {
-            let _ = writeln!(std::io::stderr(), "second unit: {}", second.folder.name);
-            note(&second);
-            let device = run::device(options.device.as_deref())?;
-            let target = options.target.as_deref().unwrap_or(run::DEFAULT_TARGET);
-            let target = read::target::target(target)?;
-            let plan =
-                run::pair::plan_pair(&speaker, &second, &device, &target, &options, pair.per_unit)?;
-            let place = |input: &InputFile| second.folder.folder.join(&input.path);
-            speaker
-                .spared
-                .extend(second.folder.inputs.iter().map(place));
-            // Both folders hold files of the same names.
-            let inputs = second.folder.inputs.into_iter().map(|mut input| {
-                input.path = Path::new("second unit").join(input.path);
-                input
-            });
-            speaker.folder.inputs.extend(inputs);
-            plan
+/// What a plan or an audit was asked for.
+struct Asked<'a> {
+    judging: &'a Judging,
+    owner: &'a owner::Owner,
+    room: &'a room::RoomArguments,
+    pair: &'a pair::PairArguments,
+}
+
+impl Asked<'_> {
+    /// Reads a speaker, says what was understood of it, and plans.
+    fn planned(&self, speaker: &Path) -> Result<(Speaker, Plan)> {
+        let room = self.room.asked()?;
+        let read =
+            |folder: &Path| owner::read(folder, self.judging.rear_wall.into(), &self.owner.aim);
+        let mut speaker = read(speaker)?;
+        let mut options = PlanOptions {
+            owner: self.owner.wishes(),
+            ..plan_options(self.judging)
+        };
+        if let Some(asked) = room {
+            options.room = Some(asked.room);
+            speaker.folder.inputs.extend(asked.inputs);
+            speaker.spared.extend(asked.places);
         }
-    };
-    Ok((speaker, plan))
+        let plan = self.pair.planned(&mut speaker, &options, read)?;
+        Ok((speaker, plan))
+    }
+
+    /// The same as it would be typed again after `call`.
+    fn typed(&self, call: &str) -> String {
+        typed(call, self.judging) + &self.owner.typed() + &self.room.typed() + &self.pair.typed()
+    }
 }
 
 fn plan_options(judging: &Judging) -> PlanOptions {
@@ -228,8 +226,7 @@ fn plan_options(judging: &Judging) -> PlanOptions {
             boost_at_most_db: judging.boost,
         },
         rear_wall: judging.rear_wall.into(),
-        effort: None,
-        room: None,
+        ..PlanOptions::default()
     }
 }
 

@@ -1,10 +1,12 @@
 //! Arguments about the other unit of a pair.
 
-use crate::average::RearWall;
 use crate::error::{Error, Result};
-use crate::run::Speaker;
+use crate::predict::Plan;
+use crate::read::folder::InputFile;
+use crate::run::{self, PlanOptions, Speaker};
 use clap::Args;
-use std::path::PathBuf;
+use std::io::Write;
+use std::path::{Path, PathBuf};
 
 /// What is said of the other unit.
 #[derive(Debug, Args)]
@@ -19,25 +21,53 @@ pub(super) struct PairArguments {
 }
 
 impl PairArguments {
-    /// The other unit of `speaker`; `None` where none is named.
-    ///
-    /// # Errors
-    /// When it cannot be read, or lists per unit are asked of a single speaker.
-    pub fn second(&self, speaker: &Speaker, rear_wall: RearWall) -> Result<Option<Speaker>> {
+    /// Folder of the other unit of `speaker`; `None` where none is named.
+    fn second<'a>(&'a self, speaker: &'a Speaker) -> Result<Option<&'a Path>> {
         let named = speaker.folder.evidence.second_unit.as_ref();
         match self.pair.as_ref().or(named) {
-            Some(folder) => Speaker::read(folder, rear_wall).map(Some),
+            Some(folder) => Ok(Some(folder)),
             None if self.per_unit => Err(Error::call("--per-unit needs the other unit of a pair")
                 .with_hint("name its folder with --pair, or as second_unit in speaker.toml")),
             None => Ok(None),
         }
     }
 
+    /// Plans `speaker`, as one of a pair where there is another unit, which is read by `read` and
+    /// becomes part of what the speaker was read from.
+    ///
+    /// # Errors
+    /// When the other unit cannot be read, lists per unit are asked of a single speaker, or as
+    /// [`run::plan`].
+    pub fn planned(
+        &self,
+        speaker: &mut Speaker,
+        options: &PlanOptions,
+        read: impl Fn(&Path) -> Result<Speaker>,
+    ) -> Result<Plan> {
+        let Some(folder) = self.second(speaker)? else {
+            return run::plan(speaker, options);
+        };
+        let _ = writeln!(std::io::stderr(), "second unit:");
+        let second = read(folder)?;
+        let plan = run::pair::plan_pair(speaker, &second, options, self.per_unit)?;
+        let place = |input: &InputFile| second.folder.folder.join(&input.path);
+        speaker
+            .spared
+            .extend(second.folder.inputs.iter().map(place));
+        // Both folders hold files of the same names.
+        let inputs = second.folder.inputs.into_iter().map(|mut input| {
+            input.path = Path::new("second unit").join(input.path);
+            input
+        });
+        speaker.folder.inputs.extend(inputs);
+        Ok(plan)
+    }
+
     /// The options as they would be typed again, each behind a blank; folders by their name alone.
     pub fn typed(&self) -> String {
         let mut words = match &self.pair {
             Some(folder) => {
-                let own = folder.file_name().map(std::path::Path::new);
+                let own = folder.file_name().map(Path::new);
                 format!(" --pair {}", own.unwrap_or(folder).display())
             }
             None => String::new(),

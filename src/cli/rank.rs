@@ -61,7 +61,7 @@ pub(super) fn run(arguments: &RankArguments) -> Result<String> {
         target: &target,
         options: &options,
         out,
-        command: &typed("plan SPEAKER", judging),
+        command: &typed("rank FOLDER", judging),
         pictures: arguments.pictures.map(Into::into),
         threads: arguments.threads.map(usize::from),
     };

@@ -1,6 +1,7 @@
 //! Smoothing along log frequency.
 
 use super::Grid;
+use crate::algebra::dot;
 
 /// A local straight-line fit with a Gaussian weight over log frequency, prepared once for a
 /// grid and a width and then applied to any number of curves on it.
@@ -71,12 +72,7 @@ impl Smoother {
         self.starts
             .iter()
             .zip(&self.weights)
-            .map(|(start, row)| {
-                row.iter()
-                    .zip(&values[*start..])
-                    .map(|(w, v)| w * v)
-                    .sum::<f64>()
-            })
+            .map(|(start, row)| dot(row, &values[*start..]))
             .collect()
     }
 }

@@ -40,15 +40,16 @@
 //! to the same 64-bit value, an exponent only below 0.00001 and from 1e16 on, `-0` for the
 //! negative zero (fixed formats have one zero, written `0`).
 
-use crate::device::{Coefficient, Device, Feedback, Number};
+use crate::device::{Coefficient, Number};
 use crate::error::{Error, Result};
-use crate::filter::{Biquad, Stage};
 use crate::filter_list::{
-    CAUTIONS, FIRST_LINE, FilterList, ListedStage, equation, in_convention, quoted, shortest, word,
-    word_digits,
+    CAUTIONS, FIRST_LINE, FilterList, ListedStage, equation, in_convention, quoted, shortest,
+    word_digits, words,
 };
 use crate::predict::Plan;
 use std::fmt::Write;
+
+pub use crate::filter_list::of_device;
 
 /// The list of a plan: its stages with the rounded coefficients the prediction was made from.
 ///
@@ -63,76 +64,6 @@ pub fn from_plan(plan: &Plan) -> Result<FilterList> {
         &plan.fit.stages,
         &bank.sections,
     )
-}
-
-/// A list for `device` from parameters and the coefficients it holds for them, one section per
-/// stage. `gain_db` is the level in front.
-///
-/// # Errors
-/// When the numbers of stages and sections differ, or a coefficient is not on the grid of the
-/// device's number format.
-pub fn of_device(
-    speaker: &str,
-    device: &Device,
-    gain_db: f64,
-    stages: &[Stage],
-    sections: &[Biquad],
-) -> Result<FilterList> {
-    if stages.len() != sections.len() {
-        return Err(Error::call(format!(
-            "{} stages have {} sets of coefficients",
-            stages.len(),
-            sections.len()
-        )));
-    }
-    let stages = stages
-        .iter()
-        .zip(sections)
-        .map(|(stage, section)| {
-            let words = match device.number {
-                Number::Fixed { .. } => Some(words(
-                    section,
-                    device.number,
-                    device.feedback,
-                    &device.word_order,
-                )?),
-                _ => None,
-            };
-            Ok(ListedStage {
-                stage: *stage,
-                biquad: (device.number != Number::None).then_some(*section),
-                words,
-            })
-        })
-        .collect::<Result<Vec<ListedStage>>>()?;
-    Ok(FilterList {
-        speaker: speaker.to_string(),
-        rate_hz: device.rate_hz,
-        number: device.number,
-        feedback: device.feedback,
-        gain_db,
-        stages,
-    })
-}
-
-/// The five words of a section in the device's order.
-fn words(
-    section: &Biquad,
-    number: Number,
-    feedback: Feedback,
-    order: &[Coefficient; 5],
-) -> Result<[u64; 5]> {
-    let mut words = [0; 5];
-    for (held, coefficient) in words.iter_mut().zip(order) {
-        let value = in_convention(section, *coefficient, feedback);
-        *held = word(number, value).ok_or_else(|| {
-            Error::call(format!(
-                "coefficient {} = {value} is no number of the format {number}",
-                coefficient.name()
-            ))
-        })?;
-    }
-    Ok(words)
 }
 
 /// The bytes of a list. `order` is the device's word order; it is looked at for fixed formats
@@ -238,7 +169,8 @@ fn finite(name: &str, value: f64) -> Result<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::filter::Kind;
+    use crate::device::Feedback;
+    use crate::filter::{Biquad, Kind, Stage};
 
     fn list(number: Number, feedback: Feedback, section: Option<Biquad>) -> FilterList {
         FilterList {

@@ -1,5 +1,6 @@
 //! The JSON documents. Numbers that could not be had are `null`.
 
+use super::owner::SituationRow;
 use super::pair::{self, PairRow};
 use super::room::RoomRow;
 use crate::audit::{Cause, Decision, Finding};
@@ -14,7 +15,7 @@ use std::path::PathBuf;
 
 /// A finding as it stands in JSON.
 #[derive(Debug, Serialize)]
-struct FindingRow {
+pub(super) struct FindingRow {
     from_hz: f64,
     to_hz: f64,
     peak_hz: f64,
@@ -101,6 +102,7 @@ struct PlanDocument<'a> {
     ladder: Vec<RungRow>,
     unheld: Vec<UnheldRow>,
     worst_change: Option<WorstChangeRow>,
+    situation: SituationRow,
     room: Option<RoomRow<'a>>,
     pair: Option<PairRow<'a>>,
     freq_hz: &'a [f64],
@@ -166,7 +168,8 @@ pub fn plan(plan: &Plan) -> String {
             roughness_before_db: worst.before_db,
             roughness_after_db: worst.after_db,
         }),
-        room: plan.room.as_ref().map(RoomRow::from),
+        situation: (&plan.situation).into(),
+        room: plan.situation.room.as_ref().map(RoomRow::from),
         pair: pair::row(plan),
         freq_hz: plan.audit.grid.freqs_hz(),
         wish_db: &plan.audit.wish_db,

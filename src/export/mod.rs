@@ -2,13 +2,16 @@
 
 pub mod applied;
 pub mod bitmap;
+pub mod c_header;
 pub mod checked;
+pub mod converted;
 pub mod curves;
 mod exchange;
 pub mod files;
 pub mod filter_list;
 pub mod folder;
 pub mod json;
+pub mod owner;
 mod pair;
 mod room;
 pub mod summary;

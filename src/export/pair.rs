@@ -8,7 +8,6 @@ use serde::Serialize;
 #[derive(Debug, Serialize)]
 pub(super) struct PairRow<'a> {
     second_unit: &'a str,
-    contradictions: Vec<String>,
     level_db: f64,
     largest_difference_db: Option<f64>,
     largest_difference_hz: Option<f64>,
@@ -40,17 +39,12 @@ struct UnitRow<'a> {
 
 /// The row of a plan; `None` for a single speaker.
 pub(super) fn row(plan: &Plan) -> Option<PairRow<'_>> {
-    let pair = plan.pair.as_ref()?;
+    let pair = plan.situation.pair.as_ref()?;
     let matched = &pair.matched;
     let largest = matched.largest();
     let names = [plan.speaker.as_str(), pair.second.as_str()];
     Some(PairRow {
         second_unit: &pair.second,
-        contradictions: pair
-            .contradictions
-            .iter()
-            .map(ToString::to_string)
-            .collect(),
         level_db: matched.level_db,
         largest_difference_db: largest.map(|l| l.1),
         largest_difference_hz: largest.map(|l| l.0),

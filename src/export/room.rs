@@ -10,7 +10,6 @@ pub(super) struct RoomRow<'a> {
     transition_from: &'static str,
     room_volume_m3: Option<f64>,
     rt60_s: Option<f64>,
-    contradictions: Vec<String>,
     seats: Vec<SeatRow<'a>>,
     shared_peaks: Vec<PeakRow>,
     freq_hz: &'a [f64],
@@ -57,11 +56,6 @@ impl<'a> From<&'a Decided> for RoomRow<'a> {
             transition_from: from,
             room_volume_m3: volume_m3,
             rt60_s,
-            contradictions: decided
-                .contradictions
-                .iter()
-                .map(ToString::to_string)
-                .collect(),
             seats: judged.map_or(Vec::new(), |judged| seats(judged, outcome)),
             shared_peaks: judged.map_or(Vec::new(), |judged| peaks(judged, outcome)),
             freq_hz: judged.map_or(&[], |judged| judged.grid.freqs_hz()),

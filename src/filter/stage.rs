@@ -86,6 +86,24 @@ pub struct Stage {
 }
 
 impl Stage {
+    /// The shelf of the other end that does the same but for a level: with `A = 10^(gain/40)` the
+    /// cookbook's highshelf of `A` is exactly `A^2` times its lowshelf of `1/A` with the same f0 and
+    /// Q, so this stage is the other one raised by its own `gain_db`. `None` for other types.
+    ///
+    /// Source: algebra on the prototypes of the note named at [`Stage::biquad`].
+    pub fn other_shelf(&self) -> Option<Stage> {
+        let kind = match self.kind {
+            Kind::HighShelf => Kind::LowShelf,
+            Kind::LowShelf => Kind::HighShelf,
+            _ => return None,
+        };
+        Some(Stage {
+            kind,
+            gain_db: -self.gain_db,
+            ..*self
+        })
+    }
+
     /// Coefficients of the stage at `rate_hz`, normalised to `a0 = 1`.
     ///
     /// Valid for `0 < f0_hz < rate_hz / 2` and `q > 0`.

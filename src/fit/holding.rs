@@ -2,7 +2,7 @@
 //! them, one by one, while the others are refined to make up for it.
 
 use super::joint::{Candidate, Effort, refine};
-use super::limits::Limits;
+use super::limits::{Limits, Slot};
 use super::rows::Rows;
 use super::shape::{settings_of, stage_of};
 use super::words::{Words, held_within, words};
@@ -53,9 +53,19 @@ impl fmt::Display for Unheld {
                 self.error_db
             )?;
         } else {
-            f.write_str("not stable in the device's numbers, ")?;
+            f.write_str("not to be had in the device's numbers, ")?;
         }
         match &self.instead {
+            Some(Stage {
+                kind: other,
+                f0_hz,
+                gain_db,
+                q,
+            }) if *other != kind => write!(
+                f,
+                "so a {other} at {f0_hz:.2} Hz, {gain_db:+.2} dB, Q {q:.2}, which does the same but for \
+                 the level"
+            ),
             Some(Stage {
                 f0_hz, gain_db, q, ..
             }) => write!(
@@ -91,6 +101,21 @@ pub(super) fn held_on(
             fixed += 1;
             continue;
         }
+        if own.is_none()
+            && let Some((stage, slot, words)) =
+                other_shelf(rows, limits, number, &candidate, &wanted)
+        {
+            candidate.put(fixed, slot, settings_of(&stage));
+            candidate.fix(fixed, settings_of(&stage));
+            fixed += 1;
+            unheld.push(Unheld {
+                wanted,
+                error_db: f64::INFINITY,
+                instead: Some(stage),
+                instead_error_db: Some(words.largest_error_db),
+            });
+            continue;
+        }
         let without = refine(rows, limits.rate_hz, candidate.without(fixed), MAKE_UP).0;
         let with = near_or_above(&wanted, limits, number).map(|(stage, words)| {
             let mut moved = candidate.clone();
@@ -114,6 +139,25 @@ pub(super) fn held_on(
         };
     }
     (candidate, unheld)
+}
+
+/// The other shelf in place of one whose numbers are beyond the format, where it does the same:
+/// the level is free, and the device has room for one more of its type.
+fn other_shelf(
+    rows: &Rows,
+    limits: &Limits,
+    number: Number,
+    candidate: &Candidate,
+    wanted: &Stage,
+) -> Option<(Stage, Slot, Words)> {
+    let other = wanted.other_shelf().filter(|_| rows.level_is_free)?;
+    let (slot, settings) = limits.place(&other)?;
+    let room = limits.has_room(other.kind, &candidate.slots);
+    if !room || settings != settings_of(&other) {
+        return None;
+    }
+    let words = words(&other, limits.rate_hz, number)?;
+    words.hold().then_some((other, slot, words))
 }
 
 /// The stage nearest to `wanted` that `number` holds: a step of f0 beside it, or else the first

@@ -29,7 +29,7 @@ use search::Search;
 use std::fmt;
 
 pub use holding::Unheld;
-pub use words::{WORDS_TOLERANCE_DB, Words, held, words};
+pub use words::{WORDS_TOLERANCE_DB, Words, held, words, words_at_level};
 
 /// The fewest stages are kept that come this near to the best objective of the ladder.
 /// The 2 % are DESIGN section 4.

@@ -7,7 +7,7 @@
 
 use crate::device::Number;
 use crate::filter::{Biquad, Kind, Stage};
-use crate::units::{db_to_power, power_to_db};
+use crate::units::{db_to_amplitude, db_to_power, power_to_db};
 use std::f64::consts::PI;
 
 /// Error of the response up to which a device is said to hold a stage, dB: the errors of stages in
@@ -61,16 +61,22 @@ impl Words {
 /// `None` when a coefficient is outside the format's range, or the stage cannot be at that rate
 /// (f0 not within 0 and half the rate, Q not above 0, a number that is not finite).
 pub fn words(stage: &Stage, rate_hz: f64, number: Number) -> Option<Words> {
+    words_at_level(stage, 0.0, rate_hz, number)
+}
+
+/// [`words`] of a stage whose numerator carries a constant level as well, dB: so a boost fits a
+/// format that ends below its gain.
+pub fn words_at_level(stage: &Stage, level_db: f64, rate_hz: f64, number: Number) -> Option<Words> {
     let possible = stage.f0_hz > 0.0
         && stage.f0_hz < 0.5 * rate_hz
         && stage.q > 0.0
-        && [stage.f0_hz, stage.gain_db, stage.q, rate_hz]
+        && [stage.f0_hz, stage.gain_db, stage.q, rate_hz, level_db]
             .iter()
             .all(|v| v.is_finite());
     if !possible {
         return None;
     }
-    let wanted = stage.biquad(rate_hz);
+    let wanted = at_level(stage.biquad(rate_hz), level_db);
     let rounded = Biquad {
         b0: number.quantise(wanted.b0)?,
         b1: number.quantise(wanted.b1)?,
@@ -96,6 +102,17 @@ pub fn words(stage: &Stage, rate_hz: f64, number: Number) -> Option<Words> {
         rounded_error_db,
         stable: search.judge.is_stable(&biquad),
     })
+}
+
+/// `section` with a level in its numerator, dB; the same to the bit at 0 dB.
+fn at_level(section: Biquad, level_db: f64) -> Biquad {
+    let factor = db_to_amplitude(level_db);
+    Biquad {
+        b0: factor * section.b0,
+        b1: factor * section.b1,
+        b2: factor * section.b2,
+        ..section
+    }
 }
 
 /// `stage` with f0 (and a lowshelf's gain) moved by less than the device can tell apart, to

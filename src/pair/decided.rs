@@ -1,6 +1,6 @@
 //! What a plan does for each unit of a pair.
 
-use super::Contradiction;
+use super::Common;
 use super::matched::Matched;
 use crate::audit::Audit;
 use crate::curve::resample_db;
@@ -15,8 +15,8 @@ pub struct Decided {
     pub matched: Matched,
     /// Deviation of each unit's listening window from the target.
     pub deviations: [Deviation; 2],
-    /// What was asked against what is known.
-    pub contradictions: Vec<Contradiction>,
+    /// What of the units was compared.
+    pub common: Common,
 }
 
 /// Deviation of a unit's listening window from the target, level free, dB rms as the audit weighs
@@ -40,7 +40,7 @@ impl Decided {
         audit: &Audit,
         shared: &Bank,
         own: &[Bank],
-        contradictions: Vec<Contradiction>,
+        common: Common,
     ) -> Decided {
         let weights = &audit.deviations.weights;
         let freqs_hz = audit.grid.freqs_hz();
@@ -70,7 +70,7 @@ impl Decided {
             second,
             matched,
             deviations,
-            contradictions,
+            common,
         }
     }
 }

@@ -16,6 +16,7 @@ use crate::audit::{Audit, median_level_db};
 use crate::average::{AveragedCurves, RearWall};
 use crate::curve::{Grid, Smoother, resample_db};
 use crate::error::{Error, Result};
+use crate::filter::Bank;
 use crate::response::{Member, Response};
 use crate::target::Target;
 
@@ -37,69 +38,24 @@ pub struct Shared {
     pub curves: AveragedCurves,
     /// How well the units match.
     pub matched: Matched,
+    /// What of them was compared.
+    pub common: Common,
 }
 
-/// What was asked of a pair and the measurements do not bear out.
-#[derive(Debug, Clone, PartialEq)]
-pub enum Contradiction {
-    /// Both units hold the same numbers.
-    SameNumbers,
-    /// One unit shows less than the other, and only what both show counts.
-    LessInCommon {
-        /// What both cover, Hz.
-        common_hz: (f64, f64),
-        /// Directions of the first unit that the second one lacks.
-        lacking: usize,
-    },
-    /// Only one of the two was measured by angles.
-    AnglesOfOne,
-    /// The units differ more than two of one kind do.
-    Unalike {
-        /// Largest difference, dB, and where, Hz.
-        difference_db: f64,
-        /// Where, Hz.
-        at_hz: f64,
-    },
+/// What both units show.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Common {
+    /// Frequencies that both cover, Hz.
+    pub common_hz: (f64, f64),
+    /// Whether the first unit covers more than that.
+    pub is_shorter: bool,
+    /// Directions of the first unit that the second one lacks.
+    pub lacking: usize,
+    /// Whether only one of the two was measured by angles.
+    pub angles_of_one: bool,
+    /// Whether both hold the same numbers.
+    pub same_numbers: bool,
 }
-
-impl std::fmt::Display for Contradiction {
-    /// One sentence without a final period.
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        use crate::audit::spoken_hz;
-        match self {
-            Contradiction::SameNumbers => f.write_str(
-                "both units of the pair hold the same numbers: that is one measurement, and says nothing of a pair",
-            ),
-            Contradiction::LessInCommon { common_hz, lacking } => {
-                write!(
-                    f,
-                    "of the pair only what both units show counts: {} to {}",
-                    spoken_hz(common_hz.0),
-                    spoken_hz(common_hz.1)
-                )?;
-                match lacking {
-                    0 => Ok(()),
-                    n => write!(f, ", and {n} directions of the first unit stand for both"),
-                }
-            }
-            Contradiction::AnglesOfOne => f.write_str(
-                "one unit of the pair was measured by angles and the other was not: only averaged curves are compared, and the audit is as careful as with those alone",
-            ),
-            Contradiction::Unalike {
-                difference_db,
-                at_hz,
-            } => write!(
-                f,
-                "the units differ by {difference_db:.1} dB at {}: two units of one kind seldom do, so one may be faulty or measured otherwise",
-                spoken_hz(*at_hz)
-            ),
-        }
-    }
-}
-
-/// A difference from here on is said first, dB: common practice grants units of one kind 3 dB,
-/// and this is twice that.
-const UNALIKE_DB: f64 = 6.0;
 
 /// Differences are smoothed so widely before they count, octaves: takes out measuring noise.
 const SEARCH_OCT: f64 = 1.0 / 12.0;
@@ -115,8 +71,7 @@ struct Both {
 ///
 /// # Errors
 /// When a unit has no listening window or both have less than an octave in common.
-pub fn shared(first: Unit, second: Unit, target: &Target) -> Result<(Shared, Vec<Contradiction>)> {
-    let mut contradictions = Vec::new();
+pub fn shared(first: Unit, second: Unit, target: &Target) -> Result<Shared> {
     let (own, other) = (&first.curves.grid, &second.curves.grid);
     let common_hz = (
         own.first_hz().max(other.first_hz()),
@@ -131,50 +86,36 @@ pub fn shared(first: Unit, second: Unit, target: &Target) -> Result<(Shared, Vec
         })?;
     let both = Both::new(first, second, target, grid)?;
     let shared_db = both.shared_db(target);
-    let same = both.windows_db[0]
+    let same_numbers = both.windows_db[0]
         .iter()
         .zip(&both.windows_db[1])
         .all(|(a, b)| a == b);
-    if same {
-        contradictions.push(Contradiction::SameNumbers);
-    }
     let matched = both.matched(target);
     let (response, lacking) = match (first.response, second.response) {
         (Some(a), Some(b)) => {
             let (response, lacking) = both.response(a, b, &shared_db)?;
             (Some(response), lacking)
         }
-        (None, None) => (None, 0),
-        _ => {
-            contradictions.push(Contradiction::AnglesOfOne);
-            (None, 0)
-        }
+        _ => (None, 0),
     };
-    let shorter = common_hz != (own.first_hz(), own.last_hz());
-    if shorter || lacking > 0 {
-        contradictions.push(Contradiction::LessInCommon { common_hz, lacking });
-    }
-    if let Some((at_hz, difference_db)) = matched.largest()
-        && difference_db >= UNALIKE_DB
-    {
-        contradictions.push(Contradiction::Unalike {
-            difference_db,
-            at_hz,
-        });
-    }
+    let common = Common {
+        common_hz,
+        is_shorter: common_hz != (own.first_hz(), own.last_hz()),
+        lacking,
+        angles_of_one: first.response.is_some() != second.response.is_some(),
+        same_numbers,
+    };
     let rear_wall: RearWall = first.curves.rear_wall;
     let curves = match &response {
         Some(response) => AveragedCurves::from_response(response, rear_wall),
         None => both.curves(first.curves, second.curves, &shared_db),
     };
-    Ok((
-        Shared {
-            response,
-            curves,
-            matched,
-        },
-        contradictions,
-    ))
+    Ok(Shared {
+        response,
+        curves,
+        matched,
+        common,
+    })
 }
 
 impl Both {
@@ -308,13 +249,11 @@ fn on(from: &Grid, levels: &[f64], grid: &Grid) -> Vec<f64> {
     found.into_iter().map(|l| l.unwrap_or(0.0)).collect()
 }
 
-/// Adds what differs between the units to the findings of the audit of what they share;
-/// `corrected` when each unit gets a list of its own.
-pub fn add_findings(audit: &mut Audit, matched: &Matched, corrected: bool) {
+/// Adds what differs between the units to the findings of the audit of what they share; `own` are
+/// the filters of each unit where it gets a list of its own.
+pub fn add_findings(audit: &mut Audit, matched: &Matched, own: Option<[&Bank; 2]>) {
     let band_hz = (audit.judged_from_hz, audit.judged_to_hz);
-    audit
-        .findings
-        .extend(findings::of(matched, band_hz, corrected));
+    audit.findings.extend(findings::of(matched, band_hz, own));
     audit
         .findings
         .sort_by(|a, b| a.peak_hz.total_cmp(&b.peak_hz));

@@ -1,21 +1,13 @@
 //! Directions of an orbit between measured ones, where it was measured in steps of more than 10
 //! but at most 15 degrees: the averages need steps of 10.
-//!
-//! Power is taken for a polynomial of the angle through the two neighbours on either side
-//! (Lagrange's formula; where only one of a side is there, through what is there).
 
 use super::repeats::apart_db;
-use crate::response::{Direction, Member, Orbit, Response, SAME_ANGLE_DEG};
-use crate::units::{db_to_power, power_to_db};
+use crate::response::{
+    Direction, GAP_AT_MOST_DEG, Member, Orbit, Response, told_by_neighbours as told,
+};
 
 /// Directions of one orbit. Source: ANSI/CTA-2034-A (10-degree resolution).
 const STEP_DEG: i32 = 10;
-
-/// Neighbours farther apart than this do not tell what is between them, degrees.
-const GAP_AT_MOST_DEG: f64 = 15.0 + SAME_ANGLE_DEG;
-
-/// Neighbours on either side.
-const SIDE: usize = 2;
 
 /// The steps of 10 degrees that are missing in `response` and lie between measured neighbours
 /// near enough, and how well it works: measured directions told by their neighbours alone, which
@@ -57,53 +49,6 @@ pub(super) fn on_orbits(response: &Response) -> Option<(Vec<Member>, f64)> {
     }
     let mean_square = squares.iter().sum::<f64>() / squares.len().max(1) as f64;
     (!members.is_empty()).then(|| (members, mean_square.sqrt()))
-}
-
-/// The levels at `angle_deg` as its neighbours tell them; `None` where they lie farther apart
-/// than `gap_deg`.
-fn told(own: &[&Member], angle_deg: f64, gap_deg: f64) -> Option<Vec<f64>> {
-    // Where each stands seen from here, degrees, -180 to 180.
-    let mut places: Vec<(f64, &Member)> = own
-        .iter()
-        .map(|member| {
-            let away_deg = crate::units::wrap_deg(member.direction.angle_deg() - angle_deg);
-            (away_deg, *member)
-        })
-        .collect();
-    places.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let above = places.partition_point(|(away_deg, _)| *away_deg < 0.0);
-    let below = above.checked_sub(1)?;
-    if places.get(above)?.0 - places[below].0 > gap_deg {
-        return None;
-    }
-    let first = above.saturating_sub(SIDE);
-    let last = (above + SIDE).min(places.len());
-    // Farther neighbours only as far as the step of the near ones goes on.
-    let near: Vec<&(f64, &Member)> = places[first..last]
-        .iter()
-        .filter(|(away_deg, _)| away_deg.abs() <= SIDE as f64 * gap_deg)
-        .collect();
-    let weights: Vec<f64> = near
-        .iter()
-        .map(|(at, _)| {
-            near.iter()
-                .filter(|(other, _)| other != at)
-                .map(|(other, _)| other / (other - at))
-                .product()
-        })
-        .collect();
-    let count = near.first()?.1.levels_db.len();
-    Some(
-        (0..count)
-            .map(|n| {
-                let powers = near.iter().map(|(_, m)| db_to_power(m.levels_db[n]));
-                let least = powers.clone().fold(f64::INFINITY, f64::min);
-                let sum: f64 = powers.zip(&weights).map(|(p, w)| p * w).sum();
-                // A polynomial may fall through zero beside a null.
-                power_to_db(sum.max(0.1 * least))
-            })
-            .collect(),
-    )
 }
 
 #[cfg(test)]

@@ -31,6 +31,26 @@ pub fn builtin_devices() -> &'static [(&'static str, &'static str)] {
             include_str!("../../targets/devices/five-stage.toml"),
         ),
         (
+            "open-96k",
+            include_str!("../../targets/devices/open-96k.toml"),
+        ),
+        (
+            "float-44k",
+            include_str!("../../targets/devices/float-44k.toml"),
+        ),
+        (
+            "float-192k",
+            include_str!("../../targets/devices/float-192k.toml"),
+        ),
+        (
+            "fixed-48k",
+            include_str!("../../targets/devices/fixed-48k.toml"),
+        ),
+        (
+            "fixed-88k",
+            include_str!("../../targets/devices/fixed-88k.toml"),
+        ),
+        (
             "knob-receiver",
             include_str!("../../targets/devices/knob-receiver.toml"),
         ),

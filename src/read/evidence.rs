@@ -4,41 +4,9 @@ use super::document::Section;
 use super::folder::Folder;
 use super::inside::Leads;
 use super::table::{Column, LEVEL, PHASE, Shape, Table};
+pub use crate::budget::{Compression, Distortion, Impedance};
 use crate::error::Result;
 use std::path::PathBuf;
-
-/// Electrical impedance.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Impedance {
-    /// Ascending.
-    pub freqs_hz: Vec<f64>,
-    /// Magnitude, above 0.
-    pub ohm: Vec<f64>,
-    /// Phase, where it was given.
-    pub phase_deg: Option<Vec<f64>>,
-}
-
-/// Harmonic distortion; one or several levels per frequency.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Distortion {
-    /// Ascending; a frequency stands once for each of its levels.
-    pub freqs_hz: Vec<f64>,
-    /// Sound pressure level.
-    pub level_db: Vec<f64>,
-    /// Total harmonic distortion, per cent, 0 or above.
-    pub thd_percent: Vec<f64>,
-}
-
-/// Loss of level at high drive; one or several levels per frequency.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Compression {
-    /// Ascending; a frequency stands once for each of its levels.
-    pub freqs_hz: Vec<f64>,
-    /// Sound pressure level.
-    pub level_db: Vec<f64>,
-    /// What is missing of it, dB.
-    pub loss_db: Vec<f64>,
-}
 
 /// Near-field trace of a port or a passive unit.
 #[derive(Debug, Clone, PartialEq)]

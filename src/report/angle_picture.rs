@@ -24,7 +24,7 @@ const LANE_HEIGHT: i32 = 112;
 /// Width of a finding's number, with some air.
 const NUMBER_WIDTH: i32 = 190;
 /// Room for the key to the colours.
-const KEY_HEIGHT: i32 = 300;
+const KEY_HEIGHT: i32 = 350;
 /// Between measured angles nearer than this the map is filled by straight lines, degrees; wider
 /// gaps stay empty. Three steps of the usual orbit.
 const WIDEST_GAP_DEG: f64 = 30.0;
@@ -279,7 +279,7 @@ fn key(surface: &Surface, top: i32) -> Result<()> {
             0,
         )?;
     }
-    axis_title(surface, "dB over the listening window", top + 255)
+    axis_title(surface, "dB over the listening window", top + 300)
 }
 
 #[cfg(test)]

@@ -1,10 +1,9 @@
 //! The report: one page that needs nothing but itself.
 
-use super::page;
 use super::picture::{self, Picture, showable};
-use super::sections::{self, isolated, with_bound_units};
+use super::sections::{self, isolated};
 use super::statement::{percent, statement};
-use super::{pair, room};
+use super::{owner, page, pair, room};
 use crate::audit::spoken_hz;
 use crate::error::Result;
 use crate::predict::Plan;
@@ -43,6 +42,7 @@ pub fn html(plan: &Plan, provenance: &Provenance) -> Result<String> {
             (room::section(plan))
             (pair::section(plan))
             (sections::price(plan))
+            (owner::sections(plan))
             (sections::ladder(plan))
             (sections::rating(plan))
             (sections::measurement(plan))
@@ -92,9 +92,7 @@ fn opening(plan: &Plan) -> Markup {
             ", judged from " (spoken_hz(plan.audit.judged_from_hz))
             " to " (spoken_hz(plan.audit.judged_to_hz))
         }
-        @for contradiction in room::contradictions(plan).into_iter().chain(pair::contradictions(plan)) {
-            p.statement { "Mind: " (with_bound_units(&contradiction)) "." }
-        }
+        (owner::contradictions(plan))
         p.statement { (isolated(&statement(plan), plan)) }
         dl.figures {
             @for (name, value, note) in figures {

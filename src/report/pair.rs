@@ -8,14 +8,6 @@ use crate::predict::Plan;
 use maud::{Markup, html};
 use std::fmt::Write;
 
-/// What was asked of the pair against what is known, each a sentence without a final period.
-pub fn contradictions(plan: &Plan) -> Vec<String> {
-    let pair = plan.pair.iter();
-    pair.flat_map(|pair| &pair.contradictions)
-        .map(ToString::to_string)
-        .collect()
-}
-
 /// How well the pair matches, in one sentence.
 fn match_words(pair: &Decided) -> String {
     let level_db = pair.matched.level_db;
@@ -43,7 +35,7 @@ fn unit_names(plan: &Plan, pair: &Decided) -> [String; 2] {
 
 /// The match by bands and what the lists do, for the terminal; empty for a single speaker.
 pub fn text(plan: &Plan) -> String {
-    let Some(pair) = &plan.pair else {
+    let Some(pair) = &plan.situation.pair else {
         return String::new();
     };
     let mut out = String::from("\n");
@@ -74,7 +66,7 @@ pub fn text(plan: &Plan) -> String {
 
 /// The part of the page about the pair.
 pub fn section(plan: &Plan) -> Markup {
-    let Some(pair) = &plan.pair else {
+    let Some(pair) = &plan.situation.pair else {
         return html! {};
     };
     html! {

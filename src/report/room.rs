@@ -8,17 +8,9 @@ use crate::seats::{Decided, Origin, Outcome};
 use maud::{Markup, html};
 use std::fmt::Write;
 
-/// What was asked of the room against what is known, each a sentence without a final period.
-pub fn contradictions(plan: &Plan) -> Vec<String> {
-    let room = plan.room.iter();
-    room.flat_map(|room| &room.contradictions)
-        .map(ToString::to_string)
-        .collect()
-}
-
 /// One sentence for the statement; empty when nothing was said of the room.
 pub fn sentence(plan: &Plan) -> String {
-    let Some(room) = &plan.room else {
+    let Some(room) = &plan.situation.room else {
         return String::new();
     };
     let zone = format!("Below {}", spoken_hz(room.transition.hz()));
@@ -66,7 +58,7 @@ fn transition_words(room: &Decided) -> String {
 
 /// Peaks and seats as tables for the terminal; empty when no seats say anything.
 pub fn text(plan: &Plan) -> String {
-    let Some(room) = &plan.room else {
+    let Some(room) = &plan.situation.room else {
         return String::new();
     };
     let mut out = String::from("\n");
@@ -111,7 +103,7 @@ fn null_words(null: Option<(f64, f64)>) -> String {
 
 /// The part of the page about the room.
 pub fn section(plan: &Plan) -> Markup {
-    let Some(room) = &plan.room else {
+    let Some(room) = &plan.situation.room else {
         return html! {};
     };
     html! {

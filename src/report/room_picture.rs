@@ -23,22 +23,29 @@ const LEVELS_DB: (f64, f64) = (-25.0, 25.0);
 /// # Errors
 /// When the drawing surface refuses a mark.
 pub fn draw(plan: &Plan) -> Result<Option<Picture>> {
-    let Some(room) = &plan.room else {
+    let Some(room) = &plan.situation.room else {
         return Ok(None);
     };
     match (&room.judged, &room.outcome) {
-        (Some(judged), Some(outcome)) => drawn_for(room, judged, outcome).map(Some),
+        (Some(judged), Some(outcome)) => {
+            drawn_for(room, judged, outcome, plan.level_change_db()).map(Some)
+        }
         _ => Ok(None),
     }
 }
 
-fn drawn_for(room: &Decided, judged: &Judged, outcome: &Outcome) -> Result<Picture> {
+fn drawn_for(
+    room: &Decided,
+    judged: &Judged,
+    outcome: &Outcome,
+    level_change_db: f64,
+) -> Result<Picture> {
     let transition_hz = room.transition.hz();
     let mean_db = judged.mean_over_db();
     let after_db: Vec<f64> = mean_db
         .iter()
         .zip(&outcome.gains_db)
-        .map(|(m, g)| m + g)
+        .map(|(m, g)| m + g - level_change_db)
         .collect();
     let trace = |code, name: String, ink, manner, width, values| Trace {
         code,
@@ -106,7 +113,7 @@ fn drawn_for(room: &Decided, judged: &Judged, outcome: &Outcome) -> Result<Pictu
         description: describe(transition_hz, outcome),
         height,
         scale: format!(
-            "Thin: each seat before. {DB_PER_DECADE} dB of level are as high as a decade of frequency is wide (IEC 60263)."
+            "Thin: each seat before. Thick: their mean with the filters, as loud as before. {DB_PER_DECADE} dB of level are as high as a decade of frequency is wide (IEC 60263)."
         ),
         marks,
         freqs_hz: judged.grid.freqs_hz().to_vec(),

@@ -47,6 +47,14 @@ fn unsigned(value: Option<f64>) -> String {
     value.map_or("-".into(), |v| format!("{v:.1}"))
 }
 
+/// The column name of a curve in words.
+fn curve_words(name: &str) -> String {
+    match name.strip_suffix("_di") {
+        Some(name) => format!("{} directivity index", name.replace('_', " ")),
+        None => name.replace('_', " "),
+    }
+}
+
 /// What has a line in the angle picture, in words.
 pub fn left_alone(plan: &Plan) -> String {
     let words: Vec<String> = (1..)
@@ -218,7 +226,7 @@ pub fn ladder(plan: &Plan) -> Markup {
             0.0
         }
     };
-    let kept = plan.fit.stages.len();
+    let kept = plan.correcting_stages();
     let bought = |place: usize| match place.checked_sub(1) {
         Some(below) => format!("{:.3}", ladder[below].rms_db - ladder[place].rms_db),
         None => "-".into(),
@@ -318,7 +326,7 @@ pub fn measurement(plan: &Plan) -> Markup {
                 tbody {
                     @for (name, curve) in curves.named() {
                         tr {
-                            th.word scope="row" { (name.replace('_', " ")) }
+                            th.word scope="row" { (curve_words(name)) }
                             td { (curve.map_or("not there".to_string(), |c| percent(Some(c.completeness)))) }
                         }
                     }

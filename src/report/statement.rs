@@ -41,7 +41,7 @@ fn verdict(plan: &Plan) -> String {
             "{opening}: of the audible deviation from the target \"{}\" ({before_db:.1} dB rms) an ideal EQ may remove {} of the energy, and {} of {} remove {}, leave {:.1} dB and {price}.",
             plan.target.name,
             percent(plan.audit.reach),
-            stages_words(plan.fit.stages.len()),
+            stages_words(plan.correcting_stages()),
             plan.device.name,
             percent(Some(share)),
             plan.deviation_after_db(),

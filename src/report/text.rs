@@ -1,5 +1,6 @@
 //! What the commands print for people: at most 80 columns.
 
+use super::owner;
 use super::picture::{showable, without_controls};
 use super::statement::{percent, stages_words, statement};
 use super::{pair, room};
@@ -27,7 +28,7 @@ pub enum Paint {
 
 impl Paint {
     /// `text` in the look of `code`, a number of ECMA-48, 8.3.117 (select graphic rendition).
-    fn on(self, text: &str, code: u8) -> String {
+    pub(super) fn on(self, text: &str, code: u8) -> String {
         match self {
             Paint::Plain => text.to_string(),
             Paint::Coloured => format!("\u{1b}[{code}m{text}\u{1b}[0m"),
@@ -36,7 +37,7 @@ impl Paint {
 }
 
 /// ECMA-48: bold.
-const BOLD: u8 = 1;
+pub(super) const BOLD: u8 = 1;
 
 /// The terminal's own green, yellow and red (ECMA-48) for what was decided.
 fn decision_code(decision: Decision) -> u8 {
@@ -93,7 +94,7 @@ pub fn wrapped(text: &str, indent: usize) -> String {
 /// Findings, yield within reach, and the statement.
 pub fn audit(plan: &Plan, paint: Paint) -> String {
     let plan = &for_people(plan);
-    let mut out = contradictions(plan);
+    let mut out = owner::contradictions_text(plan);
     for line in wrapped(&plan.speaker, 0).lines() {
         let _ = writeln!(out, "{}", paint.on(line, BOLD));
     }
@@ -137,17 +138,7 @@ pub fn audit(plan: &Plan, paint: Paint) -> String {
     out += &pair::text(plan);
     out.push('\n');
     out += &wrapped(&statement(plan), 0);
-    out
-}
-
-/// What was asked against what is known: the first lines; empty when nothing contradicts.
-fn contradictions(plan: &Plan) -> String {
-    let lines = room::contradictions(plan).into_iter();
-    let lines = lines.chain(pair::contradictions(plan));
-    let mut out: String = lines.map(|c| wrapped(&format!("Mind: {c}."), 0)).collect();
-    if !out.is_empty() {
-        out.push('\n');
-    }
+    out += &owner::situation_text(plan);
     out
 }
 
@@ -200,8 +191,9 @@ fn decision(finding: &Finding) -> String {
 /// What a plan decided and where it was written.
 pub fn plan(plan: &Plan, written: &[PathBuf]) -> String {
     let plan = &for_people(plan);
-    let mut out = contradictions(plan);
+    let mut out = owner::contradictions_text(plan);
     out += &wrapped(&statement(plan), 0);
+    out += &owner::asked_text(plan);
     out.push('\n');
     out += &filter_table(&plan.fit.stages, plan.prediction.bank.gain_db);
     out += &unheld(&plan.fit);

@@ -187,10 +187,14 @@ fn same_rate(list: &Path, filters: &FilterList, input: &Path, format: &Format) -
     Err(Error::in_file(
         input,
         format!("a rate of {} Hz", format.rate_hz),
-        format!("{} Hz, for which {} was made", filters.rate_hz, list.display()),
+        format!(
+            "{} Hz, for which {} was made",
+            filters.rate_hz,
+            list.display()
+        ),
     )
     .with_hint(format!(
-        "planish convert {} --device D makes the same filters for a device D at {} Hz; or resample the sound",
+        "planish convert {} --rate {} makes the same filters for that rate; or resample the sound",
         list.display(),
         format.rate_hz
     )))

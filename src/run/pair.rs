@@ -1,13 +1,12 @@
 //! Plans for a pair: one list for both units, and if wished one for each.
 
-use super::{PlanOptions, Speaker, plan_for, plan_subject};
+use super::{PlanOptions, Speaker, plan_for, plan_with, tables_of};
 use crate::audit::Subject;
 use crate::curve::Grid;
-use crate::device::Device;
 use crate::error::Result;
+use crate::filter::Bank;
 use crate::pair::{self, Unit};
 use crate::predict::Plan;
-use crate::target::Target;
 
 /// Plans both units with one list that corrects what they share; `per_unit` adds a plan for each
 /// on its own.
@@ -17,15 +16,15 @@ use crate::target::Target;
 pub fn plan_pair(
     first: &Speaker,
     second: &Speaker,
-    device: &Device,
-    target: &Target,
     options: &PlanOptions,
     per_unit: bool,
 ) -> Result<Plan> {
+    let (device, target) = super::device_and_target(options)?;
+    let (device, target) = (&device, &target);
     let unit = |speaker: &'_ Speaker| -> (Option<f64>, Option<f64>) {
         (speaker.folder.trusted_from_hz, speaker.folder.trusted_to_hz)
     };
-    let (shared, contradictions) = pair::shared(
+    let shared = pair::shared(
         Unit {
             response: first.response(),
             curves: &first.curves,
@@ -48,23 +47,36 @@ pub fn plan_pair(
         trusted_to_hz: one.1.into_iter().chain(other.1).reduce(f64::min),
         second_source: trace.as_ref().map(|(grid, levels_db)| (grid, *levels_db)),
     };
-    let mut plan = plan_subject(&subject, &first.folder.name, device, options)?;
+    // Impedance and limits of the first unit stand for both.
+    let (tables, name) = (tables_of(first), &first.folder.name);
+    let mut plan = plan_with(&subject, tables, name, device, options)?;
+    if let Some(aimed) = &first.aim {
+        plan.situation.take_aim(aimed);
+    }
     if per_unit {
         plan.per_unit = vec![
             plan_for(first, device, target, options)?,
             plan_for(second, device, target, options)?,
         ];
     }
-    pair::add_findings(&mut plan.audit, &shared.matched, per_unit);
-    let gains = |plan: &Plan| plan.prediction.bank.clone();
-    let own: Vec<_> = plan.per_unit.iter().map(gains).collect();
-    plan.pair = Some(pair::Decided::new(
+    let own: Vec<Bank> = plan
+        .per_unit
+        .iter()
+        .map(|unit| unit.prediction.bank.clone())
+        .collect();
+    let both = match own.as_slice() {
+        [first, second] => Some([first, second]),
+        _ => None,
+    };
+    pair::add_findings(&mut plan.audit, &shared.matched, both);
+    let decided = pair::Decided::new(
         second.folder.name.clone(),
         shared.matched,
         &plan.audit,
         &plan.prediction.bank,
         &own,
-        contradictions,
-    ));
+        shared.common,
+    );
+    plan.situation.take_pair(decided);
     Ok(plan)
 }

@@ -15,13 +15,13 @@ use crate::fit::{self, Fit, Options, Rung, Wanted};
 /// Rows per octave while stages for the room are searched: enough for a mode of Q 30.
 const ROWS_PER_OCT: f64 = 48.0;
 
-/// Less than this of the joined wish left by the room's stages, dB rms, is not handed on to the
-/// others. Our own judgement: a tenth of what is heard.
-const HANDED_ON_DB: f64 = 0.1;
-
 /// Weight of a row outside the zone against one inside while the room's stages are fitted: they
 /// must not stray.
 const OUTSIDE_WEIGHT: f64 = 0.3;
+
+/// What each dB of a cut adds to the weight of its row: its top is to be met, on its flanks a stage
+/// that is wider than the mode may only not stray far. Our own judgement.
+const WEIGHT_PER_DB: f64 = 1.0;
 
 /// Fits the joined wish below `highest_hz` with the stages of `device`.
 ///
@@ -75,19 +75,8 @@ pub fn fit(
         return Ok(first);
     };
     let below = room_stages(judged, &cuts[..count], device, &options)?;
-    let done_db = gains_db(&below.stages, device, joined.grid.freqs_hz());
-    let left_db: Vec<f64> = joined
-        .wish_db()
-        .iter()
-        .zip(&done_db)
-        .map(|(wish, done)| wish - done)
-        .collect();
-    let strayed: Vec<f64> = left_db
-        .iter()
-        .zip(&joined.upper_db)
-        .map(|(left, upper)| left - upper)
-        .collect();
-    let above = if free && rms_db(&strayed[..rows], &joined.weights[..rows]) < HANDED_ON_DB {
+    // What the room's stages miss in the zone is not handed on: to mend it would take boosts there.
+    let above = if free {
         first.clone()
     } else if allowed == count {
         Fit {
@@ -101,7 +90,7 @@ pub fn fit(
             stages: options.stages.map(|_| allowed - count),
             ..options
         };
-        upper(&left_db, &rest, &options)?
+        upper(&joined.upper_db, &rest, &options)?
     };
     let mut stages = below.stages;
     stages.extend(above.stages);
@@ -180,7 +169,8 @@ fn room_stages(judged: &Judged, cuts: &[Peak], device: &Device, options: &Option
         .enumerate()
         .map(|(i, cell)| {
             let inside = judged.zone.contains(&i);
-            cell * if inside { 1.0 } else { OUTSIDE_WEIGHT }
+            let top = 1.0 - WEIGHT_PER_DB * gain_db[i];
+            cell * top * if inside { 1.0 } else { OUTSIDE_WEIGHT }
         })
         .collect();
     let wanted = Wanted {

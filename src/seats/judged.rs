@@ -1,17 +1,15 @@
 //! What the seats show below the transition, and what of it may be cut.
 
-use super::Room;
 use super::baseline::levelled;
-use super::contradiction::{Contradiction, of_transition};
+use super::coverage::Coverage;
 use super::levels::SeatLevels;
 use super::peak::{Peak, bell_db};
 use super::shared::{Found, Seats};
-use crate::audit::Audit;
 use crate::curve::{Grid, resample_db};
 use std::ops::Range;
 
 /// Lowest frequency that is looked at, Hz: the lower end of hearing.
-const LOWEST_HZ: f64 = 20.0;
+pub(super) const LOWEST_HZ: f64 = 20.0;
 
 /// Density of the seats' grid. A mode of Q 30 is a twentieth of an octave wide at half its height.
 const POINTS_PER_OCTAVE: f64 = 96.0;
@@ -23,18 +21,8 @@ const ABOVE_OCT: f64 = 1.0;
 /// Above the transition peaks count less and less, down to nothing so many octaves above.
 pub(super) const JOIN_OCT: f64 = 0.5;
 
-/// Seats that cover less than this of the zone say nothing of it, octaves.
-const LEAST_OCT: f64 = 0.5;
-
 /// Nothing is judged in less than this, octaves.
 const LEAST_JUDGED_OCT: f64 = 0.25;
-
-/// Seats count as short of the zone when they miss more than this of it at an end, octaves.
-const MISSING_OCT: f64 = 1.0 / 6.0;
-
-/// Fewer points per octave than this do not show modes. Our own judgement: a third octave blurs
-/// all modes of a home, a twelfth still tells those of Q 10 apart.
-const COARSE_PER_OCT: f64 = 12.0;
 
 /// Below a fall of so many dB the seats' common curve has rolled off, and its peaks are no boom.
 /// The trade's usual corner (common practice, as F6).
@@ -45,8 +33,9 @@ const CORNER_DB: f64 = -6.0;
 /// known size, seeds below 100000.
 const SKIRTS: f64 = 0.88;
 
-/// How often peaks are taken out to see the baseline anew.
-const LOOKS: usize = 5;
+/// How often peaks are taken out to see the baseline anew: more often it sinks where nulls are many.
+/// Found as above, and on peaks added to rough seats.
+const LOOKS: usize = 2;
 
 /// What the seats show. Curves lie on `grid`.
 #[derive(Debug, Clone, PartialEq)]
@@ -70,69 +59,21 @@ pub struct Judged {
     pub wish_db: Vec<f64>,
 }
 
-/// Judges the room's zone. `upper_db` is the wish for the speaker itself on the audit's grid; the
-/// seats are heard with it. `from_hz`: nothing is corrected below.
+/// Judges the zone below the transition as far as the seats cover it; `None` where `from_hz`,
+/// below which nothing is corrected, leaves nothing to judge. `upper_db` is the wish for the
+/// speaker itself at a frequency; the seats are heard with it. No cut is narrower than `q_at_most`.
 pub(super) fn judge(
-    room: &Room,
-    audit: &Audit,
-    upper_db: &[f64],
+    seats: &SeatLevels,
+    coverage: &Coverage,
+    transition_hz: f64,
     from_hz: Option<f64>,
-    trusted_from_hz: Option<f64>,
-) -> (Option<Judged>, Vec<Contradiction>) {
-    let transition_hz = room.transition.hz();
-    let mut contradictions = of_transition(&room.transition);
-    if let Some(trusted_from_hz) = trusted_from_hz
-        && trusted_from_hz > transition_hz * (1.0 + 1e-9)
-    {
-        contradictions.push(Contradiction::Gap {
-            transition_hz,
-            trusted_from_hz,
-        });
-    }
-    let Some(seats) = &room.seats else {
-        return (None, contradictions);
-    };
-    if let Some(from_hz) = from_hz.filter(|from_hz| *from_hz > LOWEST_HZ) {
-        contradictions.push(Contradiction::From {
-            from_hz,
-            transition_hz,
-        });
-    }
-    let seats_hz = (seats.grid().first_hz(), seats.grid().last_hz());
-    let zone_hz = (LOWEST_HZ, transition_hz);
-    let covered = (seats_hz.0.max(zone_hz.0), seats_hz.1.min(zone_hz.1));
-    let missing = MISSING_OCT.exp2();
-    let octaves = (covered.1 / covered.0).log2();
-    let judged_from_hz = covered.0.max(from_hz.unwrap_or(0.0));
-    // Also false where nothing is covered at all.
-    if !(octaves >= LEAST_OCT && points_within(seats.grid(), covered) >= 4) {
-        contradictions.push(Contradiction::SeatsElsewhere {
-            transition_hz,
-            seats_hz,
-        });
-        return (None, contradictions);
-    }
-    if seats_hz.0 > zone_hz.0 * missing || seats_hz.1 * missing < zone_hz.1 {
-        contradictions.push(Contradiction::SeatsShort { zone_hz, seats_hz });
-    }
-    let points_per_octave = points_within(seats.grid(), covered) as f64 / octaves;
-    if points_per_octave < COARSE_PER_OCT {
-        contradictions.push(Contradiction::SeatsCoarse { points_per_octave });
-    }
-    if seats.seats().len() == 1 {
-        contradictions.push(Contradiction::OneSeat);
-    }
-    if judged_from_hz * LEAST_JUDGED_OCT.exp2() > covered.1 {
-        return (None, contradictions);
-    }
-    let judged = of_seats(seats, transition_hz, judged_from_hz, |f_hz| {
-        value_at(&audit.grid, upper_db, f_hz)
-    });
-    (Some(judged), contradictions)
-}
-
-fn points_within(grid: &Grid, band_hz: (f64, f64)) -> usize {
-    grid.range(band_hz.0, band_hz.1).len()
+    q_at_most: f64,
+    upper_db: impl Fn(f64) -> f64,
+) -> Option<Judged> {
+    let (covered_from_hz, covered_to_hz) = coverage.covered_hz();
+    let judged_from_hz = covered_from_hz.max(from_hz.unwrap_or(0.0));
+    let enough = judged_from_hz * LEAST_JUDGED_OCT.exp2() <= covered_to_hz;
+    enough.then(|| of_seats(seats, transition_hz, judged_from_hz, q_at_most, upper_db))
 }
 
 /// `values` on `grid` at `f_hz`, straight over log frequency, held beyond the ends.
@@ -160,6 +101,7 @@ fn of_seats(
     seats: &SeatLevels,
     transition_hz: f64,
     judged_from_hz: f64,
+    q_at_most: f64,
     upper_db: impl Fn(f64) -> f64,
 ) -> Judged {
     let source = seats.grid();
@@ -198,6 +140,7 @@ fn of_seats(
             weights: weights.clone(),
             heard_db: &heard,
             heard: zone.clone(),
+            q_at_most,
             zone: above_corner(&grid, &levelled_now.baseline_db, zone.clone()),
         };
         found = view.peaks();

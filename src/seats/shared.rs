@@ -1,6 +1,6 @@
 //! Which peaks the seats share.
 //!
-//! Frequency by frequency the seats share the median of what they lie over the baseline, but never
+//! Frequency by frequency the seats share the mean of what they lie over the baseline, but never
 //! so much that a cut of it makes one seat worse than it was, which is at twice its height: then
 //! the seat lies as far below as it stood above. So what one seat lacks is not shared. Where that
 //! curve has peaks worth a stage it is taken apart into the shapes of stages, largest first, each
@@ -62,6 +62,8 @@ pub(super) struct Seats<'a> {
     pub zone: Range<usize>,
     /// The frequencies over which no seat may come out worse.
     pub heard: Range<usize>,
+    /// The narrowest stage that the device makes, as Q.
+    pub q_at_most: f64,
 }
 
 /// Peaks that may be cut, and maxima that most seats have but not all.
@@ -81,7 +83,7 @@ impl Seats<'_> {
         let shared: Vec<f64> = (0..self.grid.len())
             .map(|i| {
                 let least = at(i).into_iter().fold(f64::INFINITY, f64::min);
-                middle[i].min(2.0 * least).max(0.0)
+                mean(at(i)).min(2.0 * least).max(0.0)
             })
             .collect();
         let mut stages = self.taken_apart(&shared);
@@ -187,9 +189,13 @@ impl Seats<'_> {
         left
     }
 
+    fn narrowest_q(&self) -> f64 {
+        self.q_at_most.clamp(Q_RANGE.0, Q_RANGE.1)
+    }
+
     fn best_at(&self, left: &[f64], top: usize, weights: &[f64]) -> Stage {
         let f0_hz = self.grid.freqs_hz()[top];
-        let tried = QS.map(|q| self.sized(left, f0_hz, q, weights));
+        let tried = QS.map(|q| self.sized(left, f0_hz, q.min(self.narrowest_q()), weights));
         let best = tried.into_iter().max_by(|a, b| a.1.total_cmp(&b.1));
         best.map_or(
             Stage {
@@ -242,7 +248,7 @@ impl Seats<'_> {
                         let tried = self.sized(
                             &left,
                             f0_hz.clamp(low_hz, high_hz),
-                            q.clamp(Q_RANGE.0, Q_RANGE.1),
+                            q.clamp(Q_RANGE.0, self.narrowest_q()),
                             weights,
                         );
                         if tried.1 > best.1 {
@@ -263,30 +269,42 @@ impl Seats<'_> {
         /// noise and by the device's rounding.
         const FALL: f64 = 0.005;
         let mut shapes: Vec<Vec<f64>> = stages.iter().map(|s| s.shape_db(self.grid)).collect();
-        let cells = self.grid.cells_oct();
+        // By octaves as it is heard, and by hertz as rows of a transform count.
+        let octaves = self.grid.cells_oct();
+        let hertz: Vec<f64> = octaves
+            .iter()
+            .zip(self.grid.freqs_hz())
+            .map(|(cell, f)| cell * f)
+            .collect();
         for _ in 0..MOST_PEAKS * 16 {
-            let variance = |seat: &[f64], but: Option<usize>| {
+            let variance = |seat: &[f64], cells: &[f64], but: Option<usize>| {
                 let mut after = seat.to_vec();
                 for (k, shape) in shapes.iter().enumerate() {
                     if Some(k) != but {
                         after.iter_mut().zip(shape).for_each(|(v, s)| *v -= s);
                     }
                 }
-                variance_within(&after, &cells, self.heard.clone())
+                variance_within(&after, cells, self.heard.clone())
             };
-            let before = |seat: &[f64]| variance_within(seat, &cells, self.heard.clone());
             // With the tendency of the room as well as without it.
             let worst = self
                 .over_db
                 .iter()
                 .chain(self.heard_db)
-                .map(|seat| (seat, variance(seat, None) - (1.0 - FALL) * before(seat)))
-                .filter(|(_, rise)| *rise > 0.0)
-                .max_by(|a, b| a.1.total_cmp(&b.1));
-            let Some((seat, _)) = worst else { return };
+                .flat_map(|seat| [(seat, &octaves), (seat, &hertz)])
+                .map(|(seat, cells)| {
+                    let before = variance_within(seat, cells, self.heard.clone());
+                    let rise = variance(seat, cells, None) - (1.0 - FALL) * before;
+                    (seat, cells, rise)
+                })
+                .filter(|(_, _, rise)| *rise > 0.0)
+                .max_by(|a, b| a.2.total_cmp(&b.2));
+            let Some((seat, cells, _)) = worst else {
+                return;
+            };
             // The stage without which that seat would have least.
             let guilty = (0..stages.len())
-                .map(|k| (k, variance(seat, Some(k))))
+                .map(|k| (k, variance(seat, cells, Some(k))))
                 .min_by(|a, b| a.1.total_cmp(&b.1));
             let Some((guilty, _)) = guilty else { return };
             stages[guilty].cut_db *= STEP;
@@ -337,6 +355,10 @@ impl Stage {
     fn shape_db(&self, grid: &Grid) -> Vec<f64> {
         bell_db(grid.freqs_hz(), self.f0_hz, self.q, self.cut_db)
     }
+}
+
+fn mean(values: Vec<f64>) -> f64 {
+    values.iter().sum::<f64>() / values.len() as f64
 }
 
 /// Q of the maximum at `top` by where the curve has fallen to half of it.

@@ -9,8 +9,7 @@ use super::cap::SPEED_OF_SOUND_M_PER_S;
 use super::chance::Chance;
 use super::defect::{DefectKind, Place};
 use super::known::Simulated;
-use super::measurement::full_orbits;
-use crate::average::{Average, AveragedCurves, RearWall, listening_window_directions};
+use super::population::{Drawn, with_defects};
 use crate::curve::Grid;
 use crate::error::{Error, Result};
 use crate::response::{Direction, Member, Orbit, Response};
@@ -268,66 +267,20 @@ impl FieldSpeaker {
     /// effect of its kind; the same `seed` gives the same speaker.
     pub fn draw(seed: u64) -> FieldSpeaker {
         let mut chance = Chance::new(seed);
-        let chance = &mut chance;
-        let mut speaker = draw_design(chance);
-        let wanted = 3 + chance.below(3);
-        let apart_oct = chance.between(0.3, 0.9);
-        for _ in 0..TRIES {
-            if speaker.defects.len() == wanted {
-                break;
-            }
-            let kind = DefectKind::ALL[chance.below(DefectKind::ALL.len())];
-            let Some(defect) = draw_defect(chance, &speaker, kind) else {
-                continue;
-            };
-            if !speaker.has_room_for(&defect, apart_oct) {
-                continue;
-            }
-            let mut with = speaker.clone();
-            with.defects.push(defect);
-            if is_of_its_kind(&speaker, &with, kind).unwrap_or(false) {
-                speaker = with;
-            }
-        }
-        speaker
-    }
-
-    fn has_room_for(&self, defect: &Defect, apart_oct: f64) -> bool {
-        let broad = |kind| matches!(kind, DefectKind::Balance | DefectKind::ShallowDip);
-        let at_crossover = |kind| {
-            matches!(
-                kind,
-                DefectKind::CrossoverPhase | DefectKind::DirectivityStep
-            )
-        };
-        let times = self
-            .defects
-            .iter()
-            .filter(|d| d.kind == defect.kind)
-            .count();
-        let at_most = if defect.kind == DefectKind::Resonance {
-            2
-        } else {
-            1
-        };
-        times < at_most
-            && self.defects.iter().all(|other| {
-                let octaves = (defect.f_hz / other.f_hz).log2().abs();
-                if at_crossover(defect.kind) && at_crossover(other.kind) {
-                    false
-                } else if broad(defect.kind) && broad(other.kind) {
-                    octaves >= 1.0
-                } else if DefectKind::Balance == defect.kind || DefectKind::Balance == other.kind {
-                    true
-                } else {
-                    octaves >= apart_oct
-                }
-            })
+        let design = draw_design(&mut chance);
+        with_defects(design, &mut chance)
     }
 }
 
-/// Defects tried before a speaker stays as it is.
-const TRIES: usize = 300;
+impl Drawn for FieldSpeaker {
+    fn with_defect(&self, kind: DefectKind, chance: &mut Chance) -> Option<(Self, f64)> {
+        let defect = draw_defect(chance, self, kind)?;
+        let mut with = self.clone();
+        let f_hz = defect.f_hz;
+        with.defects.push(defect);
+        Some((with, f_hz))
+    }
+}
 
 fn draw_slope(chance: &mut Chance) -> Slope {
     match chance.happens(0.6) {
@@ -542,51 +495,6 @@ fn draw_defect(chance: &mut Chance, speaker: &FieldSpeaker, kind: DefectKind) ->
     (250.0..=9000.0)
         .contains(&f_hz)
         .then_some(Defect { kind, f_hz, fault })
-}
-
-/// Whether what `with` has more than `before` does what its kind says; `None` when a curve is
-/// missing.
-fn is_of_its_kind(before: &FieldSpeaker, with: &FieldSpeaker, kind: DefectKind) -> Option<bool> {
-    let grid = Grid::logarithmic(150.0, 16_000.0, 24.0);
-    let directions: Vec<Direction> = match kind {
-        DefectKind::DirectivityStep => full_orbits(),
-        _ => listening_window_directions()
-            .iter()
-            .map(|(orbit, angle_deg)| Direction::new(*orbit, *angle_deg))
-            .collect(),
-    };
-    let curves = |speaker: &FieldSpeaker| {
-        let response = speaker.response(&grid, &directions).ok()?;
-        Some(AveragedCurves::from_response(
-            &response,
-            RearWall::default(),
-        ))
-    };
-    let (old, new) = (curves(before)?, curves(with)?);
-    let change = |old: &Option<Average>, new: &Option<Average>| -> Option<Vec<f64>> {
-        let pairs = new.as_ref()?.levels_db.iter().zip(&old.as_ref()?.levels_db);
-        Some(pairs.map(|(n, o)| n - o).collect())
-    };
-    let axis_db = change(&old.on_axis, &new.on_axis)?;
-    let window_db = change(&old.listening_window, &new.listening_window)?;
-    let lowest = |values: &[f64]| values.iter().copied().fold(f64::INFINITY, f64::min);
-    let largest = |values: &[f64]| values.iter().fold(0.0, |m: f64, v| m.max(v.abs()));
-    let energy = |values: &[f64]| values.iter().map(|v| v * v).sum::<f64>();
-    Some(match kind {
-        DefectKind::Resonance | DefectKind::Balance | DefectKind::ShallowDip => {
-            largest(&window_db) > 1.2
-        }
-        DefectKind::Cancellation | DefectKind::CrossoverPhase => {
-            (-20.0..-2.0).contains(&lowest(&window_db))
-        }
-        DefectKind::DirectivityStep => {
-            largest(&change(&old.in_room, &new.in_room)?) > 1.0 && largest(&axis_db) < 0.6
-        }
-        DefectKind::SingleAxisRipple => {
-            largest(&axis_db) > 1.2 && energy(&window_db) < 0.36 * energy(&axis_db)
-        }
-        DefectKind::DeepNull => lowest(&axis_db) < -6.0 && lowest(&window_db) < -1.3,
-    })
 }
 
 impl Simulated for FieldSpeaker {

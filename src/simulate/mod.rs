@@ -14,8 +14,10 @@ mod draw_defect;
 mod field;
 mod known;
 mod measurement;
+mod population;
 mod radiation;
 mod shoebox;
+mod sketch;
 mod speaker;
 mod special;
 
@@ -26,4 +28,5 @@ pub use field::FieldSpeaker;
 pub use known::{Effect, Simulated};
 pub use measurement::{Measurement, Sides, full_orbits};
 pub use shoebox::{Listening, Mode, Shoebox, Spot};
+pub use sketch::SketchSpeaker;
 pub use speaker::{Design, Driver, Speaker};

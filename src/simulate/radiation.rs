@@ -50,6 +50,12 @@ pub fn towards(direction: Direction) -> Vector {
     }
 }
 
+/// A unit vector turned by `turn_deg` round the upright axis, towards positive horizontal angles.
+pub fn turned_aside(u: Vector, turn_deg: f64) -> Vector {
+    let (sin, cos) = turn_deg.to_radians().sin_cos();
+    [cos * u[0] - sin * u[1], sin * u[0] + cos * u[1], u[2]]
+}
+
 /// A design with its defects, heard at some frequencies.
 pub struct Radiation<'a> {
     design: &'a Design,

@@ -4,7 +4,7 @@ use super::analog::{BoxTuning, Crossover, Filter};
 use super::cap::SPEED_OF_SOUND_M_PER_S;
 use super::defect::{Defect, DefectKind, Fault, Place};
 use super::known::Simulated;
-use super::radiation::{Radiation, Vector, place, towards};
+use super::radiation::{Radiation, Vector, place, towards, turned_aside};
 use crate::curve::Grid;
 use crate::error::{Error, Result};
 use crate::response::{Direction, Member, Response};
@@ -59,6 +59,8 @@ pub struct Speaker {
     name: String,
     design: Design,
     defects: Vec<Defect>,
+    /// By how much the reference axis of a measurement lies to the positive side of the front.
+    turn_deg: f64,
 }
 
 impl Speaker {
@@ -77,7 +79,15 @@ impl Speaker {
             name: name.into(),
             design,
             defects,
+            turn_deg: 0.0,
         })
+    }
+
+    /// The same speaker turned on its stand, so that what a measurement takes for the reference
+    /// axis lies `turn_deg` degrees (finite) to the positive horizontal side of its front.
+    pub fn turned(mut self, turn_deg: f64) -> Self {
+        self.turn_deg = turn_deg;
+        self
     }
 
     /// The name.
@@ -117,7 +127,10 @@ impl Simulated for Speaker {
     }
 
     fn response(&self, grid: &Grid, directions: &[Direction]) -> Result<Response> {
-        let vectors: Vec<Vector> = directions.iter().map(|d| towards(*d)).collect();
+        let vectors: Vec<Vector> = directions
+            .iter()
+            .map(|d| turned_aside(towards(*d), self.turn_deg))
+            .collect();
         let radiation = Radiation::new(&self.design, &self.defects, grid.freqs_hz());
         let pressures = radiation.pressures(&vectors);
         let mut members: Vec<Member> = Vec::with_capacity(directions.len());
