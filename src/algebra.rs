@@ -7,7 +7,9 @@ const LANES: usize = 8;
 /// Inner product of `a` and `b`, as far as the shorter one reaches.
 ///
 /// The lanes are added up in one fixed order and no product is fused with a sum, so the outcome
-/// has the same bits on every machine.
+/// has the same bits on every machine. Compiled into the caller, so that it runs on the vectors of
+/// whatever [`pulp::Arch`] the caller dispatches to.
+#[inline(always)]
 pub fn dot(a: &[f64], b: &[f64]) -> f64 {
     let length = a.len().min(b.len());
     let (a, b) = (&a[..length], &b[..length]);

@@ -10,6 +10,7 @@
 use super::frame::Frame;
 use crate::algebra::{dot, solve_positive_definite};
 use crate::filter::Kind;
+use pulp::NullaryFnOnce;
 use std::f64::consts::LN_2;
 
 /// One bump (size above 0) or dip of the listening window against its target.
@@ -296,10 +297,35 @@ impl Shapes {
 
     /// The shape that explains most of `left_db`, which has no mean, if it explains enough.
     fn best(&self, left_db: &[f64], weights: &[f64]) -> Option<usize> {
+        pulp::Arch::new().dispatch(Looking {
+            shapes: self,
+            left_db,
+            weights,
+        })
+    }
+}
+
+/// The look for the shape that explains most.
+struct Looking<'a> {
+    shapes: &'a Shapes,
+    left_db: &'a [f64],
+    weights: &'a [f64],
+}
+
+impl NullaryFnOnce for Looking<'_> {
+    type Output = Option<usize>;
+
+    #[inline(always)]
+    fn call(self) -> Option<usize> {
+        let Looking {
+            shapes,
+            left_db,
+            weights,
+        } = self;
         let weighted: Vec<f64> = left_db.iter().zip(weights).map(|(l, w)| l * w).collect();
         let mut best: Option<(usize, f64)> = None;
-        for (k, shape) in self.shapes.iter().enumerate() {
-            let values = self.values(shape);
+        for (k, shape) in shapes.shapes.iter().enumerate() {
+            let values = shapes.values(shape);
             let product = dot(values, &weighted);
             let explained = product * product / shape.norm;
             let fits = product > 0.0 || shape.may_dip;

@@ -47,6 +47,19 @@ const MOST_UNITS: f64 = 4.0;
 /// Number of curves.
 pub(super) const CURVES: usize = 1 + 2 * 8 + 2 * 14 + 4 + 3;
 
+/// The curves of the vertical groups, first all above, then all below: two for each group.
+const ABOVE: std::ops::Range<usize> =
+    1 + 2 * HORIZONTAL_DEG.len()..1 + 2 * HORIZONTAL_DEG.len() + 2 * VERTICAL_DEG.len();
+
+/// The evidence of the same speaker standing on its head.
+pub(super) fn upside_down(evidence: &[Vec<f64>]) -> Vec<Vec<f64>> {
+    let mut turned = evidence.to_vec();
+    for k in ABOVE {
+        turned.swap(k, k + ABOVE.len());
+    }
+    turned
+}
+
 /// The evidence, one curve after the other, each with one value per frequency. Curves of what was not
 /// measured are zero; the last three say what was measured, and where the window has rolled off.
 pub(super) fn evidence(frame: &Frame, deviation_db: &[f64]) -> Vec<Vec<f64>> {

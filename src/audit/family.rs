@@ -1,6 +1,6 @@
 //! What the members of the family say about one place: the numbers behind a finding.
 
-use super::frame::{Frame, TREND_OCT, Who};
+use super::frame::{Frame, Who};
 use super::mean_and_spread;
 use crate::curve::Smoother;
 use crate::response::{Direction, Orbit};
@@ -43,7 +43,6 @@ pub(super) struct Family<'a> {
 impl<'a> Family<'a> {
     pub fn new(frame: &'a Frame) -> Family<'a> {
         let search = Smoother::new(&frame.grid, SEARCH_OCT);
-        let trend = Smoother::new(&frame.grid, TREND_OCT);
         let on_axis = |who: Who| match who {
             Who::Angle(d) => d.off_axis_deg() < 1.0,
             who => who == Who::OnAxis,
@@ -60,7 +59,7 @@ impl<'a> Family<'a> {
                 let smooth = search.apply(&m.relative_db);
                 smooth
                     .iter()
-                    .zip(trend.apply(&smooth))
+                    .zip(frame.trend.apply(&smooth))
                     .map(|(v, t)| v - t)
                     .collect()
             })

@@ -71,6 +71,8 @@ pub(super) struct Frame {
     pub averages: [Option<Vec<f64>>; 4],
     /// Upper end of the trusted range, Hz.
     pub trusted_to_hz: Option<f64>,
+    /// Takes the trend out of curves on the grid, over [`TREND_OCT`].
+    pub trend: Smoother,
     /// True when only averaged curves were at hand.
     pub averages_only: bool,
 }
@@ -179,6 +181,7 @@ impl Frame {
             averages,
             in_room_known: curves.in_room.is_some(),
             members: with_loudness(members, &trend),
+            trend,
             averages_only: subject.response.is_none(),
             trusted_to_hz: subject.trusted_to_hz,
             grid,

@@ -24,7 +24,7 @@ pub use frame::{TREND_OCT, median_level_db};
 pub use witness::Witness;
 
 use crate::average::AveragedCurves;
-use crate::curve::{Grid, Smoother};
+use crate::curve::Grid;
 use crate::error::Result;
 use crate::response::Response;
 use crate::target::Target;
@@ -271,9 +271,8 @@ fn lack_no_more_than_axis(frame: &Frame, mendable_db: &mut [f64]) {
     let Some(axis_over_window_db) = &frame.averages[0] else {
         return;
     };
-    let smoother = Smoother::new(&frame.grid, frame::TREND_OCT);
     let broad = |values: &[f64]| -> Vec<f64> {
-        let smooth = smoother.apply(values);
+        let smooth = frame.trend.apply(values);
         let middle_db = frame::weighted_median(&smooth, &frame.weights);
         smooth.iter().map(|v| v - middle_db).collect()
     };
@@ -308,11 +307,10 @@ fn fit_weights(frame: &Frame) -> Vec<f64> {
 
 /// Weighted mean and standard deviation of the members' local deviations.
 fn shared_and_spread(frame: &Frame) -> (Vec<f64>, Vec<f64>) {
-    let trend = Smoother::new(&frame.grid, frame::TREND_OCT);
     let local = |values: &[f64]| -> Vec<f64> {
         values
             .iter()
-            .zip(trend.apply(values))
+            .zip(frame.trend.apply(values))
             .map(|(v, t)| v - t)
             .collect()
     };

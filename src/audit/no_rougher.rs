@@ -5,9 +5,8 @@
 //! until it does not.
 
 use super::component::Component;
-use super::frame::{Frame, TREND_OCT, Who};
+use super::frame::{Frame, Who};
 use crate::average::listening_window_directions;
-use crate::curve::Smoother;
 use crate::response::Direction;
 
 /// An angle may get rougher by this much, dB rms: what noise and rounding to stages do, and less than
@@ -25,9 +24,8 @@ const MOST_STEPS: usize = 60;
 /// [`ROUGHER_AT_MOST_DB`], the one that does most of it first.
 pub(super) fn cut_down(frame: &Frame, components: &mut [Component]) {
     let freqs_hz = frame.grid.freqs_hz();
-    let trend = Smoother::new(&frame.grid, TREND_OCT);
     let local = |values: &[f64]| -> Vec<f64> {
-        let smooth = trend.apply(values);
+        let smooth = frame.trend.apply(values);
         values.iter().zip(smooth).map(|(v, s)| v - s).collect()
     };
     let angles_db: Vec<Vec<f64>> = frame

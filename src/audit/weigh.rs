@@ -11,8 +11,8 @@
 //! Sources: residual blocks He et al. 2016, CVPR, 770-778; dilated convolutions Yu and Koltun
 //! 2016, ICLR.
 
-use super::evidence::CURVES;
-use pulp::NullaryFnOnce;
+use super::evidence::{CURVES, upside_down};
+use pulp::{Simd, WithSimd};
 
 /// Curves inside the network.
 const WIDTH: usize = 48;
@@ -48,7 +48,29 @@ pub(super) struct Weighed {
 }
 
 /// Weighs the evidence, one curve after the other as `evidence::evidence` gives it.
+///
+/// It is weighed upright and upside down, and the mean counts: a speaker on its head is the same
+/// speaker, and two looks err less than one.
 pub(super) fn weigh(evidence: &[Vec<f64>]) -> Weighed {
+    let looks = [answers(evidence), answers(&upside_down(evidence))];
+    let answer = |k: usize| -> Vec<f64> {
+        let [upright, turned] = looks.each_ref().map(|look| look.curve(k));
+        upright
+            .iter()
+            .zip(turned)
+            .map(|(a, b)| f64::from(UNIT_DB) * 0.5 * (f64::from(*a) + f64::from(*b)))
+            .collect()
+    };
+    Weighed {
+        not_shared_db: answer(0),
+        room_swing_db: answer(1),
+        axis_ripple_db: answer(2),
+        cancelled_db: answer(3),
+    }
+}
+
+/// What the network answers, in its own unit.
+fn answers(evidence: &[Vec<f64>]) -> Curves {
     let mut weights = Weights(WEIGHTS.chunks_exact(4));
     let mut curves = Curves::of(evidence);
     let first = Layer::read(&mut weights, CURVES, WIDTH, 1);
@@ -60,20 +82,7 @@ pub(super) fn weigh(evidence: &[Vec<f64>]) -> Weighed {
         curves.add(&narrow.apply(&inner, 1));
     }
     let last = Layer::read(&mut weights, WIDTH, ANSWERS, 1);
-    let answers = last.apply(&curves.positive(), 1);
-    let answer = |k: usize| -> Vec<f64> {
-        answers
-            .curve(k)
-            .iter()
-            .map(|v| f64::from(UNIT_DB * v))
-            .collect()
-    };
-    Weighed {
-        not_shared_db: answer(0),
-        room_swing_db: answer(1),
-        axis_ripple_db: answer(2),
-        cancelled_db: answer(3),
-    }
+    last.apply(&curves.positive(), 1)
 }
 
 struct Weights<'a>(std::slice::ChunksExact<'a, u8>);
@@ -121,29 +130,49 @@ impl Curves {
     }
 }
 
+/// Curves that come out worked on side by side: each value that goes in is used so often while it
+/// is at hand.
+const ROWS: usize = 6;
+
+/// Vectors of frequencies worked on side by side. With them and [`ROWS`] sums the registers of
+/// usual machines are just full.
+const VECTORS: usize = 2;
+
 /// A convolution along frequency: every curve that comes out is a sum of all that go in, each
 /// with a few taps. Beyond the ends everything is zero.
 struct Layer {
     inputs: usize,
     taps: usize,
+    /// By blocks of [`ROWS`] outputs: for each input and tap one weight for each of these. The
+    /// last block is filled up with zeros.
     matrix: Vec<f32>,
+    /// One for each curve that comes out.
     offsets: Vec<f32>,
 }
 
-/// Frequencies worked on side by side.
-const TILE: usize = 16;
-
-/// Curves that come out worked on side by side: each value that goes in is used so often while it is
-/// at hand.
-const ROWS: usize = 4;
-
 impl Layer {
     fn read(weights: &mut Weights, inputs: usize, outputs: usize, taps: usize) -> Layer {
+        let by_output = weights.take(outputs * inputs * taps);
+        let offsets = weights.take(outputs);
+        Layer::new(inputs, taps, &by_output, offsets)
+    }
+
+    /// A layer from weights in the order output, input, tap.
+    fn new(inputs: usize, taps: usize, by_output: &[f32], offsets: Vec<f32>) -> Layer {
+        let row_length = inputs * taps;
+        let blocks = offsets.len().div_ceil(ROWS);
+        let mut matrix = vec![0.0; blocks * ROWS * row_length];
+        for (o, row) in by_output.chunks_exact(row_length).enumerate() {
+            let block = &mut matrix[o / ROWS * ROWS * row_length..];
+            for (j, weight) in row.iter().enumerate() {
+                block[j * ROWS + o % ROWS] = *weight;
+            }
+        }
         Layer {
             inputs,
             taps,
-            matrix: weights.take(outputs * inputs * taps),
-            offsets: weights.take(outputs),
+            matrix,
+            offsets,
         }
     }
 
@@ -164,11 +193,11 @@ struct Convolution<'a> {
     step: usize,
 }
 
-impl NullaryFnOnce for Convolution<'_> {
+impl WithSimd for Convolution<'_> {
     type Output = Curves;
 
     #[inline(always)]
-    fn call(self) -> Curves {
+    fn with_simd<S: Simd>(self, simd: S) -> Curves {
         let Convolution {
             layer,
             curves,
@@ -176,36 +205,40 @@ impl NullaryFnOnce for Convolution<'_> {
         } = self;
         let length = curves.length;
         let row_length = layer.inputs * layer.taps;
+        let tile = VECTORS * S::F32_LANES;
         // Each curve between zeros, so that no tap and no tile reaches beyond its ends.
         let reach = layer.taps / 2 * step;
-        let stride = length.next_multiple_of(TILE) + 2 * reach;
+        let stride = length.next_multiple_of(tile) + 2 * reach;
         let mut padded = vec![0.0f32; layer.inputs * stride];
         for (k, line) in padded.chunks_exact_mut(stride).enumerate() {
             line[reach..reach + length].copy_from_slice(curves.curve(k));
         }
-        let outputs = layer.offsets.len();
-        let mut values = vec![0.0f32; outputs * length];
-        for start in (0..length).step_by(TILE) {
-            let end = (start + TILE).min(length);
-            for first in (0..outputs).step_by(ROWS) {
-                let rows: [usize; ROWS] = std::array::from_fn(|r| (first + r).min(outputs - 1));
-                let weights = rows.map(|o| &layer.matrix[o * row_length..(o + 1) * row_length]);
-                let mut sums = rows.map(|o| [layer.offsets[o]; TILE]);
-                for k in 0..layer.inputs {
-                    for t in 0..layer.taps {
-                        let from = k * stride + start + t * step;
-                        let input: &[f32] = &padded[from..from + TILE];
-                        for (sum, weights) in sums.iter_mut().zip(&weights) {
-                            let weight = weights[k * layer.taps + t];
-                            for (s, value) in sum.iter_mut().zip(input) {
-                                *s += weight * value;
-                            }
+        // Where each weight of a row finds its values, from the first frequency of a tile on.
+        let places: Vec<usize> = (0..row_length)
+            .map(|j| j / layer.taps * stride + j % layer.taps * step)
+            .collect();
+        let mut values = vec![0.0f32; layer.offsets.len() * length];
+        for (block, offsets) in layer.offsets.chunks(ROWS).enumerate() {
+            let matrix = &layer.matrix[block * ROWS * row_length..][..ROWS * row_length];
+            let offset = |r: usize| offsets.get(r).copied().unwrap_or(0.0);
+            for start in (0..length).step_by(tile) {
+                let mut sums: [[S::f32s; VECTORS]; ROWS] =
+                    std::array::from_fn(|r| [simd.splat_f32s(offset(r)); VECTORS]);
+                for (weights, place) in matrix.as_chunks::<ROWS>().0.iter().zip(&places) {
+                    let input = &padded[start + place..start + place + tile];
+                    let (input, _) = S::as_simd_f32s(input);
+                    for (sum, weight) in sums.iter_mut().zip(weights) {
+                        let weight = simd.splat_f32s(*weight);
+                        for (s, value) in sum.iter_mut().zip(input) {
+                            *s = simd.add_f32s(*s, simd.mul_f32s(weight, *value));
                         }
                     }
                 }
-                for (o, sum) in (first..outputs).zip(&sums) {
-                    values[o * length + start..o * length + end]
-                        .copy_from_slice(&sum[..end - start]);
+                let end = (start + tile).min(length);
+                for (r, sum) in sums.iter().enumerate().take(offsets.len()) {
+                    let line = &mut values[(block * ROWS + r) * length..][start..end];
+                    let sum: &[f32] = pulp::bytemuck::cast_slice(sum);
+                    line.copy_from_slice(&sum[..end - start]);
                 }
             }
         }
@@ -227,12 +260,8 @@ mod tests {
 
     #[test]
     fn a_layer_is_the_sum_it_says() {
-        let layer = Layer {
-            inputs: 2,
-            taps: 3,
-            matrix: vec![1.0, 2.0, 3.0, -1.0, 0.5, 4.0],
-            offsets: vec![0.25],
-        };
+        let matrix = [1.0, 2.0, 3.0, -1.0, 0.5, 4.0];
+        let layer = Layer::new(2, 3, &matrix, vec![0.25]);
         let curves = Curves {
             length: 5,
             values: vec![1.0, 2.0, 3.0, 4.0, 5.0, 0.0, -1.0, 1.0, 2.0, 0.0],
@@ -245,7 +274,7 @@ mod tests {
             };
             (0..2).fold(0.25, |sum, k| {
                 (0..3).fold(sum, |sum, tap| {
-                    sum + layer.matrix[3 * k + tap] * at(k, t as i64 + 2 * (tap as i64 - 1))
+                    sum + matrix[3 * k + tap] * at(k, t as i64 + 2 * (tap as i64 - 1))
                 })
             })
         };
@@ -256,12 +285,7 @@ mod tests {
 
     #[test]
     fn a_step_longer_than_the_curves_reaches_nothing() {
-        let layer = Layer {
-            inputs: 1,
-            taps: 3,
-            matrix: vec![5.0, 1.0, 5.0],
-            offsets: vec![0.0],
-        };
+        let layer = Layer::new(1, 3, &[5.0, 1.0, 5.0], vec![0.0]);
         let curves = Curves {
             length: 2,
             values: vec![1.0, 2.0],
@@ -271,8 +295,6 @@ mod tests {
 
     #[test]
     fn turned_upside_down_a_speaker_is_judged_alike() {
-        /// Learned to be alike, not built so: dB rms.
-        const TOLERANCE_DB: f64 = 0.6;
         // Two sources one above the other.
         let response = crate::audit::tests::with_copy(0.8, |orbit, angle_deg| match orbit {
             Orbit::Horizontal => 3.0,
@@ -280,18 +302,8 @@ mod tests {
         });
         let frame = crate::audit::tests::frame_of(&response);
         let upright = crate::audit::evidence::evidence(&frame, &frame.window_db);
-        let mut turned = upright.clone();
-        // One window, eight horizontal groups, then seven each up and down, two curves each.
-        for k in 17..31 {
-            turned.swap(k, k + 14);
-        }
-        let (a, b) = (weigh(&upright), weigh(&turned));
-        let square: f64 = frame
-            .weights
-            .iter()
-            .zip(a.not_shared_db.iter().zip(&b.not_shared_db))
-            .map(|(w, (a, b))| w * (a - b).powi(2))
-            .sum();
-        assert!(square.sqrt() < TOLERANCE_DB, "{}", square.sqrt());
+        let (a, b) = (weigh(&upright), weigh(&upside_down(&upright)));
+        assert_ne!(upright, upside_down(&upright));
+        assert_eq!(a, b);
     }
 }

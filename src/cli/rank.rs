@@ -35,7 +35,7 @@ pub(super) struct RankArguments {
 
 /// Share of the usual search for better stages: with many speakers time counts more than the last
 /// hundredths of a dB, which do not change who stands where.
-const EFFORT: f64 = 0.05;
+const EFFORT: f64 = 0.02;
 
 /// Plans every speaker and returns the table.
 pub(super) fn run(arguments: &RankArguments) -> Result<String> {

@@ -2,6 +2,7 @@
 
 use super::Grid;
 use crate::algebra::dot;
+use pulp::NullaryFnOnce;
 
 /// A local straight-line fit with a Gaussian weight over log frequency, prepared once for a
 /// grid and a width and then applied to any number of curves on it.
@@ -69,11 +70,30 @@ impl Smoother {
     /// When the number of values is another one than the grid's.
     pub fn apply(&self, values: &[f64]) -> Vec<f64> {
         assert_eq!(values.len(), self.weights.len(), "one value per frequency");
-        self.starts
-            .iter()
-            .zip(&self.weights)
-            .map(|(start, row)| dot(row, &values[*start..]))
-            .collect()
+        pulp::Arch::new().dispatch(Smoothing {
+            smoother: self,
+            values,
+        })
+    }
+}
+
+/// A smoother at work on one curve.
+struct Smoothing<'a> {
+    smoother: &'a Smoother,
+    values: &'a [f64],
+}
+
+impl NullaryFnOnce for Smoothing<'_> {
+    type Output = Vec<f64>;
+
+    #[inline(always)]
+    fn call(self) -> Vec<f64> {
+        let Smoother { starts, weights } = self.smoother;
+        let mut smooth = Vec::with_capacity(weights.len());
+        for (start, row) in starts.iter().zip(weights) {
+            smooth.push(dot(row, &self.values[*start..]));
+        }
+        smooth
     }
 }
 

@@ -1,7 +1,8 @@
-//! The search for the best set of stages: two walks side by side that know nothing of each other.
+//! The search for the best set of stages: walks side by side that know nothing of each other.
 //!
 //! They draw from different sequences, so they grow to different sets and seldom end in the same
-//! poor minimum. Run at once or one after the other they come to the same.
+//! poor minimum. Run at once or one after the other they come to the same. Where little is to be
+//! spent there is one walk only: the growth of a second would cost more than all exchanges.
 
 use super::choices::Choices;
 use super::joint::Candidate;
@@ -10,9 +11,14 @@ use super::rows::Rows;
 use super::seeds::{PARTS, Templates};
 use super::walk::{Walk, keep_best};
 
+/// Share of the usual search below which one walk is all there is. Judgement: as much as the
+/// growth of one walk costs.
+const ONE_WALK_BELOW: f64 = 0.1;
+
 /// The search on one curve and device.
 pub(super) struct Search<'a> {
-    walks: [Walk<'a>; 2],
+    /// One at least.
+    walks: Vec<Walk<'a>>,
 }
 
 /// The templates of a search, one part after the other.
@@ -27,8 +33,13 @@ impl<'a> Search<'a> {
         limits: &'a Limits,
         templates: &'a [Templates; PARTS],
     ) -> Search<'a> {
+        let count = if limits.effort < ONE_WALK_BELOW { 1 } else { 2 };
         Search {
-            walks: Choices::two().map(|choices| Walk::new(rows, limits, templates, choices)),
+            walks: Choices::two()
+                .into_iter()
+                .take(count)
+                .map(|choices| Walk::new(rows, limits, templates, choices))
+                .collect(),
         }
     }
 
@@ -39,40 +50,49 @@ impl<'a> Search<'a> {
 
     /// Adds one stage after the other.
     pub fn grow(&mut self) {
-        self.both(Walk::grow);
+        self.all(Walk::grow);
     }
 
     /// Exchanges stages of the best sets of `stages` stages until `share` of the whole budget is
     /// spent on it.
     pub fn exchange(&mut self, stages: usize, share: f64) {
-        self.both(|walk| walk.exchange(stages, share));
+        self.all(|walk| walk.exchange(stages, share));
     }
 
-    /// Does `work` on both walks, at once where the system grants a thread.
-    fn both(&mut self, work: impl Fn(&mut Walk<'a>) + Sync) {
-        let [one, other] = &mut self.walks;
-        let ran = std::thread::scope(|scope| {
-            let beside = std::thread::Builder::new().spawn_scoped(scope, || work(other));
-            work(one);
-            beside.is_ok_and(|thread| thread.join().is_ok())
+    /// Does `work` on all walks, at once where the system grants threads.
+    fn all(&mut self, work: impl Fn(&mut Walk<'a>) + Sync) {
+        let Some((first, others)) = self.walks.split_first_mut() else {
+            return;
+        };
+        let work = &work;
+        let ran: Vec<bool> = std::thread::scope(|scope| {
+            let beside: Vec<_> = others
+                .iter_mut()
+                .map(|walk| std::thread::Builder::new().spawn_scoped(scope, move || work(walk)))
+                .collect();
+            work(first);
+            beside
+                .into_iter()
+                .map(|thread| thread.is_ok_and(|thread| thread.join().is_ok()))
+                .collect()
         });
-        if !ran {
-            work(&mut self.walks[1]);
+        for (walk, ran) in others.iter_mut().zip(ran) {
+            if !ran {
+                work(walk);
+            }
         }
     }
 
     /// Best set found with so many stages, from none up.
     pub fn ladder(&self) -> Vec<Candidate> {
-        let [one, other] = self.walks.each_ref().map(|walk| &walk.ladder);
-        let (longer, shorter) = if one.len() < other.len() {
-            (other, one)
-        } else {
-            (one, other)
-        };
-        let mut best = longer.clone();
-        for (rung, rival) in best.iter_mut().zip(shorter) {
-            if rival.cost < rung.cost {
-                *rung = rival.clone();
+        let mut best: Vec<Candidate> = Vec::new();
+        for walk in &self.walks {
+            for (k, rung) in walk.ladder.iter().enumerate() {
+                match best.get_mut(k) {
+                    None => best.push(rung.clone()),
+                    Some(known) if rung.cost < known.cost => *known = rung.clone(),
+                    Some(_) => {}
+                }
             }
         }
         best

@@ -316,10 +316,10 @@ fn seat_words(plan: &Plan) -> Vec<String> {
                 )
             });
             let end = match hold.ends {
-                Some((f_hz, db)) => format!("beyond, {} is {db:+.1} dB off", spoken_hz(f_hz)),
-                None => "as far as was looked".into(),
+                Some((f_hz, db)) => format!(": beyond, {} is {db:+.1} dB off", spoken_hz(f_hz)),
+                None => ", as far as was looked".into(),
             };
-            format!("{:.0} degrees {way}{at}, {end}", hold.deg)
+            format!("to {} {way}{at}{end}", degrees(hold.deg))
         };
         words.push(format!(
             "In height the plan holds (within {HOLDS_WITHIN_DB} dB of the listening window, half-octave bands up to 10 kHz) {}; {}.",
@@ -330,7 +330,7 @@ fn seat_words(plan: &Plan) -> Vec<String> {
     if !plan.situation.beams.is_empty() {
         let beams: Vec<String> = plan.situation.beams.iter().map(beam_words).collect();
         words.push(format!(
-            "To the sides the level has fallen by {:.0} dB at {}.",
+            "To the sides the level falls by {:.0} dB at: {}.",
             BEAM_EDGE_DB.abs(),
             beams.join(", ")
         ));
@@ -339,12 +339,23 @@ fn seat_words(plan: &Plan) -> Vec<String> {
 }
 
 fn beam_words(beam: &Beam) -> String {
-    let side = |deg: Option<f64>| deg.map_or("beyond 90".to_string(), |deg| format!("{deg:.0}"));
-    let (left, right) = (side(beam.left_deg), side(beam.right_deg));
-    let both = if left == right {
-        format!("{left} degrees")
+    let side = |deg: Option<f64>, sign: &str| match deg {
+        Some(deg) => format!("{sign}{}", degrees(deg)),
+        None => format!("nowhere up to {sign}90 degrees"),
+    };
+    let (left, right) = (beam.left_deg, beam.right_deg);
+    let both = if side(left, "") == side(right, "") {
+        side(left, "")
     } else {
-        format!("-{left} and +{right} degrees")
+        format!("{} and {}", side(left, "-"), side(right, "+"))
     };
     format!("{both} ({})", spoken_hz(beam.f_hz))
+}
+
+/// An angle of whole degrees with its unit.
+fn degrees(deg: f64) -> String {
+    match format!("{deg:.0}").as_str() {
+        "1" => "1 degree".into(),
+        number => format!("{number} degrees"),
+    }
 }

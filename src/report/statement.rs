@@ -58,13 +58,13 @@ fn what_stays(plan: &Plan) -> String {
         .audit
         .findings
         .iter()
-        .filter(|f| f.decision != Decision::Correct && f.cause != Cause::BandEdge)
+        .filter(|f| f.decision == Decision::Leave && f.cause != Cause::BandEdge)
         // The room has a sentence of its own.
         .filter(|f| f.cause != Cause::Room)
         .collect();
     left.sort_by(|a, b| b.size_db.abs().total_cmp(&a.size_db.abs()));
     let mut text = if left.is_empty() {
-        String::from("Of what was found worth speaking of nothing stays uncorrected")
+        String::from("Nothing worth speaking of has to be left alone")
     } else {
         let named: Vec<String> = left
             .iter()
