@@ -4,7 +4,7 @@ mod neighbours;
 
 pub use neighbours::{GAP_AT_MOST_DEG, told_by_neighbours};
 
-use crate::curve::{Grid, resample_db};
+use crate::curve::{Grid, Resampling};
 use crate::units::wrap_deg;
 use std::fmt;
 
@@ -187,14 +187,16 @@ impl Response {
         (response, filled)
     }
 
-    /// The same response on another grid, see [`resample_db`]; phase is joined by straight
+    /// The same response on another grid, see [`crate::curve::resample_db`]; phase is joined by straight
     /// lines over log frequency. `None` when `to` reaches beyond the measured range.
     pub fn resampled(&self, to: &Grid) -> Option<Response> {
+        let resampling = Resampling::new(&self.grid, to);
         let members = self
             .members
             .iter()
             .map(|m| {
-                let levels_db = resample_db(&self.grid, &m.levels_db, to)
+                let levels_db = resampling
+                    .of(&m.levels_db)
                     .into_iter()
                     .collect::<Option<Vec<f64>>>()?;
                 let phase_deg = m
@@ -202,9 +204,10 @@ impl Response {
                     .as_ref()
                     .map(|phase| interpolate_linear(&self.grid, phase, to));
                 Some(Member {
+                    direction: m.direction,
                     levels_db,
                     phase_deg,
-                    ..m.clone()
+                    mirrored: m.mirrored,
                 })
             })
             .collect::<Option<Vec<Member>>>()?;

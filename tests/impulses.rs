@@ -2,7 +2,7 @@
 
 mod written_sofa;
 
-use planish::audit::Decision;
+use planish::audit::{Decision, Finding};
 use planish::average::RearWall;
 use planish::curve::{Grid, resample_db};
 use planish::predict::Plan;
@@ -25,7 +25,7 @@ const LENGTH: usize = 16_384;
 /// The direct sound arrives after so many samples.
 const FLIGHT: usize = 480;
 
-/// A simulated speaker, its name and what it does at any frequency and direction.
+/// One of the two demo speakers.
 fn simulated(index: usize) -> planish::simulate::Speaker {
     let [first, second] = demo_speakers().unwrap();
     if index == 0 { first.1 } else { second.1 }
@@ -223,75 +223,112 @@ fn window_db(speaker: &run::Speaker, grid: &Grid) -> Vec<f64> {
         .collect()
 }
 
-fn assert_alike(index: usize) {
-    let speaker = simulated(index);
+/// How far what was made of one form lies from what was made of the wide tables.
+#[derive(Debug)]
+#[allow(dead_code)] // Printed as a whole.
+struct Apart {
+    form: &'static str,
+    window_db: f64,
+    /// Where the windows differ most, Hz.
+    window_at_hz: f64,
+    filters_db: f64,
+    filters_at_hz: f64,
+    /// Findings of the one and of the other, where they are not the same in number, cause, decision
+    /// and place.
+    findings: Option<[Vec<String>; 2]>,
+}
+
+/// The largest difference of two curves on `grid`, and its frequency in Hz.
+fn largest_difference(a: &[f64], b: &[f64], grid: &Grid) -> (f64, f64) {
+    assert_eq!((a.len(), b.len()), (grid.len(), grid.len()));
+    let apart = a.iter().zip(b).map(|(a, b)| (a - b).abs());
+    apart
+        .zip(grid.freqs_hz().iter().copied())
+        .fold(
+            (0.0, 0.0),
+            |most, own| if own.0 > most.0 { own } else { most },
+        )
+}
+
+/// The same speaker in four forms.
+fn apart(speaker: &planish::simulate::Speaker) -> Vec<Apart> {
     let grid = Grid::logarithmic(20.0, 20_000.0, 48.0);
     let response = speaker.response(&grid, &full_orbits()).unwrap();
-    let folders = [
-        ("wide tables", folder_of_wide_tables(&response)),
-        ("angle files", folder_of_angle_files(&response)),
-        ("impulses", folder_of_impulses(&impulses(&speaker), "")),
-        ("SOFA", folder_of_sofa(&response)),
-    ];
-    let (first, wanted) = plan_of(folders[0].1.path());
-    assert!(wanted.audit.findings.len() >= 4);
+    let (first, wanted) = plan_of(folder_of_wide_tables(&response).path());
     let judged = Grid::logarithmic(20.0, 20_000.0, 24.0);
-    for (form, folder) in &folders[1..] {
+    let compared = |form, folder: TempDir| {
         let (other, plan) = plan_of(folder.path());
-        let mut apart_db = [0.0f64; 2];
-        for (i, (a, b)) in window_db(&other, &judged)
-            .iter()
-            .zip(window_db(&first, &judged))
-            .enumerate()
-        {
-            let f_hz = judged.freqs_hz()[i];
-            assert!(
-                (a - b).abs() < WINDOW_DB,
-                "{form} at {f_hz} Hz: {a} for {b}"
-            );
-        }
-        let told = |plan: &Plan| -> Vec<_> {
-            plan.audit
-                .findings
-                .iter()
-                .map(|f| (f.cause, f.decision))
-                .collect()
+        let same = |a: &Finding, b: &Finding| {
+            (a.cause, a.decision) == (b.cause, b.decision)
+                && (a.peak_hz / b.peak_hz).log2().abs() <= PEAK_OCT + 1e-9
         };
-        assert_eq!(told(&plan), told(&wanted), "{form}");
-        for (a, b) in plan.audit.findings.iter().zip(&wanted.audit.findings) {
-            let apart_oct = (a.peak_hz / b.peak_hz).log2().abs();
-            assert!(
-                apart_oct <= PEAK_OCT + 1e-9,
-                "{form}: {} for {}",
-                a.peak_hz,
-                b.peak_hz
-            );
+        let (own, others) = (&wanted.audit.findings, &plan.audit.findings);
+        let alike = own.len() == others.len() && own.iter().zip(others).all(|(a, b)| same(a, b));
+        let told = |findings: &[Finding]| -> Vec<String> {
+            let line = |f: &Finding| format!("{:.0} Hz {:?} {:?}", f.peak_hz, f.cause, f.decision);
+            findings.iter().map(line).collect()
+        };
+        let (window_db, window_at_hz) = largest_difference(
+            &window_db(&other, &judged),
+            &window_db(&first, &judged),
+            &judged,
+        );
+        let (filters_db, filters_at_hz) = largest_difference(
+            &plan.prediction.audit_gains_db,
+            &wanted.prediction.audit_gains_db,
+            &wanted.audit.grid,
+        );
+        Apart {
+            form,
+            window_db,
+            window_at_hz,
+            filters_db,
+            filters_at_hz,
+            findings: (!alike).then(|| [told(own), told(others)]),
         }
-        let grid = &wanted.audit.grid;
-        assert_eq!(plan.audit.grid.len(), grid.len());
-        for (i, f_hz) in grid.freqs_hz().iter().enumerate() {
-            let (a, b) = (
-                plan.prediction.audit_gains_db[i],
-                wanted.prediction.audit_gains_db[i],
-            );
-            apart_db[1] = apart_db[1].max((a - b).abs());
-            assert!(
-                (a - b).abs() < FILTERS_DB,
-                "{form} at {f_hz} Hz: {a} for {b}"
-            );
-        }
-        eprintln!("{form}: listening window and filters within {apart_db:.3?} dB");
+    };
+    vec![
+        compared("angle files", folder_of_angle_files(&response)),
+        compared("impulses", folder_of_impulses(&impulses(speaker), "")),
+        compared("SOFA", folder_of_sofa(&response)),
+    ]
+}
+
+fn assert_alike(name: &str, speaker: &planish::simulate::Speaker) {
+    for found in apart(speaker) {
+        eprintln!("{name}: {found:.3?}");
+        assert!(found.window_db < WINDOW_DB, "{name}: {found:?}");
+        assert!(found.findings.is_none(), "{name}: {found:#?}");
+        assert!(found.filters_db < FILTERS_DB, "{name}: {found:?}");
     }
 }
 
 #[test]
 fn a_speaker_that_takes_eq_is_judged_alike_in_all_four_forms() {
-    assert_alike(0);
+    assert_alike("first", &simulated(0));
 }
 
 #[test]
 fn a_stubborn_speaker_is_judged_alike_in_all_four_forms() {
-    assert_alike(1);
+    assert_alike("second", &simulated(1));
+}
+
+/// As many as `PLANISH_ALIKE` says. None in the suite: what misses the bars is in `DEVELOPERS.md`.
+#[test]
+fn drawn_speakers_are_judged_alike_in_all_four_forms() {
+    let count = std::env::var("PLANISH_ALIKE").map_or(0, |count| count.parse().unwrap());
+    let (mut missed, mut all) = (0, 0);
+    for seed in 100_000..100_000 + count {
+        for found in apart(&planish::simulate::Speaker::draw(seed)) {
+            eprintln!("{seed}: {found:.3?}");
+            let alike = found.window_db < WINDOW_DB
+                && found.filters_db < FILTERS_DB
+                && found.findings.is_none();
+            missed += u32::from(!alike);
+            all += 1;
+        }
+    }
+    assert_eq!(missed, 0, "of {all}");
 }
 
 #[test]
@@ -477,7 +514,11 @@ fn what_is_wrong_with_impulses_is_told_with_its_place() {
         (Direction::new(Orbit::Horizontal, 0.0), vec![0.0; 4800]),
         one(Orbit::Vertical, 10.0),
     ];
-    let dir = folder_of_impulses(&silent[..1], "");
+    assert_eq!(
+        message(folder_of_impulses(&silent, "").path()),
+        "DIR/h_0.wav: found nothing but silence, expected an impulse response"
+    );
+    let dir = folder_of_impulses(&both[..1], "");
     fs::write(dir.path().join("v_0.wav"), b"RIFF").unwrap();
     assert!(message(dir.path()).starts_with("DIR/v_0.wav: found "));
     let spec = hound::WavSpec {

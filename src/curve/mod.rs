@@ -6,5 +6,6 @@ mod resample;
 mod smooth;
 
 pub use grid::Grid;
+pub(crate) use resample::Resampling;
 pub use resample::resample_db;
 pub use smooth::Smoother;

@@ -4,52 +4,112 @@ use super::Grid;
 use crate::units::{db_to_power, power_to_db};
 use std::cell::LazyCell;
 
-/// A level curve in dB on `from` brought onto `to`.
+/// A level curve in dB on `from` brought onto `to`, see [`Resampling`].
+///
+/// # Panics
+/// When `levels_db` has another length than `from`.
+pub fn resample_db(from: &Grid, levels_db: &[f64], to: &Grid) -> Vec<Option<f64>> {
+    Resampling::new(from, to).of(levels_db)
+}
+
+/// The way from one grid to another, for any number of level curves.
 ///
 /// Where the source is denser than the target, its points are averaged as power over the
 /// target's cell (the sum of what falls between the half-way points to the neighbours, in log
 /// frequency); where it is sparser, a monotone cubic over log frequency joins the points and
 /// never overshoots them. Nothing is extrapolated: outside the source's range the result is
 /// `None`.
-///
-/// # Panics
-/// When `levels_db` has another length than `from`.
-pub fn resample_db(from: &Grid, levels_db: &[f64], to: &Grid) -> Vec<Option<f64>> {
-    assert_eq!(from.len(), levels_db.len(), "one level per frequency");
-    if from == to {
-        return levels_db.iter().map(|level| Some(*level)).collect();
-    }
-    let x_oct: Vec<f64> = from.freqs_hz().iter().map(|f| f.log2()).collect();
-    // Where the source is dense they are not needed.
-    let slopes = LazyCell::new(|| monotone_slopes(&x_oct, levels_db));
-    let targets_hz = to.freqs_hz();
-    // A frequency within rounding of the end counts as inside.
-    let (low_hz, high_hz) = (
-        from.first_hz() * (1.0 - 1e-9),
-        from.last_hz() * (1.0 + 1e-9),
-    );
-    (0..to.len())
-        .map(|i| {
+pub(crate) struct Resampling {
+    /// The source's frequencies as octaves.
+    x_oct: Vec<f64>,
+    /// What makes each target frequency.
+    ways: Vec<Way>,
+    /// The weights of all averages, one after the other.
+    weights: Vec<f64>,
+}
+
+/// How the level at one frequency is had.
+enum Way {
+    /// A point of the source itself.
+    Point(usize),
+    /// Outside the source.
+    Nowhere,
+    /// The power average of the points from `first` on, as many as there are `weights`.
+    Average {
+        first: usize,
+        weights: std::ops::Range<usize>,
+    },
+    /// The cubic at these octaves.
+    Between(f64),
+}
+
+impl Resampling {
+    /// The way from `from` to `to`.
+    pub fn new(from: &Grid, to: &Grid) -> Resampling {
+        let mut weights = Vec::new();
+        if from == to {
+            return Resampling {
+                x_oct: vec![0.0; from.len()],
+                ways: (0..from.len()).map(Way::Point).collect(),
+                weights,
+            };
+        }
+        let x_oct: Vec<f64> = from.freqs_hz().iter().map(|f| f.log2()).collect();
+        let targets_hz = to.freqs_hz();
+        // A frequency within rounding of the end counts as inside.
+        let (low_hz, high_hz) = (
+            from.first_hz() * (1.0 - 1e-9),
+            from.last_hz() * (1.0 + 1e-9),
+        );
+        let mut way = |i: usize| {
             let f_hz = targets_hz[i];
             if f_hz < low_hz || f_hz > high_hz {
-                return None;
+                return Way::Nowhere;
             }
             let (down, up) = cell_ratios(targets_hz, i, from);
             let cell = from.range(f_hz / down, f_hz * up);
+            let x = f_hz.log2();
             // Three points at least, or an average of neighbours would only blur.
-            if cell.len() >= 3 {
-                let x = f_hz.log2();
-                Some(cell_average_db(
-                    &x_oct,
-                    levels_db,
-                    cell,
-                    x - down.log2()..x + up.log2(),
-                ))
-            } else {
-                Some(cubic(&x_oct, levels_db, &slopes, f_hz.log2()))
+            if cell.len() < 3 {
+                return Way::Between(x);
             }
-        })
-        .collect()
+            let points = cell.start.saturating_sub(1)..(cell.end + 1).min(x_oct.len());
+            let first_weight = weights.len();
+            let span = x - down.log2()..x + up.log2();
+            weights.extend(points.clone().map(|j| weight(&x_oct, j, &span)));
+            Way::Average {
+                first: points.start,
+                weights: first_weight..weights.len(),
+            }
+        };
+        let ways = (0..to.len()).map(&mut way).collect();
+        Resampling {
+            x_oct,
+            ways,
+            weights,
+        }
+    }
+
+    /// The levels at the target's frequencies.
+    ///
+    /// # Panics
+    /// When `levels_db` has another length than the source.
+    pub fn of(&self, levels_db: &[f64]) -> Vec<Option<f64>> {
+        let x_oct = &self.x_oct;
+        assert_eq!(x_oct.len(), levels_db.len(), "one level per frequency");
+        // Where the source is dense they are not needed.
+        let slopes = LazyCell::new(|| monotone_slopes(x_oct, levels_db));
+        let level = |way: &Way| match way {
+            Way::Point(i) => Some(levels_db[*i]),
+            Way::Nowhere => None,
+            Way::Average { first, weights } => Some(power_average_db(
+                &levels_db[*first..],
+                &self.weights[weights.clone()],
+            )),
+            Way::Between(x) => Some(cubic(x_oct, levels_db, &slopes, *x)),
+        };
+        self.ways.iter().map(level).collect()
+    }
 }
 
 /// How far the cell of the target frequency `i` reaches down and up, as frequency ratios: half
@@ -71,25 +131,23 @@ fn cell_ratios(targets_hz: &[f64], i: usize, from: &Grid) -> (f64, f64) {
     }
 }
 
-/// Power average over the octaves `span` around the run of points `cell`: each point stands for
-/// the octaves half the way to its neighbours and counts with what of them lies in the span, so
-/// that linearly spaced spectra are not pulled upward and points at the very edge count half.
-fn cell_average_db(
-    x_oct: &[f64],
-    levels_db: &[f64],
-    cell: std::ops::Range<usize>,
-    span: std::ops::Range<f64>,
-) -> f64 {
+/// What the point `j` counts in the power average over the octaves `span`: it stands for the
+/// octaves half the way to its neighbours and counts with what of them lies in the span, so that
+/// linearly spaced spectra are not pulled upward and points at the very edge count half.
+fn weight(x_oct: &[f64], j: usize, span: &std::ops::Range<f64>) -> f64 {
     let last = x_oct.len() - 1;
-    let (mut sum, mut weights) = (0.0, 0.0);
-    for j in cell.start.saturating_sub(1)..(cell.end + 1).min(last + 1) {
-        let below = 0.5 * (x_oct[j.saturating_sub(1)] + x_oct[j]);
-        let above = 0.5 * (x_oct[j] + x_oct[(j + 1).min(last)]);
-        let weight = (above.min(span.end) - below.max(span.start)).max(0.0);
-        sum += weight * db_to_power(levels_db[j]);
-        weights += weight;
+    let below = 0.5 * (x_oct[j.saturating_sub(1)] + x_oct[j]);
+    let above = 0.5 * (x_oct[j] + x_oct[(j + 1).min(last)]);
+    (above.min(span.end) - below.max(span.start)).max(0.0)
+}
+
+fn power_average_db(levels_db: &[f64], weights: &[f64]) -> f64 {
+    let (mut sum, mut all) = (0.0, 0.0);
+    for (level_db, weight) in levels_db.iter().zip(weights) {
+        sum += weight * db_to_power(*level_db);
+        all += weight;
     }
-    power_to_db(sum / weights)
+    power_to_db(sum / all)
 }
 
 /// Slopes of the monotone piecewise cubic through the points.

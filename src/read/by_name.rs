@@ -55,6 +55,21 @@ impl Candidate {
     }
 }
 
+/// Refuses more files of one direction each than two orbits can have.
+fn not_too_many(folder: &Folder, count: usize) -> Result<()> {
+    if count > 2 * orbits::MOST_ANGLES {
+        return Err(Error::in_file(
+            folder.root(),
+            format!("{count} files whose names say an angle"),
+            format!(
+                "at most {} files, one for each angle",
+                2 * orbits::MOST_ANGLES
+            ),
+        ));
+    }
+    Ok(())
+}
+
 /// The directions that names say with their orbits, one for each candidate.
 fn named(candidates: &[Candidate]) -> Vec<Option<Direction>> {
     let stems: Vec<&str> = candidates.iter().map(|c| c.stem.as_str()).collect();
@@ -92,6 +107,7 @@ pub(super) fn read(folder: &mut Folder, notes: &mut Vec<String>) -> Result<Found
     }
     let mut pieces = Vec::new();
     let mut left_out = Vec::new();
+    not_too_many(folder, named.iter().flatten().count())?;
     let form = if named.iter().any(Option::is_some) {
         for (candidate, named) in candidates.iter().zip(&named) {
             match named {
@@ -129,6 +145,10 @@ pub(super) fn read(folder: &mut Folder, notes: &mut Vec<String>) -> Result<Found
         pieces = found;
         "one wide table, by its header"
     } else {
+        not_too_many(
+            folder,
+            candidates.iter().filter_map(Candidate::bare).count(),
+        )?;
         for candidate in &candidates {
             match candidate.bare() {
                 Some(direction) => {
@@ -155,11 +175,19 @@ pub(super) fn read(folder: &mut Folder, notes: &mut Vec<String>) -> Result<Found
     Found::joined(form, pieces, notes)
 }
 
+/// So many files are told by name when they are left out.
+const MOST_TOLD: usize = 20;
+
 fn note_left_out(left_out: &[String], notes: &mut Vec<String>) {
     if !left_out.is_empty() {
+        let told = &left_out[..left_out.len().min(MOST_TOLD)];
+        let more = match left_out.len() - told.len() {
+            0 => String::new(),
+            more => format!(" and {more} more"),
+        };
         notes.push(format!(
-            "left out, since the names say no angle: {}",
-            left_out.join(", ")
+            "left out, since the names say no angle: {}{more}",
+            told.join(", ")
         ));
     }
 }
@@ -190,6 +218,7 @@ fn impulses_named(
     if files.is_empty() {
         return Ok(None);
     }
+    not_too_many(folder, files.len())?;
     note_left_out(&left_out, notes);
     impulses::by_name(folder, &files, notes).map(Some)
 }

@@ -14,20 +14,19 @@ pub(super) fn sparsest_everywhere(grids: &[&Grid]) -> Option<Grid> {
     }
     let from_hz = grids.iter().map(|g| g.first_hz()).fold(0.0, f64::max);
     let to_hz = grids.iter().map(|g| g.last_hz()).fold(f64::MAX, f64::min);
-    let next = |grid: &Grid, f_hz: f64| {
-        let freqs_hz = grid.freqs_hz();
-        freqs_hz
-            .get(freqs_hz.partition_point(|f| *f <= f_hz))
-            .copied()
-    };
+    // What each grid has not yet been asked for; only ever forward, since grids may be many and
+    // long.
+    let mut rests: Vec<&[f64]> = grids.iter().map(|grid| grid.freqs_hz()).collect();
     let mut freqs_hz = Vec::new();
     let mut at_hz = from_hz;
     while at_hz <= to_hz {
         freqs_hz.push(at_hz);
-        let furthest = grids
-            .iter()
-            .map(|grid| next(grid, at_hz))
-            .try_fold(0.0, |so_far: f64, f_hz| Some(so_far.max(f_hz?)));
+        let mut furthest = Some(0.0f64);
+        for rest in &mut rests {
+            let passed = rest.iter().take_while(|f| **f <= at_hz).count();
+            *rest = &rest[passed..];
+            furthest = furthest.zip(rest.first()).map(|(so_far, f)| so_far.max(*f));
+        }
         match furthest {
             Some(f_hz) => at_hz = f_hz,
             None => break,

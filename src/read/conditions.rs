@@ -36,6 +36,10 @@ impl Conditions {
     }
 }
 
+/// Farther away nobody measures a loudspeaker, m; and no amplifier gives more, V.
+const MOST_DISTANCE_M: f64 = 1000.0;
+const MOST_DRIVE_V: f64 = 1000.0;
+
 /// Reads `[measured]`.
 pub(super) fn read(section: Option<Section>) -> Result<Stated> {
     let Some(section) = section else {
@@ -43,8 +47,16 @@ pub(super) fn read(section: Option<Section>) -> Result<Stated> {
     };
     section.only(&["distance_m", "drive_v", "trusted_from_hz", "trusted_to_hz"])?;
     let value = |spot: Option<Spot<f64>>| spot.map(|spot| spot.value);
-    let distance_m = value(section.positive("distance_m", "m")?);
-    let drive_v = value(section.positive("drive_v", "V")?);
+    let at_most = |key: &str, unit: &str, most: f64| match section.positive(key, unit)? {
+        Some(spot) if spot.value > most => Err(section.wrong(
+            spot.at,
+            spot.value.to_string(),
+            &format!("a {key} of at most {most} {unit}"),
+        )),
+        other => Ok(value(other)),
+    };
+    let distance_m = at_most("distance_m", "m", MOST_DISTANCE_M)?;
+    let drive_v = at_most("drive_v", "V", MOST_DRIVE_V)?;
     let from = section.positive("trusted_from_hz", "Hz")?;
     let to = section.positive("trusted_to_hz", "Hz")?;
     if let (Some(from), Some(to)) = (&from, &to)

@@ -13,12 +13,16 @@ use crate::filter_list::{
 };
 use std::path::Path;
 
+/// The largest list that is read, bytes: a thousand stages with remarks. Its numbers are read to the
+/// last bit, which takes long for those made to be hard.
+const MOST_BYTES: u64 = 1 << 20;
+
 /// Reads the filter list in the file at `path`.
 ///
 /// # Errors
 /// When the file cannot be read or [`parse`] refuses it.
 pub fn read(path: &Path) -> Result<FilterList> {
-    let bytes = super::text::read_bytes(path)?;
+    let bytes = super::text::read_bytes_of(path, MOST_BYTES, "a filter list")?;
     match std::str::from_utf8(&bytes) {
         Ok(text) => parse(path, text),
         Err(error) => {

@@ -4,8 +4,9 @@
 //! All angles keep their common time: phase is told relative to the common onset, so that an
 //! angle whose sound arrives later shows the delay.
 
-use crate::curve::{Grid, resample_db};
+use crate::curve::{Grid, Resampling};
 use crate::units::{power_to_db, unwrap_deg};
+use rayon::prelude::*;
 use realfft::RealFftPlanner;
 use realfft::num_complex::Complex;
 
@@ -245,9 +246,8 @@ pub(super) fn spectra(impulses: &[Impulse], rate_hz: f64, wanted: Wanted) -> Opt
     }
     let grid = Grid::logarithmic(from_hz, to_hz, POINTS_PER_OCTAVE);
     let plan = RealFftPlanner::<f64>::new().plan_fft_forward(transform);
-    let mut spectrum = plan.make_output_vec();
-    let mut rows = Vec::with_capacity(impulses.len());
-    for impulse in impulses {
+    let resampling = Resampling::new(&bins, &grid);
+    let transformed = |spectrum: &mut Vec<Complex<f64>>, impulse: &Impulse| {
         // Sample 0 of the transform; what is left of the time between it and the onset is
         // turned back below.
         let first = ((gate.onset_s - impulse.starts_s) * rate_hz - lead).floor();
@@ -261,9 +261,13 @@ pub(super) fn spectra(impulses: &[Impulse], rate_hz: f64, wanted: Wanted) -> Opt
                 *slot = value * gate.share(offset_s + i as f64 / rate_hz);
             }
         }
-        plan.process(&mut input, &mut spectrum).ok()?;
-        rows.push(row(&spectrum[1..], &bins, &grid, offset_s)?);
-    }
+        plan.process(&mut input, spectrum).ok()?;
+        row(&spectrum[1..], &bins, &grid, &resampling, offset_s)
+    };
+    let rows = impulses
+        .par_iter()
+        .map_init(|| plan.make_output_vec(), transformed)
+        .collect::<Option<Vec<_>>>()?;
     Some(Spectra { grid, rows, gate })
 }
 
@@ -273,6 +277,7 @@ fn row(
     spectrum: &[Complex<f64>],
     bins: &Grid,
     grid: &Grid,
+    resampling: &Resampling,
     offset_s: f64,
 ) -> Option<(Vec<f64>, Vec<f64>)> {
     let levels_db: Vec<f64> = spectrum
@@ -285,7 +290,8 @@ fn row(
         .map(|(c, f_hz)| c.arg().to_degrees() - 360.0 * f_hz * offset_s)
         .collect();
     unwrap_deg(&mut phase_deg);
-    let levels_db = resample_db(bins, &levels_db, grid)
+    let levels_db = resampling
+        .of(&levels_db)
         .into_iter()
         .collect::<Option<Vec<f64>>>()?;
     let step_hz = bins.first_hz();

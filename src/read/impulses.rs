@@ -219,6 +219,15 @@ fn sound(
         samples.extend(own);
         folder.count(file, samples.len() - before)?;
     }
+    // A cable that was not plugged in, with or without an offset; as a level it would be a null
+    // that no speaker has.
+    if samples.windows(2).all(|pair| pair[0] == pair[1]) {
+        return Err(Error::in_file(
+            file,
+            "nothing but silence",
+            "an impulse response",
+        ));
+    }
     if let Some(cut) = reader.ending().and_then(|ending| ending.cut) {
         notes.push(format!("{}: {cut}", file.display()));
     }

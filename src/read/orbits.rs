@@ -95,7 +95,7 @@ fn header_angles(table: &Table, orbit: Orbit) -> Result<Vec<(f64, Name)>> {
 /// A wide table, with the table of its phases if there is one. Columns for -180 and 180, or 0
 /// and 360, that are repeats of each other count once.
 pub(super) fn wide(
-    table: Table,
+    mut table: Table,
     phase: Option<Table>,
     orbit: Orbit,
     notes: &mut Vec<String>,
@@ -106,7 +106,7 @@ pub(super) fn wide(
     for (i, (angle_deg, name)) in angles.iter().enumerate() {
         let member = Member {
             direction: Direction::new(orbit, *angle_deg),
-            levels_db: table.columns[i].clone(),
+            levels_db: std::mem::take(&mut table.columns[i]),
             phase_deg: None,
             mirrored: false,
         };

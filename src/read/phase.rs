@@ -1,6 +1,7 @@
 //! Measured phase made continuous, whether it was written wrapped or not.
 
 use crate::units::{unwrap_deg, wrap_deg};
+use num_complex::Complex64;
 
 /// Steps between neighbours that stay below this, degrees, leave no doubt: a third of a turn,
 /// where the other way round would be twice as far.
@@ -67,26 +68,37 @@ fn likeliest_delay_s(steps: &[(f64, f64)]) -> Option<f64> {
     let try_s = 1.0 / (TRIES_PER_PERIOD * widest_hz);
     let tries = (LONGEST_DELAY_S / try_s).ceil() as usize;
     let tries = tries.min(MOST_WORK / (2 * steps.len())) as i64;
-    let agreement = |delay_s: f64| {
-        let sum: f64 = steps
-            .iter()
-            .map(|(width_hz, step)| (step + 360.0 * width_hz * delay_s).to_radians().cos())
-            .sum();
+    // Every try turns every step on by as much as the one before: a product in place of a cosine.
+    let unit = |deg: f64| Complex64::from_polar(1.0, deg.to_radians());
+    let turns: Vec<Complex64> = steps
+        .iter()
+        .map(|(width_hz, _)| unit(360.0 * width_hz * try_s))
+        .collect();
+    let mut later: Vec<Complex64> = steps.iter().map(|(_, step)| unit(*step)).collect();
+    let mut earlier = later.clone();
+    let agreement = |steps: &[Complex64]| {
+        let sum: f64 = steps.iter().map(|step| step.re).sum();
         sum / steps.len() as f64
     };
+    let without = agreement(&later);
     // From short to long, so that of equals the shortest stays.
-    let mut best = (0.0, agreement(0.0));
-    for i in (1..=tries).flat_map(|i| [i, -i]) {
-        let delay_s = i as f64 * try_s;
-        let agrees = agreement(delay_s);
-        if agrees > best.1 + 1e-9 {
-            best = (delay_s, agrees);
+    let mut best = (0.0, without);
+    for i in 1..=tries {
+        for ((later, earlier), turn) in later.iter_mut().zip(&mut earlier).zip(&turns) {
+            *later *= turn;
+            *earlier *= turn.conj();
+        }
+        for (i, steps) in [(i, &later), (-i, &earlier)] {
+            let agrees = agreement(steps);
+            if agrees > best.1 + 1e-9 {
+                best = (i as f64 * try_s, agrees);
+            }
         }
     }
-    (best.1 > AGREEMENT && best.1 > agreement(0.0) + BETTER_BY).then_some(best.0)
+    (best.1 > AGREEMENT && best.1 > without + BETTER_BY).then_some(best.0)
 }
 
-/// The most cosines that are looked at for one phase; bounds the work for tables with some
+/// The most steps that are looked at for one phase; bounds the work for tables with some
 /// frequencies far apart. An ordinary table needs a third of it.
 const MOST_WORK: usize = 400_000;
 

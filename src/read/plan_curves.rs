@@ -86,15 +86,20 @@ fn judged_band(file: &Path) -> Result<Option<(f64, f64)>> {
         return Ok(None);
     }
     let bytes = read_bytes(file)?;
-    let document: serde_json::Value = serde_json::from_slice(&bytes).map_err(|error| {
+    // Only these two are kept: a document as a whole may take twenty times its size in memory.
+    #[derive(serde::Deserialize)]
+    struct Judged {
+        judged_from_hz: Option<f64>,
+        judged_to_hz: Option<f64>,
+    }
+    let judged: Judged = serde_json::from_slice(&bytes).map_err(|error| {
         Error::at(
             file,
             error.line(),
             error.column().max(1),
-            "what is no JSON",
+            "what is no JSON of a plan",
             "the plan.json of a plan",
         )
     })?;
-    let number = |key: &str| document.get(key).and_then(serde_json::Value::as_f64);
-    Ok(number("judged_from_hz").zip(number("judged_to_hz")))
+    Ok(judged.judged_from_hz.zip(judged.judged_to_hz))
 }

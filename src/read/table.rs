@@ -26,6 +26,9 @@ const MOST_NUMBERS: usize = 10_000_000;
 /// The most rows of a table: ten times what the densest of them has.
 const MOST_ROWS: usize = 1_000_000;
 
+/// The most lines of a table, comments and empty ones too: twice the most rows.
+const MOST_LINES: usize = 2_000_000;
+
 /// What one column holds and what is believed of it.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Column {
@@ -129,6 +132,15 @@ impl Table {
                 "a table with frequencies in its first column",
             ));
         }
+        if let Some(line) = text::lines(&source.text).nth(MOST_LINES) {
+            return Err(Error::at(
+                &source.file,
+                line.number,
+                1,
+                "more than two million lines",
+                "a table of at most two million lines",
+            ));
+        }
         let separator = Separator::of(&source.text);
         let mut rows = Rows {
             file: &source.file,
@@ -136,7 +148,7 @@ impl Table {
             separator,
             header: None,
             commented_header: None,
-            values: Vec::new(),
+            columns: Vec::new(),
             places: Vec::new(),
             width: None,
             decimal_sign: None,
@@ -164,28 +176,15 @@ impl Table {
                 rows.row(line, &fields)?;
             }
         }
-        let (header, values, places, width) = rows.finish(last_line)?;
-        sorted(source, shape, separator, header, values, places, width)
+        let (header, columns, places) = rows.finish(last_line)?;
+        sorted(source, shape, separator, header, columns, places)
     }
 
     /// An error at a number of the table: `row` as sorted, `column` 0 for the frequency.
     pub fn wrong(&self, row: usize, column: usize, expected: &str) -> Error {
-        let (line, start) = self.rows[row];
-        let text = text::lines(&self.source.text[start..])
-            .next()
-            .map_or("", |l| l.text);
-        let mut fields = Vec::new();
-        split(text, self.separator, &mut fields);
-        let (found, at) = fields
-            .get(column)
-            .map_or(("", 0), |f| (f.of(text), f.start));
-        Error::at(
-            &self.source.file,
-            line,
-            text::column(text, at),
-            shown(found),
-            expected,
-        )
+        let place = self.rows[row];
+        let (found, at) = field_in(&self.source, self.separator, place, column);
+        Error::at(&self.source.file, place.0, at, shown(&found), expected)
     }
 
     /// An error at a name of the header.
@@ -228,14 +227,15 @@ struct Rows<'a> {
     header: Option<Header>,
     /// A comment line that would do as header where no other is.
     commented_header: Option<Header>,
-    values: Vec<f64>,
+    /// The frequencies and what stands beside them.
+    columns: Vec<Vec<f64>>,
     places: Vec<(usize, usize)>,
     width: Option<usize>,
     /// The first decimal sign met in a file whose separator is not a comma, and its line.
     decimal_sign: Option<(char, usize)>,
 }
 
-type Finished = (Option<Header>, Vec<f64>, Vec<(usize, usize)>, usize);
+type Finished = (Option<Header>, Vec<Vec<f64>>, Vec<(usize, usize)>);
 
 impl Rows<'_> {
     /// A line of words above the first row of numbers.
@@ -309,9 +309,9 @@ impl Rows<'_> {
         }
         for (index, field) in fields.iter().enumerate() {
             let value = self.value(line, *field, index)?;
-            self.values.push(value);
+            self.columns[index].push(value);
         }
-        if self.values.len() > MOST_NUMBERS {
+        if width * (self.places.len() + 1) > MOST_NUMBERS {
             return Err(Error::at(
                 self.file,
                 line.number,
@@ -378,6 +378,7 @@ impl Rows<'_> {
         // The row that fails to match the header is told so by the caller.
         if self.places.is_empty() && fields.len() == width {
             self.width = Some(width);
+            self.columns = vec![Vec::new(); width];
         }
         Ok(width)
     }
@@ -418,7 +419,7 @@ impl Rows<'_> {
 
     fn finish(self, last_line: usize) -> Result<Finished> {
         match self.width {
-            Some(width) => Ok((self.header, self.values, self.places, width)),
+            Some(_) => Ok((self.header, self.columns, self.places)),
             None => Err(Error::at(
                 self.file,
                 last_line,
@@ -455,75 +456,96 @@ fn fields_in_words(count: usize) -> String {
     }
 }
 
+/// A field of the line at `place` (its number and first byte), and the column it begins in.
+fn field_in(
+    source: &Source,
+    separator: Separator,
+    place: (usize, usize),
+    index: usize,
+) -> (String, usize) {
+    let line = text::lines(&source.text[place.1..])
+        .next()
+        .map_or("", |l| l.text);
+    let mut fields = Vec::new();
+    split(line, separator, &mut fields);
+    let (found, at) = fields
+        .get(index)
+        .map_or(("", 0), |field| (field.of(line), field.start));
+    (found.to_string(), text::column(line, at))
+}
+
 /// Rows in ascending order, those that say the same twice only once.
 fn sorted(
     source: Source,
     shape: &Shape,
     separator: Separator,
     header: Option<Header>,
-    values: Vec<f64>,
+    mut columns: Vec<Vec<f64>>,
     places: Vec<(usize, usize)>,
-    width: usize,
 ) -> Result<Table> {
-    let row = |i: usize| &values[i * width..(i + 1) * width];
-    let keys = shape.keys.min(width);
-    let mut order: Vec<usize> = (0..places.len()).collect();
+    let keys = shape.keys.min(columns.len());
     let by_key = |a: &usize, b: &usize| {
-        row(*a)[..keys]
+        columns[..keys]
             .iter()
-            .zip(&row(*b)[..keys])
-            .map(|(x, y)| x.total_cmp(y))
+            .map(|column| column[*a].total_cmp(&column[*b]))
             .find(|o| o.is_ne())
             .unwrap_or(std::cmp::Ordering::Equal)
     };
-    // Stable: of equal keys the one that stands first in the file comes first.
-    order.sort_by(by_key);
-    let mut kept: Vec<usize> = Vec::with_capacity(order.len());
-    let mut contradiction: Option<(usize, usize)> = None;
-    for i in order {
-        match kept.last() {
-            Some(last) if by_key(last, &i).is_eq() => {
-                if row(*last) != row(i) && contradiction.is_none_or(|(_, later)| i < later) {
-                    contradiction = Some((*last, i));
+    // Nearly every table is sorted as it comes.
+    let is_sorted = (1..places.len()).all(|i| by_key(&(i - 1), &i).is_lt());
+    let last_line = places.last().map_or(1, |(line, _)| *line);
+    let rows = if is_sorted {
+        places
+    } else {
+        let mut order: Vec<usize> = (0..places.len()).collect();
+        // Stable: of equal keys the one that stands first in the file comes first.
+        order.sort_by(by_key);
+        let mut kept: Vec<usize> = Vec::with_capacity(order.len());
+        let mut contradiction: Option<(usize, usize)> = None;
+        for i in order {
+            match kept.last() {
+                Some(last) if by_key(last, &i).is_eq() => {
+                    if columns.iter().any(|column| column[*last] != column[i])
+                        && contradiction.is_none_or(|(_, later)| i < later)
+                    {
+                        contradiction = Some((*last, i));
+                    }
                 }
+                _ => kept.push(i),
             }
-            _ => kept.push(i),
         }
-    }
-    let rows: Vec<(usize, usize)> = kept.iter().map(|i| places[*i]).collect();
+        if let Some((first, later)) = contradiction {
+            let value = columns[0][later];
+            let what = if keys > 1 {
+                "frequency and level"
+            } else {
+                "frequency"
+            };
+            let (_, column) = field_in(&source, separator, places[later], 0);
+            let first_line = places[first].0;
+            return Err(Error::at(
+                &source.file,
+                places[later].0,
+                column,
+                format!("{value} Hz again with another value than in line {first_line}"),
+                format!("every {what} once"),
+            ));
+        }
+        for column in &mut columns {
+            *column = kept.iter().map(|i| column[*i]).collect();
+        }
+        kept.iter().map(|i| places[*i]).collect()
+    };
+    let mut columns = columns.into_iter();
     let table = Table {
         source,
         header,
         separator,
-        freqs_hz: kept.iter().map(|i| row(*i)[0]).collect(),
-        columns: (1..width)
-            .map(|c| kept.iter().map(|i| row(*i)[c]).collect())
-            .collect(),
+        freqs_hz: columns.next().unwrap_or_default(),
+        columns: columns.collect(),
         rows,
     };
-    if let Some((first, later)) = contradiction {
-        let with_the_later = Table {
-            rows: vec![places[later]],
-            ..table
-        };
-        let (first_line, value) = (places[first].0, row(later)[0]);
-        let what = if keys > 1 {
-            "frequency and level"
-        } else {
-            "frequency"
-        };
-        let mut error = with_the_later.wrong(0, 0, "");
-        if let Error::Input {
-            found, expected, ..
-        } = &mut error
-        {
-            *found = format!("{value} Hz again with another value than in line {first_line}");
-            *expected = format!("every {what} once");
-        }
-        return Err(error);
-    }
     if table.rows.len() < LEAST_ROWS {
-        let last_line = places.last().map_or(1, |(line, _)| *line);
         return Err(Error::at(
             &table.source.file,
             last_line,

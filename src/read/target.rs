@@ -60,6 +60,9 @@ fn built_in(name: &str, text: &str) -> Result<Target> {
     parse(&Source::from_bytes(Path::new(&file), text.into())?)
 }
 
+/// As far as tables go, Hz.
+const HIGHEST_HZ: f64 = 1e7;
+
 fn parse(source: &Source) -> Result<Target> {
     let document = Document::parse(source)?;
     let root = document.root();
@@ -77,6 +80,9 @@ fn parse(source: &Source) -> Result<Target> {
         let (f_hz, level_db) = point(&value, example)?;
         if f_hz <= 0.0 || points.last().is_some_and(|last| last.0 >= f_hz) {
             return Err(value.wrong("frequencies above 0 Hz in ascending order"));
+        }
+        if f_hz > HIGHEST_HZ {
+            return Err(value.wrong("frequencies of at most 10 MHz, as in tables"));
         }
         if level_db.abs() > LEVEL_LIMIT_DB {
             return Err(value.wrong("levels between -40 and 40 dB"));

@@ -127,9 +127,7 @@ pub(super) fn lines(text: &str) -> impl Iterator<Item = Line<'_>> {
         if start >= bytes.len() {
             return None;
         }
-        let end = bytes[start..]
-            .iter()
-            .position(|b| *b == b'\n' || *b == b'\r')
+        let end = memchr::memchr2(b'\n', b'\r', &bytes[start..])
             .map_or(bytes.len(), |length| start + length);
         number += 1;
         let line = Line {

@@ -110,7 +110,8 @@ fn wav(angle: i32, bits: u16, float: bool) -> Vec<u8> {
     bytes.into_inner()
 }
 
-fn sofa(convention: &'static str) -> Vec<u8> {
+/// Receivers round a source.
+pub fn sofa(convention: &'static str) -> Sofa {
     let azimuths: Vec<f64> = (0..12).map(|i| 30.0 * f64::from(i)).collect();
     let places: Vec<f64> = azimuths.iter().flat_map(|a| [*a, 0.0, 2.0]).collect();
     let n = 40;
@@ -141,7 +142,6 @@ fn sofa(convention: &'static str) -> Vec<u8> {
             var("Data.Real", &["M", "R", "N"], real),
         ],
     }
-    .bytes()
 }
 
 fn named(name: &str, bytes: impl Into<Vec<u8>>) -> (String, Vec<u8>) {
@@ -265,7 +265,7 @@ impl Kind {
             speaker("impulses by name", bare),
             speaker(
                 "sofa, written",
-                vec![named("a.sofa", sofa("FreeFieldDirectivityTF"))],
+                vec![named("a.sofa", sofa("FreeFieldDirectivityTF").bytes())],
             ),
             speaker(
                 "sofa, given",

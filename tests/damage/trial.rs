@@ -212,7 +212,7 @@ fn is_placed(error: &Error, message: &str) -> bool {
                     "an empty file",
                 ]
                 .contains(&found.as_str());
-            line.is_some() || whole || found.contains("byte ") || is_about_a_variable(message)
+            line.is_some() || whole || found.contains("byte ") || is_about_a_part(message)
         }
         Error::File { .. } => true,
         _ => false,
@@ -220,18 +220,33 @@ fn is_placed(error: &Error, message: &str) -> bool {
     names_file && inside
 }
 
-/// SOFA files have no lines; their places are attributes and variables.
-fn is_about_a_variable(message: &str) -> bool {
+/// SOFA and sound files have no lines; their places are attributes, variables and what the head
+/// says, or their beginning or end.
+fn is_about_a_part(message: &str) -> bool {
+    let head = [
+        "does not begin as",
+        "at offset ",
+        "found a rate of ",
+        "nothing but silence",
+        " of sound, expected",
+    ];
     let names = [
         "Data.",
         "Position",
         "View",
         "Up",
         "N ",
+        " of N,",
+        " in N,",
+        "no N,",
+        "SOFA convention",
         "SOFAConventions",
         "DataType",
         "measurement ",
         "receiver ",
     ];
+    if head.iter().any(|words| message.contains(words)) {
+        return true;
+    }
     message.contains(".sofa: ") && names.iter().any(|name| message.contains(name))
 }

@@ -3,8 +3,11 @@
 
 #![cfg(unix)]
 
+mod killed;
+mod output;
 mod paths;
 mod sizes;
+mod slow;
 #[path = "../written_sofa/mod.rs"]
 mod written_sofa;
 

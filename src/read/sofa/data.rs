@@ -100,16 +100,23 @@ fn place(name: &str, m: usize, r: usize, n: usize) -> String {
     )
 }
 
+/// 1000 dB, as in tables; infinite and not-a-number are no smaller than that.
+const LARGEST: f64 = 1e50;
+
 fn finite(container: &Container, variable: &Variable, m: usize, r: usize, n: usize) -> Result<f64> {
     match variable.value(&[("M", m), ("R", r), ("N", n)]) {
-        Some(value) if value.is_finite() => Ok(value),
+        Some(value) if value.abs() <= LARGEST => Ok(value),
         found => Err(container.wrong(
             format!(
                 "{} in {}",
                 found.map_or("nothing".to_string(), |v| v.to_string()),
                 place(variable.name, m, r, n)
             ),
-            "a finite number",
+            if found.is_some_and(f64::is_finite) {
+                "a number between -1e50 and 1e50"
+            } else {
+                "a finite number"
+            },
         )),
     }
 }
@@ -169,7 +176,7 @@ impl Spectra {
             .iter()
             .zip(&self.imaginary.values)
             .map(|(re, im)| re.hypot(*im))
-            .filter(|a| a.is_finite())
+            .filter(|a| *a <= LARGEST)
             .fold(0.0, f64::max);
         if largest <= 0.0 {
             return Err(container.wrong("nothing but zeros in Data.Real", "sound"));

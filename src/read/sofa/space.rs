@@ -111,6 +111,10 @@ impl Frame {
 /// So many different positions within 6.3 degrees would be no measurement round a speaker.
 const ENOUGH_TO_JUDGE: usize = 8;
 
+/// Coordinates beyond this are none, whatever their unit; their squares stay far from the limits of
+/// the arithmetic.
+const FARTHEST: f64 = 1e6;
+
 /// Numbers a little above the limit still count as rounded.
 const ROUNDING: f64 = 1.0 + 1e-6;
 
@@ -132,10 +136,18 @@ impl Place {
                 "three coordinates (dimension C)",
             ));
         }
-        if let Some(at) = variable.values.iter().position(|v| !v.is_finite()) {
+        if let Some(at) = variable
+            .values
+            .iter()
+            .position(|v| !v.is_finite() || v.abs() > FARTHEST)
+        {
             return Err(container.wrong(
                 format!("{} as number {} of {name}", variable.values[at], at + 1),
-                "finite coordinates",
+                if variable.values[at].is_finite() {
+                    "coordinates within a thousand kilometres"
+                } else {
+                    "finite coordinates"
+                },
             ));
         }
         let own_or = |attribute: &str| {
