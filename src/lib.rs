@@ -40,6 +40,8 @@ pub mod filter_list;
 pub mod apply;
 pub mod fit;
 pub mod audit;
+pub mod seats;
+pub mod pair;
 pub mod budget;
 pub mod predict;
 pub mod check;

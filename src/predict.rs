@@ -3,6 +3,7 @@
 
 pub mod aims;
 pub mod contradiction;
+pub mod room_and_pair;
 pub mod situation;
 pub mod summary;
 
@@ -254,6 +255,8 @@ pub struct Plan {
     pub prediction: Prediction,
     /// Where and how the speaker plays, as its owner said.
     pub situation: situation::Situation,
+    /// A plan for each unit of a pair, when they were asked for.
+    pub per_unit: Vec<Plan>,
 }
 
 /// How well a speaker takes EQ, by the numbers stated with each grade.

@@ -3,6 +3,7 @@
 pub mod aims;
 pub mod apply;
 mod owner;
+pub mod pair;
 pub mod rank;
 pub mod check;
 pub mod convert;
@@ -15,12 +16,15 @@ use crate::curve::Grid;
 use crate::device::Device;
 use crate::error::{Error, Result};
 use crate::export;
+use crate::filter::Bank;
 use crate::fit::{self, Fit, Wanted};
+use crate::predict::room_and_pair::RoomAskedWith;
 use crate::predict::situation::Situation;
 use crate::predict::{Plan, predict};
 use crate::read::folder::{InputFile, Measured, SpeakerFolder};
 use crate::report::{self, html::Provenance};
 use crate::response::Response;
+use crate::seats::{self, Question, Room};
 use crate::target::Target;
 use std::path::{Path, PathBuf};
 
@@ -43,6 +47,19 @@ pub struct PlanOptions {
     pub effort: Option<f64>,
     /// What the owner says of the situation.
     pub owner: Wishes,
+    /// The room the speaker plays in, when the owner says something of it.
+    pub room: Option<Room>,
+}
+
+/// What the owner says of the room, with the files it was read from.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RoomAsked {
+    /// What was said.
+    pub room: Room,
+    /// The files, by their names alone.
+    pub inputs: Vec<InputFile>,
+    /// Where they stand.
+    pub places: Vec<PathBuf>,
 }
 
 /// The device used unless another one is named.
@@ -60,6 +77,8 @@ pub struct Speaker {
     pub curves: AveragedCurves,
     /// The axis that is listened on, when it is not the speaker's own.
     pub aim: Option<Aimed>,
+    /// What else was read for its plan: nothing may be written in the place of it.
+    pub spared: Vec<PathBuf>,
 }
 
 impl Speaker {
@@ -77,6 +96,7 @@ impl Speaker {
             folder,
             curves,
             aim: None,
+            spared: Vec::new(),
         })
     }
 
@@ -103,6 +123,7 @@ impl Speaker {
             folder: self.folder.clone(),
             curves,
             aim,
+            spared: self.spared.clone(),
         })
     }
 
@@ -129,9 +150,17 @@ impl Speaker {
 /// When a name is not known, the options contradict each other or the measurement, or the
 /// device cannot hold the filters.
 pub fn plan(speaker: &Speaker, options: &PlanOptions) -> Result<Plan> {
-    let device = device(options.device.as_deref())?;
-    let target = crate::read::target::target(options.target.as_deref().unwrap_or(DEFAULT_TARGET))?;
+    let (device, target) = device_and_target(options)?;
     plan_for(speaker, &device, &target, options)
+}
+
+/// Device and target by their names.
+fn device_and_target(options: &PlanOptions) -> Result<(Device, Target)> {
+    let target = options.target.as_deref().unwrap_or(DEFAULT_TARGET);
+    Ok((
+        device(options.device.as_deref())?,
+        crate::read::target::target(target)?,
+    ))
 }
 
 /// [`plan`] with device and target at hand; their names in `options` are not looked at.
@@ -154,19 +183,24 @@ pub fn plan_for(
         trusted_to_hz: speaker.folder.trusted_to_hz,
         second_source: trace.as_ref().map(|(grid, levels_db)| (grid, *levels_db)),
     };
+    let name = &speaker.folder.name;
+    let mut plan = plan_with(&subject, tables_of(speaker), name, device, options)?;
+    if let Some(aimed) = &speaker.aim {
+        plan.situation.take_aim(aimed);
+    }
+    Ok(plan)
+}
+
+/// What stands beside the response of a speaker.
+fn tables_of(speaker: &Speaker) -> Tables<'_> {
     let evidence = &speaker.folder.evidence;
-    let tables = Tables {
+    Tables {
         impedance: evidence.impedance.as_ref(),
         distortion: evidence.distortion.as_ref(),
         compression: evidence.compression.as_ref(),
         distance_m: speaker.folder.distance_m,
         drive_v: speaker.folder.drive_v,
-    };
-    let mut plan = plan_with(&subject, tables, &speaker.folder.name, device, options)?;
-    if let Some(aimed) = &speaker.aim {
-        plan.situation.take_aim(aimed);
     }
-    Ok(plan)
 }
 
 /// [`plan_for`] for anything that can be audited, read from files or not; `name` is the
@@ -191,12 +225,17 @@ fn plan_with(
     options: &PlanOptions,
 ) -> Result<Plan> {
     let owner = owner::Ready::new(&options.owner, tables, device)?;
+    let from_hz = owner.lowest_hz(options.audit.from_hz);
     let limits = audit::Options {
-        from_hz: owner.lowest_hz(options.audit.from_hz),
+        from_hz: above_transition(from_hz, options.room.as_ref()),
         ..options.audit.clone()
     };
     let mut audit = audit::audit(subject, &limits)?;
     owner.limit(&mut audit, subject, device);
+    let question = options
+        .room
+        .as_ref()
+        .map(|room| Question::new(room, &mut audit, from_hz, device));
     let (left, stages) = owner.left_for_plan(device, options.stages)?;
     let end = audit
         .grid
@@ -221,8 +260,23 @@ fn plan_with(
         effort: options.effort.unwrap_or(EFFORT),
         ..fit::Options::default()
     };
-    let fit = fit::fit(&wanted, &left, &fit_options)?;
+    let fit = match &question {
+        None => fit::fit(&wanted, &left, &fit_options)?,
+        Some(question) => {
+            let highest_hz = HIGHEST_SHARE_OF_RATE * device.rate_hz;
+            let (joined, judged) = (&question.joined, question.judged.as_ref());
+            seats::fit(joined, judged, &left, &fit_options, highest_hz)?
+        }
+    };
     let prediction = predict(subject, &audit, &fit.stages, device)?;
+    let decided = question.map(|question| {
+        // Without the level in front, as all curves after.
+        let stages = Bank {
+            gain_db: 0.0,
+            ..prediction.bank.clone()
+        };
+        question.decided(|freqs_hz| stages.gains_db(freqs_hz))
+    });
     let plan = Plan {
         speaker: name.to_string(),
         curves: subject.curves.clone(),
@@ -233,8 +287,25 @@ fn plan_with(
         fit,
         prediction,
         situation: Situation::default(),
+        per_unit: Vec::new(),
     };
-    owner.complete(plan, subject, options.stages)
+    let mut plan = owner.complete(plan, subject, options.stages)?;
+    if let Some(decided) = decided {
+        let with = RoomAskedWith {
+            from_hz: options.audit.from_hz,
+            sub_hz: options.owner.sub.map(|sub| sub.f_hz),
+            trusted_from_hz: subject.trusted_from_hz,
+            stages: left.stages.min(stages.unwrap_or(left.stages)),
+        };
+        plan.situation.take_room(decided, with);
+    }
+    Ok(plan)
+}
+
+/// Below the transition the angles have no say.
+fn above_transition(from_hz: Option<f64>, room: Option<&Room>) -> Option<f64> {
+    let transition_hz = room.map(|room| room.transition.hz());
+    from_hz.into_iter().chain(transition_hz).reduce(f64::max)
 }
 
 /// A plan follows its wish at least this closely where the device can, dB rms: a fifth of the
@@ -321,7 +392,8 @@ pub enum PictureFormat {
     Png,
 }
 
-/// Writes `filters.txt`, `plan.json`, `curves.csv` and `report.html` of a plan into `out`, and
+/// Writes `filters.txt`, `plan.json`, `curves.csv` and `report.html` of a plan into `out`,
+/// `filters_unit_1.txt` and `filters_unit_2.txt` where each unit of a pair has a plan of its own, and
 /// its pictures where a format is named, each whole or not at all; the paths written. `command`
 /// is what the user typed, for the report.
 ///
@@ -354,7 +426,8 @@ fn spare_input(place: &Path, speaker: &Speaker) -> Result<()> {
         let own = speaker.folder.folder.join(&input.path);
         own.canonicalize().is_ok_and(|own| own == standing)
     };
-    if speaker.folder.inputs.iter().any(is_input) {
+    let is_spared = |own: &PathBuf| own.canonicalize().is_ok_and(|own| own == standing);
+    if speaker.folder.inputs.iter().any(is_input) || speaker.spared.iter().any(is_spared) {
         return Err(
             Error::in_file(place, "a file of the measurement", "a place for the plan")
                 .with_hint("choose another folder with --out"),
@@ -404,6 +477,11 @@ pub fn plan_files(
     if let Some(list) = owner::subwoofer_list(plan)? {
         let text = export::filter_list::write(&list, &plan.device.word_order)?;
         files.push(("subwoofer.txt".to_string(), text.into_bytes()));
+    }
+    for (number, unit) in (1..).zip(&plan.per_unit) {
+        let list = export::filter_list::from_plan(unit)?;
+        let text = export::filter_list::write(&list, &unit.device.word_order)?;
+        files.push((format!("filters_unit_{number}.txt"), text.into_bytes()));
     }
     if let Some(format) = pictures {
         files.extend(picture_files(plan, format)?);
@@ -458,8 +536,22 @@ pub fn demo_files() -> Result<Vec<(&'static str, Vec<NamedText>)>> {
         .map(|(folder, speaker, measurement)| {
             let response = speaker.measure(&measurement)?;
             let about = "Simulated for planish: an invented speaker from an invented workshop.";
-            let files = export::folder::speaker_files(speaker.name(), &response, None, about);
+            let mut files = export::folder::speaker_files(speaker.name(), &response, None, about);
+            if folder == SEATED {
+                files.push(("seats.csv".to_string(), demo_seats()));
+            }
             Ok((folder, files))
         })
         .collect()
+}
+
+/// The demo speaker that comes with seats in a room.
+const SEATED: &str = "quayside_5";
+
+/// The seats of the demo as a table.
+fn demo_seats() -> String {
+    let (listening, names) = crate::simulate::demo_seats();
+    let grid = Grid::logarithmic(20.0, 500.0, 48.0);
+    let seats = listening.levels_db(&grid);
+    export::folder::seats_table(&grid, &names, &seats)
 }

@@ -486,6 +486,7 @@ fn plan(device: &Device) -> Plan {
         fit,
         prediction,
         situation: Default::default(),
+        per_unit: Vec::new(),
     }
 }
 

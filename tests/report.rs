@@ -50,6 +50,7 @@ fn plan_of(name: &str, response: Option<&Response>, curves: &AveragedCurves) -> 
         fit,
         prediction,
         situation: Default::default(),
+        per_unit: Vec::new(),
     };
     // The report is tried on findings of every kind, whatever the audit finds here.
     plan.audit.findings = findings();

@@ -132,6 +132,37 @@ pub enum Ground {
         /// The limit, Hz.
         limit_hz: f64,
     },
+    /// The second unit of a pair has another listening window than the first.
+    UnitsDiffer {
+        /// The difference with a list for each unit, dB, where each gets one.
+        after_db: Option<f64>,
+    },
+    /// Below the transition frequency, where no seats say anything.
+    RoomUnheard {
+        /// The transition, Hz.
+        transition_hz: f64,
+    },
+    /// Below the transition, a peak that the seats share.
+    SeatsShare {
+        /// How many seats.
+        seats: usize,
+        /// Size at the seats that have least and most of it, dB.
+        sizes_db: (f64, f64),
+    },
+    /// Below the transition, a peak that some seats lack.
+    SeatsDisagree {
+        /// How many seats.
+        seats: usize,
+        /// Size at the seats that have least and most of it, dB.
+        sizes_db: (f64, f64),
+    },
+    /// Below the transition, a dip: at some seats or all.
+    SeatsNull {
+        /// How many seats.
+        seats: usize,
+        /// At how many of them it is there.
+        at: usize,
+    },
     /// The boost asks for more than the speaker gives cleanly at the wanted level.
     AsksTooMuch {
         /// The boost that was wished for, dB.
@@ -180,6 +211,14 @@ pub fn spoken_hz(f_hz: f64) -> String {
         format!("{:.2} kHz", f_hz / 1000.0)
     } else {
         format!("{:.1} kHz", f_hz / 1000.0)
+    }
+}
+
+/// Sizes at the seats in words.
+fn at_seats(seats: usize, sizes_db: (f64, f64)) -> String {
+    match seats {
+        1 => "at the one seat that was measured".into(),
+        n => format!("{:.1} to {:.1} dB at the {n} seats", sizes_db.0, sizes_db.1),
     }
 }
 
@@ -258,6 +297,31 @@ impl Finding {
             Ground::NotTrusted { limit_hz } => format!(
                 "beyond {} the measurement is not trusted",
                 spoken_hz(limit_hz)
+            ),
+            Ground::UnitsDiffer { after_db: None } => format!(
+                "the second unit differs from the first by {:+.1} dB at {place}: one list for both would mend one and spoil the other",
+                self.size_db,
+            ),
+            Ground::UnitsDiffer {
+                after_db: Some(after_db),
+            } => format!(
+                "the second unit differs from the first by {:+.1} dB at {place}, and by {after_db:+.1} dB with a list for each",
+                self.size_db,
+            ),
+            Ground::RoomUnheard { transition_hz } => format!(
+                "below {} the room decides what is heard, and no seats were measured there",
+                spoken_hz(transition_hz)
+            ),
+            Ground::SeatsShare { seats, sizes_db } => format!(
+                "peak of {size} at {place} over what is round it, {}: a mode of the room that the seats share",
+                at_seats(seats, sizes_db)
+            ),
+            Ground::SeatsDisagree { seats, sizes_db } => format!(
+                "peak of {size} at {place} in the mean, but {}: what helps one seat would spoil another",
+                at_seats(seats, sizes_db)
+            ),
+            Ground::SeatsNull { seats, at } => format!(
+                "{opening}, at {at} of {seats} seats: a null of the room takes any boost and gives nothing back"
             ),
         };
         let why = self

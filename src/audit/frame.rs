@@ -301,6 +301,17 @@ fn with_loudness(members: Vec<(Who, Vec<f64>, f64)>, trend: &Smoother) -> Vec<Me
     members
 }
 
+/// The level of a curve in dB: half of what hearing resolves lies below.
+pub fn median_level_db(grid: &Grid, levels_db: &[f64]) -> f64 {
+    let weights: Vec<f64> = grid
+        .cells_oct()
+        .iter()
+        .zip(grid.freqs_hz())
+        .map(|(cell, f)| cell * erb_numbers_per_octave(*f))
+        .collect();
+    weighted_median(levels_db, &weights)
+}
+
 /// Value that half of the weight lies below.
 pub(super) fn weighted_median(values: &[f64], weights: &[f64]) -> f64 {
     let mut pairs: Vec<(f64, f64)> = values

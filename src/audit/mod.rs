@@ -20,7 +20,7 @@ mod witness;
 pub use energy::Deviations;
 pub use family::Movement;
 pub use finding::{Cause, Decision, Finding, Ground, spoken_hz};
-pub use frame::TREND_OCT;
+pub use frame::{TREND_OCT, median_level_db};
 pub use witness::Witness;
 
 use crate::average::AveragedCurves;

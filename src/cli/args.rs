@@ -86,6 +86,10 @@ pub(super) struct PlanArguments {
     pub judging: Judging,
     #[command(flatten)]
     pub owner: super::owner::Owner,
+    #[command(flatten)]
+    pub room: super::room::RoomArguments,
+    #[command(flatten)]
+    pub pair: super::pair::PairArguments,
     /// Folder for filters.txt, plan.json, curves.csv and report.html [default: SPEAKER/plan]
     #[arg(long, value_name = "DIR")]
     pub out: Option<PathBuf>,
@@ -105,8 +109,12 @@ pub(super) struct AuditArguments {
     pub judging: Judging,
     #[command(flatten)]
     pub owner: super::owner::Owner,
+    #[command(flatten)]
+    pub room: super::room::RoomArguments,
+    #[command(flatten)]
+    pub pair: super::pair::PairArguments,
     /// Compare aims from 0 to 40 degrees instead and recommend one before any EQ
-    #[arg(long, conflicts_with = "aim")]
+    #[arg(long, conflicts_with_all = ["aim", "seats", "transition", "room_volume", "rt60", "pair", "per_unit"])]
     pub aims: bool,
     /// Print the audit as JSON
     #[arg(long)]

@@ -5,7 +5,9 @@ mod apply;
 mod args;
 mod compare;
 mod completions;
+mod pair;
 mod rank;
+mod room;
 mod look;
 mod owner;
 mod check;
@@ -86,12 +88,17 @@ fn carry_out(command: Command) -> Result<(String, Answer)> {
                 Some(out) => out,
                 None => run::default_out(&arguments.speaker)?,
             };
-            let (speaker, plan) =
-                planned(&arguments.speaker, &arguments.judging, &arguments.owner)?;
+            let asked = Asked {
+                judging: &arguments.judging,
+                owner: &arguments.owner,
+                room: &arguments.room,
+                pair: &arguments.pair,
+            };
+            let (speaker, plan) = asked.planned(&arguments.speaker)?;
             let written = run::write_plan(
                 &plan,
                 &speaker,
-                &(typed("plan SPEAKER", &arguments.judging) + &arguments.owner.typed()),
+                &asked.typed("plan SPEAKER"),
                 arguments.pictures.map(Into::into),
                 &out,
             )?;
@@ -106,7 +113,13 @@ fn carry_out(command: Command) -> Result<(String, Answer)> {
             owner::aims(&arguments.speaker, judging, owner, arguments.json)
         }
         Command::Audit(arguments) => {
-            let (_, plan) = planned(&arguments.speaker, &arguments.judging, &arguments.owner)?;
+            let asked = Asked {
+                judging: &arguments.judging,
+                owner: &arguments.owner,
+                room: &arguments.room,
+                pair: &arguments.pair,
+            };
+            let (_, plan) = asked.planned(&arguments.speaker)?;
             if arguments.json {
                 Ok(export::json::plan(&plan))
             } else {
@@ -167,15 +180,38 @@ fn carry_out(command: Command) -> Result<(String, Answer)> {
     Ok((text?, Answer::Yes))
 }
 
-/// Reads a speaker, says what was understood of it, and plans.
-fn planned(speaker: &Path, judging: &Judging, owner: &owner::Owner) -> Result<(Speaker, Plan)> {
-    let speaker = owner::read(speaker, judging.rear_wall.into(), &owner.aim)?;
-    let options = PlanOptions {
-        owner: owner.wishes(),
-        ..plan_options(judging)
-    };
-    let plan = run::plan(&speaker, &options)?;
-    Ok((speaker, plan))
+/// What a plan or an audit was asked for.
+struct Asked<'a> {
+    judging: &'a Judging,
+    owner: &'a owner::Owner,
+    room: &'a room::RoomArguments,
+    pair: &'a pair::PairArguments,
+}
+
+impl Asked<'_> {
+    /// Reads a speaker, says what was understood of it, and plans.
+    fn planned(&self, speaker: &Path) -> Result<(Speaker, Plan)> {
+        let room = self.room.asked()?;
+        let read =
+            |folder: &Path| owner::read(folder, self.judging.rear_wall.into(), &self.owner.aim);
+        let mut speaker = read(speaker)?;
+        let mut options = PlanOptions {
+            owner: self.owner.wishes(),
+            ..plan_options(self.judging)
+        };
+        if let Some(asked) = room {
+            options.room = Some(asked.room);
+            speaker.folder.inputs.extend(asked.inputs);
+            speaker.spared.extend(asked.places);
+        }
+        let plan = self.pair.planned(&mut speaker, &options, read)?;
+        Ok((speaker, plan))
+    }
+
+    /// The same as it would be typed again after `call`.
+    fn typed(&self, call: &str) -> String {
+        typed(call, self.judging) + &self.owner.typed() + &self.room.typed() + &self.pair.typed()
+    }
 }
 
 fn plan_options(judging: &Judging) -> PlanOptions {

@@ -75,6 +75,21 @@ fn table(freqs: &[String], members: &[&Member]) -> String {
     out
 }
 
+/// Levels at seats as a table: `freq_hz`, then a column in dB with two decimals for each seat. As
+/// many names as lists of levels, each with one level per frequency.
+pub fn seats_table(grid: &Grid, names: &[&str], seats_db: &[Vec<f64>]) -> String {
+    let mut out = format!("freq_hz,{}\n", names.join(","));
+    for (i, f) in frequencies(grid).iter().enumerate() {
+        out.push_str(f);
+        for seat in seats_db {
+            out.push(',');
+            out.push_str(&decimals(seat[i], 2));
+        }
+        out.push('\n');
+    }
+    out
+}
+
 /// Six significant digits place a frequency to a hundredth of a cent; no measurement is
 /// meant more exactly.
 const SIGNIFICANT_DIGITS: usize = 6;

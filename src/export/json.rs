@@ -1,6 +1,8 @@
 //! The JSON documents. Numbers that could not be had are `null`.
 
 use super::owner::SituationRow;
+use super::pair::{self, PairRow};
+use super::room::RoomRow;
 use crate::audit::{Cause, Decision, Finding};
 use crate::average::{Average, AveragedCurves, RearWall};
 use crate::device::{Device, Feedback, Setting};
@@ -101,6 +103,8 @@ struct PlanDocument<'a> {
     unheld: Vec<UnheldRow>,
     worst_change: Option<WorstChangeRow>,
     situation: SituationRow,
+    room: Option<RoomRow<'a>>,
+    pair: Option<PairRow<'a>>,
     freq_hz: &'a [f64],
     wish_db: &'a [f64],
     shared_db: &'a [f64],
@@ -165,6 +169,8 @@ pub fn plan(plan: &Plan) -> String {
             roughness_after_db: worst.after_db,
         }),
         situation: (&plan.situation).into(),
+        room: plan.situation.room.as_ref().map(RoomRow::from),
+        pair: pair::row(plan),
         freq_hz: plan.audit.grid.freqs_hz(),
         wish_db: &plan.audit.wish_db,
         shared_db: &plan.audit.shared_db,

@@ -12,6 +12,8 @@ pub mod filter_list;
 pub mod folder;
 pub mod json;
 pub mod owner;
+mod pair;
+mod room;
 pub mod summary;
 mod system;
 mod temporary;

@@ -84,7 +84,13 @@ pub struct Options {
     /// Share of the usual search for better stages that is made, 0 to 1. Less saves time and costs
     /// hundredths of a dB.
     pub effort: f64,
+    /// Rows per octave that the search looks at; what it finds is refined on all rows.
+    pub rows_per_oct: f64,
 }
+
+/// Rows per octave of the usual search: enough for the narrowest stage of use in a loudspeaker (a
+/// tenth of an octave), and half of the usual grid.
+pub const ROWS_PER_OCT: f64 = 12.0;
 
 /// When fewer stages are as good because what they leave drowns in what no stage may mend.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -107,6 +113,7 @@ impl Default for Options {
             cut_at_most_db: None,
             slack: None,
             effort: 1.0,
+            rows_per_oct: ROWS_PER_OCT,
         }
     }
 }
@@ -196,7 +203,7 @@ pub fn fit(wanted: &Wanted, device: &Device, options: &Options) -> Result<Fit> {
         fewest: options.stages.is_none(),
         slack: options.slack,
     };
-    let continuous = Continuous::search(&rows, &limits, enough);
+    let continuous = Continuous::search(&rows, &limits, enough, options.rows_per_oct);
     let best = continuous.chosen(&rows, &limits);
     let continuous_rms_db = best.cost.sqrt();
     let mut rounded_rms_db = None;
@@ -283,8 +290,8 @@ struct Continuous {
 }
 
 impl Continuous {
-    fn search(rows: &Rows, limits: &Limits, enough: Enough) -> Continuous {
-        let searched = rows.thinned(search::ROWS_PER_OCT);
+    fn search(rows: &Rows, limits: &Limits, enough: Enough, rows_per_oct: f64) -> Continuous {
+        let searched = rows.thinned(rows_per_oct);
         let templates = search::templates(&searched, limits);
         let mut search = Search::new(&searched, limits, &templates);
         search.grow();
@@ -486,7 +493,7 @@ fn continuous_stages_of(candidate: &Candidate) -> Vec<Stage> {
 /// is nowhere larger than at the end, and behind the cuts nowhere larger than in front (but for
 /// the overshoot of shelves above Q 0.71, which the price counts). Poles and zeros stay in the
 /// pairs of their stages: they lie next to each other, which is the pairing that peaks least.
-fn in_order(mut stages: Vec<Stage>, device: &Device) -> Vec<Stage> {
+pub fn in_order(mut stages: Vec<Stage>, device: &Device) -> Vec<Stage> {
     let boosts_last = matches!(device.number, Number::Fixed { .. });
     stages.sort_by(|a, b| {
         let later = |s: &Stage| boosts_last && s.gain_db > 0.0;

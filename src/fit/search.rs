@@ -11,10 +11,6 @@ use super::rows::Rows;
 use super::seeds::{PARTS, Templates};
 use super::walk::{Walk, keep_best};
 
-/// Rows per octave during the search: enough for the narrowest stage of use (a tenth of an
-/// octave), and half of the usual grid. What is handed out is refined on all rows.
-pub(super) const ROWS_PER_OCT: f64 = 12.0;
-
 /// Share of the usual search below which one walk is all there is. Judgement: as much as the
 /// growth of one walk costs.
 const ONE_WALK_BELOW: f64 = 0.1;

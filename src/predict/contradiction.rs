@@ -2,6 +2,7 @@
 
 use crate::audit::spoken_hz;
 use crate::budget::{Excess, LEAST_SHARE_OF_RATED, OhmAt, SubWanted};
+use crate::seats::Coverage;
 use std::fmt;
 
 /// One contradiction between what was asked and what is known, with the numbers that disagree.
@@ -63,6 +64,77 @@ pub enum Contradiction {
         rated_ohm: f64,
         /// The least impedance.
         least: OhmAt,
+    },
+    /// No transition was stated.
+    TransitionAssumed {
+        /// What is taken, Hz.
+        transition_hz: f64,
+    },
+    /// The transition is higher than the trade uses the word.
+    TransitionHigh {
+        /// The transition, Hz.
+        transition_hz: f64,
+    },
+    /// Nobody judges what lies between transition and trust.
+    TransitionBelowTrusted {
+        /// The transition, Hz.
+        transition_hz: f64,
+        /// Where the anechoic measurement begins to be trusted, Hz.
+        trusted_from_hz: f64,
+    },
+    /// The seats have nothing in the room's zone.
+    SeatsElsewhere {
+        /// What they cover, and the zone.
+        coverage: Coverage,
+    },
+    /// The seats do not cover the room's zone.
+    SeatsShort {
+        /// What they cover, and the zone.
+        coverage: Coverage,
+    },
+    /// The seats have too few points to show a mode.
+    SeatsCoarse {
+        /// Points per octave within the zone.
+        points_per_octave: f64,
+    },
+    /// One seat has nothing to share.
+    OneSeat,
+    /// The user corrects nothing below a frequency that lies within or above the room's zone.
+    FromWithinRoom {
+        /// That frequency, Hz.
+        from_hz: f64,
+        /// The transition, Hz.
+        transition_hz: f64,
+    },
+    /// A subwoofer plays what the seats show.
+    SubWithinRoom {
+        /// The crossover, Hz.
+        sub_hz: f64,
+    },
+    /// The stages cannot follow what the seats ask for.
+    SharedPeaksStay {
+        /// Peaks that stay more than they should, Hz.
+        peaks_hz: Vec<f64>,
+        /// Stages that may correct.
+        stages: usize,
+    },
+    /// Both units of a pair hold the same numbers.
+    UnitsHoldTheSame,
+    /// One unit of a pair shows less than the other, and only what both show counts.
+    UnitsShowLess {
+        /// What both cover, Hz.
+        common_hz: (f64, f64),
+        /// Directions of the first unit that the second one lacks.
+        lacking: usize,
+    },
+    /// Only one unit of a pair was measured by angles.
+    AnglesOfOneUnit,
+    /// The units of a pair differ more than two of one kind do.
+    UnitsUnalike {
+        /// Largest difference, dB, without sign.
+        difference_db: f64,
+        /// Where, Hz.
+        at_hz: f64,
     },
 }
 
@@ -133,6 +205,120 @@ impl fmt::Display for Contradiction {
                 spoken_hz(least.f_hz),
                 100.0 * LEAST_SHARE_OF_RATED
             ),
+            Contradiction::UnitsHoldTheSame
+            | Contradiction::UnitsShowLess { .. }
+            | Contradiction::AnglesOfOneUnit
+            | Contradiction::UnitsUnalike { .. } => self.of_pair(f),
+            _ => self.of_room(f),
+        }
+    }
+}
+
+impl Contradiction {
+    fn of_room(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Contradiction::TransitionAssumed { transition_hz } => write!(
+                f,
+                "no transition was stated; {} is taken, the middle of what homes show. --transition, or --room-volume with --rt60, says better",
+                spoken_hz(*transition_hz)
+            ),
+            Contradiction::TransitionHigh { transition_hz } => write!(
+                f,
+                "a transition of {} is higher than what rooms show (200 to 500 Hz): so high, a cut that suits the seats takes from the direct sound too",
+                spoken_hz(*transition_hz)
+            ),
+            Contradiction::TransitionBelowTrusted {
+                transition_hz,
+                trusted_from_hz,
+            } => write!(
+                f,
+                "the room decides below {}, the anechoic measurement is trusted from {}: between them nobody judges, and nothing is corrected there",
+                spoken_hz(*transition_hz),
+                spoken_hz(*trusted_from_hz)
+            ),
+            Contradiction::SeatsElsewhere { coverage } => write!(
+                f,
+                "the seats were measured from {} to {} and say too little of the zone below the transition at {}: they were not used, and the zone is left as it is",
+                spoken_hz(coverage.seats_hz.0),
+                spoken_hz(coverage.seats_hz.1),
+                spoken_hz(coverage.zone_hz.1)
+            ),
+            Contradiction::SeatsShort { coverage } => write!(
+                f,
+                "the seats were measured from {} to {} and do not cover the room's zone from {} to {}: what they do not show is left as it is",
+                spoken_hz(coverage.seats_hz.0),
+                spoken_hz(coverage.seats_hz.1),
+                spoken_hz(coverage.zone_hz.0),
+                spoken_hz(coverage.zone_hz.1)
+            ),
+            Contradiction::SeatsCoarse { points_per_octave } => write!(
+                f,
+                "the seats have {points_per_octave:.0} points per octave below the transition: modes narrower than that are blurred or missed; 24 or more would show them"
+            ),
+            Contradiction::OneSeat => f.write_str(
+                "one seat cannot show what seats share: its peaks are cut as if all seats had them",
+            ),
+            Contradiction::FromWithinRoom {
+                from_hz,
+                transition_hz,
+            } => write!(
+                f,
+                "--from {from_hz} leaves {} of the room's zone below {} untouched",
+                if from_hz < transition_hz {
+                    "the lower part"
+                } else {
+                    "all"
+                },
+                spoken_hz(*transition_hz)
+            ),
+            Contradiction::SubWithinRoom { sub_hz } => write!(
+                f,
+                "below {} the subwoofer plays, so what the seats show there is not cut in this list; cut it in the subwoofer's own",
+                spoken_hz(*sub_hz)
+            ),
+            Contradiction::SharedPeaksStay { peaks_hz, stages } => {
+                let peaks: Vec<String> = peaks_hz.iter().map(|p| spoken_hz(*p)).collect();
+                write!(
+                    f,
+                    "with {stages} stages of this device {} that the seats share {} more than 1 dB over what was wanted: {}",
+                    if peaks.len() == 1 { "a peak" } else { "peaks" },
+                    if peaks.len() == 1 { "stays" } else { "stay" },
+                    peaks.join(", ")
+                )
+            }
+            _ => Ok(()),
+        }
+    }
+
+    fn of_pair(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Contradiction::UnitsHoldTheSame => f.write_str(
+                "both units of the pair hold the same numbers: that is one measurement, and says nothing of a pair",
+            ),
+            Contradiction::UnitsShowLess { common_hz, lacking } => {
+                write!(
+                    f,
+                    "of the pair only what both units show counts: {} to {}",
+                    spoken_hz(common_hz.0),
+                    spoken_hz(common_hz.1)
+                )?;
+                match lacking {
+                    0 => Ok(()),
+                    n => write!(f, ", and {n} directions of the first unit stand for both"),
+                }
+            }
+            Contradiction::AnglesOfOneUnit => f.write_str(
+                "one unit of the pair was measured by angles and the other was not: only averaged curves are compared, and the audit is as careful as with those alone",
+            ),
+            Contradiction::UnitsUnalike {
+                difference_db,
+                at_hz,
+            } => write!(
+                f,
+                "the units differ by {difference_db:.1} dB at {}: two units of one kind seldom do, so one may be faulty or measured otherwise",
+                spoken_hz(*at_hz)
+            ),
+            _ => Ok(()),
         }
     }
 }

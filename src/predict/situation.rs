@@ -27,6 +27,10 @@ pub struct Situation {
     pub beams: Vec<Beam>,
     /// Distance of the seat, m, where it was said.
     pub distance_m: Option<f64>,
+    /// What was decided below the transition frequency, where something was said of the room.
+    pub room: Option<crate::seats::Decided>,
+    /// How the pair matches, where the plan is one for two units.
+    pub pair: Option<crate::pair::Decided>,
 }
 
 /// An aim that a plan was made for.

@@ -24,6 +24,7 @@ pub mod missing;
 mod orbits;
 mod phase;
 mod repeats;
+pub mod seats;
 mod sofa;
 pub mod plan_curves;
 pub mod table;

@@ -3,7 +3,7 @@
 use super::picture::{self, Picture, showable};
 use super::sections::{self, isolated};
 use super::statement::{percent, statement};
-use super::{owner, page};
+use super::{owner, page, pair, room};
 use crate::audit::spoken_hz;
 use crate::error::Result;
 use crate::predict::Plan;
@@ -36,9 +36,11 @@ pub fn html(plan: &Plan, provenance: &Provenance) -> Result<String> {
             @for (number, picture) in (1..).zip(&pictures) {
                 (page::figure(number, picture, &caption(plan, picture)))
             }
-            @if pictures.len() < 3 { (no_angles()) }
+            @if pictures.iter().all(|p| p.key != "angles") { (no_angles()) }
             (sections::findings(plan))
             (sections::filters(plan))
+            (room::section(plan))
+            (pair::section(plan))
             (sections::price(plan))
             (owner::sections(plan))
             (sections::ladder(plan))
@@ -118,6 +120,9 @@ fn caption(plan: &Plan, picture: &Picture) -> Markup {
             }
             "filters" => {
                 "The wish is what the audit allows. Only its shape counts, so it is drawn at the level of the stages. Stages are numbered as in the filter table. Tinted ground is left alone or only softened."
+            }
+            "room" => {
+                "Each seat over the level that all have in common. Where the thick line is lower than the grey one a peak that the seats share was cut; nulls and differences from seat to seat stay. Grey ground: above the transition, where the angles decide."
             }
             _ => {
                 "Each angle as measured, relative to the listening window at the same frequency. One filter moves every angle alike, so what all angles share is not in this picture and no filter changes it. Pale is as loud as the window, purple quieter, orange louder. Where a spot or a break in the colours stands under a finding, the angles disagree there."

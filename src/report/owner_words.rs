@@ -188,10 +188,11 @@ fn level_words(level: &LevelBudget) -> Vec<String> {
     }
     if let Some(beyond) = level.beyond_tables {
         words.push(format!(
-            "At {} peaks ask for {:.1} dB and the tables end at {:.1} dB without a limit: beyond, nothing is known.",
+            "At {} peaks ask for {:.1} dB and the tables end at {:.1} dB without a limit: above {:.0} dB on average at the seat nothing is known there.",
             spoken_hz(beyond.f_hz),
             beyond.asked_db,
-            beyond.clean_db
+            beyond.clean_db,
+            wanted.level_db - beyond.excess_db()
         ));
     }
     words.push(match level.peak_v {

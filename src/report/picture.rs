@@ -2,7 +2,7 @@
 
 use super::palette::Ink;
 use super::sheet::{Colours, LEFT, Manner, WIDTH, WORD_SIZE, inked};
-use super::{angle_picture, filter_picture, response_picture};
+use super::{angle_picture, filter_picture, response_picture, room_picture};
 use crate::audit::{Cause, Decision, Finding};
 use crate::error::Result;
 use crate::predict::Plan;
@@ -165,13 +165,14 @@ pub fn escaped(text: &str) -> String {
     out
 }
 
-/// All pictures of a plan in the order of the page. The angle picture is missing where no
-/// angles were measured.
+/// All pictures of a plan in the order of the page. The room's is there where seats were measured,
+/// the angle picture is missing where no angles were.
 ///
 /// # Errors
 /// When the drawing surface refuses a mark, which finite numbers do not make it do.
 pub fn all(plan: &Plan) -> Result<Vec<Picture>> {
     let mut pictures = vec![response_picture::draw(plan)?, filter_picture::draw(plan)?];
+    pictures.extend(room_picture::draw(plan)?);
     pictures.extend(angle_picture::draw(plan)?);
     Ok(pictures)
 }

@@ -111,7 +111,7 @@ pub fn findings(plan: &Plan) -> Markup {
                         }
                     }
                 }
-                p.note { "Size: in the listening window. Spread: how much the size differs from angle to angle, weighted as the angles count in the room." }
+                p.note { "Size: in the listening window, of the room at its seats. Spread: how much the size differs from angle to angle, weighted as the angles count in the room." }
             }
         }
     }

@@ -23,9 +23,10 @@ pub fn percent(share: Option<f64>) -> String {
 /// So many of the deviations that stay are named; the others are counted.
 const NAMED_AT_MOST: usize = 4;
 
-/// Two sentences: how well the speaker takes EQ and at what price, and what stays wrong.
+/// Two sentences, and one of the room where something was said of it: how well the speaker takes EQ and at what price, and what stays wrong.
 pub fn statement(plan: &Plan) -> String {
-    format!("{} {}", verdict(plan), what_stays(plan))
+    let room = super::room::sentence(plan);
+    format!("{} {}{room}", verdict(plan), what_stays(plan))
 }
 
 fn verdict(plan: &Plan) -> String {
@@ -58,6 +59,8 @@ fn what_stays(plan: &Plan) -> String {
         .findings
         .iter()
         .filter(|f| f.decision == Decision::Leave && f.cause != Cause::BandEdge)
+        // The room has a sentence of its own.
+        .filter(|f| f.cause != Cause::Room)
         .collect();
     left.sort_by(|a, b| b.size_db.abs().total_cmp(&a.size_db.abs()));
     let mut text = if left.is_empty() {

@@ -3,6 +3,7 @@
 use super::owner;
 use super::picture::{showable, without_controls};
 use super::statement::{percent, stages_words, statement};
+use super::{pair, room};
 use crate::audit::{Decision, Finding, spoken_hz};
 use crate::device::Device;
 use crate::filter::Stage;
@@ -133,6 +134,8 @@ pub fn audit(plan: &Plan, paint: Paint) -> String {
             before.preference, after.preference
         );
     }
+    out += &room::text(plan);
+    out += &pair::text(plan);
     out.push('\n');
     out += &wrapped(&statement(plan), 0);
     out += &owner::situation_text(plan);
@@ -194,6 +197,8 @@ pub fn plan(plan: &Plan, written: &[PathBuf]) -> String {
     out.push('\n');
     out += &filter_table(&plan.fit.stages, plan.prediction.bank.gain_db);
     out += &unheld(&plan.fit);
+    out += &room::text(plan);
+    out += &pair::text(plan);
     out.push('\n');
     let held = format!("For {} at {} Hz.", plan.device.name, plan.device.rate_hz);
     out += &wrapped(&format!("{held} Written:"), 0);

@@ -3,6 +3,7 @@
 use super::analog::{BoxTuning, Crossover, Filter, Slope};
 use super::defect::{Defect, DefectKind, Fault, Place, SecondSource};
 use super::measurement::Measurement;
+use super::shoebox::{Listening, Shoebox};
 use super::speaker::{Design, Driver, Speaker};
 use crate::error::Result;
 
@@ -25,6 +26,35 @@ pub fn demo_speakers() -> Result<[(&'static str, Speaker, Measurement); 2]> {
         ("quayside_5", quayside_5()?, measurement(5)),
         ("lantern_8", lantern_8()?, measurement(8)),
     ])
+}
+
+/// Five seats of an invented room, with the first demo speaker in its corner, and their names.
+pub fn demo_seats() -> (Listening, [&'static str; 5]) {
+    let listening = Listening {
+        room: Shoebox {
+            size_m: [5.3, 4.2, 2.6],
+            rt60_s: 0.45,
+        },
+        source: [0.6, 1.1, 0.8],
+        seats: vec![
+            [3.9, 1.5, 1.1],
+            [3.9, 2.1, 1.1],
+            [3.9, 2.7, 1.1],
+            [3.2, 0.9, 1.1],
+            [4.6, 3.4, 1.1],
+        ],
+        corner_hz: 42.0,
+        noise_db: 0.2,
+        seed: 5,
+    };
+    let names = [
+        "sofa_left",
+        "sofa_middle",
+        "sofa_right",
+        "armchair",
+        "window_seat",
+    ];
+    (listening, names)
 }
 
 fn peak(f_hz: f64, gain_db: f64, q: f64) -> Filter {

@@ -16,15 +16,17 @@ mod known;
 mod measurement;
 mod population;
 mod radiation;
+mod shoebox;
 mod sketch;
 mod speaker;
 mod special;
 
 pub use analog::{BoxTuning, Crossover, Filter, Slope};
 pub use defect::{Defect, DefectKind, Fault, Place, SecondSource};
-pub use demo::demo_speakers;
+pub use demo::{demo_seats, demo_speakers};
 pub use field::FieldSpeaker;
 pub use known::{Effect, Simulated};
 pub use measurement::{Measurement, Sides, full_orbits};
+pub use shoebox::{Listening, Mode, Shoebox, Spot};
 pub use sketch::SketchSpeaker;
 pub use speaker::{Design, Driver, Speaker};

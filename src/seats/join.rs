@@ -1,0 +1,122 @@
+//! One wish for both: the anechoic one above the transition, the seats' below.
+//!
+//! The anechoic wish is a sum of broad shapes, judged above the transition only, that run on below
+//! it; the seats' cuts run out above. So both add up without a step. What would boost below the
+//! transition is taken out first: a level that is wanted throughout the zone is given to what lies
+//! above instead (level is free), and what is left of a boost fades out towards the transition.
+
+use super::judged::{JOIN_OCT, Judged, below_transition, value_at};
+use crate::audit::Audit;
+use crate::curve::Grid;
+use crate::units::erb_numbers_per_octave;
+
+/// The lowest frequency at which the filters are held to anything, Hz.
+const LOWEST_HZ: f64 = 20.0;
+
+/// Weight of the zone where no seat says anything, against where seats do: enough that filters
+/// leave it alone. Our own judgement.
+const UNHEARD_WEIGHT: f64 = 0.3;
+
+/// The wish of the whole plan, frequency by frequency.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Joined {
+    /// From 20 Hz on: the audit's frequencies, and below them more of the same density.
+    pub grid: Grid,
+    /// The speaker's share of the wish, dB.
+    pub upper_db: Vec<f64>,
+    /// The room's share, dB, not above 0.
+    pub zone_db: Vec<f64>,
+    /// Weight of each frequency in the fit: as in the audit above the transition; below it every
+    /// octave counts as much as the one at the transition, since a mode is heard by how long it
+    /// rings and not by how finely the ear parts low frequencies. Our own judgement.
+    pub weights: Vec<f64>,
+    /// The transition, Hz.
+    pub transition_hz: f64,
+}
+
+/// The audit's wish without what would boost below the transition, dB on the audit's grid.
+pub(super) fn without_boost(audit: &Audit, transition_hz: f64) -> Vec<f64> {
+    let grid = &audit.grid;
+    // The level that the wish runs on with, an octave below the transition.
+    let run_on_db = value_at(grid, &audit.wish_db, 0.5 * transition_hz).max(0.0);
+    let join = JOIN_OCT.exp2() * transition_hz;
+    audit
+        .wish_db
+        .iter()
+        .zip(grid.freqs_hz())
+        .map(|(wish, f)| {
+            let wish = wish - run_on_db;
+            // Rises from 0 at the transition to 1 at the end of the join.
+            let above = 1.0 - below_transition(f.min(join), transition_hz);
+            if wish > 0.0 { wish * above } else { wish }
+        })
+        .collect()
+}
+
+/// Joins the wishes; `upper_db` is [`without_boost`].
+pub(super) fn join(
+    audit: &Audit,
+    upper_db: &[f64],
+    judged: Option<&Judged>,
+    transition_hz: f64,
+) -> Joined {
+    let source = &audit.grid;
+    let step = (source.freqs_hz()[1] / source.freqs_hz()[0]).max(1.0 + 1e-6);
+    let mut freqs_hz: Vec<f64> =
+        std::iter::successors(Some(source.first_hz() / step), |f| Some(f / step))
+            .take_while(|f| *f >= LOWEST_HZ)
+            .collect();
+    freqs_hz.reverse();
+    freqs_hz.extend(source.freqs_hz());
+    let grid = Grid::new(freqs_hz).unwrap_or_else(|| source.clone());
+    let extra = grid.len() - source.len();
+    let upper_db: Vec<f64> = (0..grid.len())
+        .map(|i| upper_db[i.saturating_sub(extra)])
+        .collect();
+    let zone_db: Vec<f64> = grid
+        .freqs_hz()
+        .iter()
+        .map(|f| judged.map_or(0.0, |judged| judged.wish_at(*f)))
+        .collect();
+    // The audit's weights are octaves times what hearing resolves there, up to a factor.
+    let cells = grid.cells_oct();
+    let of_audit = &audit.deviations.weights;
+    let total: f64 = (0..source.len())
+        .filter(|i| of_audit[*i] > 0.0)
+        .map(|i| cells[extra + i] * erb_numbers_per_octave(source.freqs_hz()[i]))
+        .sum();
+    let per_oct = erb_numbers_per_octave(transition_hz) / total;
+    let weights = grid
+        .freqs_hz()
+        .iter()
+        .enumerate()
+        .map(|(i, f)| {
+            if *f < transition_hz {
+                let heard = judged.is_some_and(|judged| judged.covers(*f));
+                cells[i] * per_oct * if heard { 1.0 } else { UNHEARD_WEIGHT }
+            } else {
+                audit.fit_weights[i.saturating_sub(extra)]
+            }
+        })
+        .collect();
+    Joined {
+        grid,
+        upper_db,
+        zone_db,
+        weights,
+        transition_hz,
+    }
+}
+
+impl Joined {
+    /// The whole wish, dB.
+    pub fn wish_db(&self) -> Vec<f64> {
+        let pairs = self.upper_db.iter().zip(&self.zone_db);
+        pairs.map(|(upper, zone)| upper + zone).collect()
+    }
+
+    /// The whole wish on the audit's grid, whose frequencies are the last of this one's.
+    pub fn on_audit_grid(&self, audit: &Audit) -> Vec<f64> {
+        self.wish_db()[self.grid.len() - audit.grid.len()..].to_vec()
+    }
+}
