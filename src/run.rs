@@ -414,7 +414,28 @@ pub fn write_plan(
         .iter()
         .map(|(name, content)| (name.as_str(), content.as_slice()))
         .collect();
-    export::files::write_all(out, &files)
+    let written = export::files::write_all(out, &files)?;
+    clear_older_lists(out, &written)?;
+    Ok(written)
+}
+
+/// Filter lists that only some plans have.
+const LISTS_OF_SOME: [&str; 3] = [SUBWOOFER_LIST, "filters_unit_1.txt", "filters_unit_2.txt"];
+
+/// The list of the subwoofer's low-pass.
+const SUBWOOFER_LIST: &str = "subwoofer.txt";
+
+/// Takes away lists that an earlier plan left in `out` and this one, which has `written`, does not
+/// have: beside new filters they would be loaded as if they belonged to them. A file of such a name
+/// that is no filter list is somebody else's and stays.
+fn clear_older_lists(out: &Path, written: &[PathBuf]) -> Result<()> {
+    for place in LISTS_OF_SOME.map(|name| out.join(name)) {
+        if !written.contains(&place) && crate::read::filter_list::read(&place).is_ok() {
+            std::fs::remove_file(&place)
+                .map_err(|source| Error::file(&place, "take away", source))?;
+        }
+    }
+    Ok(())
 }
 
 /// Refuses a place where a file of the measurement stands, under whatever name.
@@ -476,7 +497,7 @@ pub fn plan_files(
     ];
     if let Some(list) = owner::subwoofer_list(plan)? {
         let text = export::filter_list::write(&list, &plan.device.word_order)?;
-        files.push(("subwoofer.txt".to_string(), text.into_bytes()));
+        files.push((SUBWOOFER_LIST.to_string(), text.into_bytes()));
     }
     for (number, unit) in (1..).zip(&plan.per_unit) {
         let list = export::filter_list::from_plan(unit)?;

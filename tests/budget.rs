@@ -310,6 +310,22 @@ fn a_subwoofer_takes_stages_and_every_boost_below_it() {
 }
 
 #[test]
+fn an_older_list_that_belongs_to_no_filter_of_the_plan_is_taken_away() {
+    let speaker = Speaker::read(Path::new("examples/quayside_5"), RearWall::default()).unwrap();
+    let dir = tempfile::tempdir().unwrap();
+    let with_sub = planned(&speaker, sub(80.0, Order::Fourth));
+    write_plan(&with_sub, &speaker, "planish plan", None, dir.path()).unwrap();
+    assert!(dir.path().join("subwoofer.txt").exists());
+    // Somebody's notes under a name of ours stay.
+    let notes = dir.path().join("filters_unit_1.txt");
+    std::fs::write(&notes, "ask for the other unit\n").unwrap();
+    let without = planned(&speaker, Wishes::default());
+    write_plan(&without, &speaker, "planish plan", None, dir.path()).unwrap();
+    assert!(!dir.path().join("subwoofer.txt").exists());
+    assert!(dir.path().join("filters.txt").exists() && notes.exists());
+}
+
+#[test]
 fn what_contradicts_stands_in_the_first_lines() {
     let speaker = Speaker::read(Path::new("examples/quayside_5"), RearWall::ThreePoints).unwrap();
     let knobs = PlanOptions {

@@ -72,7 +72,7 @@ fn input_of(source: &Source) -> InputFile {
     InputFile {
         path: name.unwrap_or_else(|| source.file.clone()),
         bytes: source.bytes,
-        crc32: source.crc32,
+        sha256: source.sha256.clone(),
     }
 }
 
