@@ -443,7 +443,7 @@ fn shared_modes_of_simulated_rooms_are_cut_and_no_seat_pays_for_it() {
         assert!(reading.boost_db < 0.1, "{seed}: {}", reading.boost_db);
     }
     println!("{met} within 1 dB, {near} within 2 dB of {peaks}");
-    assert!(peaks > 10 && met * 3 >= peaks * 2 && near * 5 >= peaks * 4);
+    assert!(peaks > 10 && met * 5 >= peaks * 4 && near * 10 >= peaks * 9);
 }
 
 fn scratch(name: &str) -> std::path::PathBuf {
