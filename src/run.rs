@@ -173,8 +173,7 @@ pub fn plan_for(
     target: &Target,
     options: &PlanOptions,
 ) -> Result<Plan> {
-    let trace = speaker.folder.evidence.second_source.as_ref();
-    let trace = trace.and_then(|s| Some((Grid::new(s.freqs_hz.clone())?, s.level_db.as_slice())));
+    let trace = trace_of(speaker);
     let subject = Subject {
         response: speaker.response(),
         curves: &speaker.curves,
@@ -189,6 +188,12 @@ pub fn plan_for(
         plan.situation.take_aim(aimed);
     }
     Ok(plan)
+}
+
+/// The trace of a second source on its own grid, dB, where one was measured.
+fn trace_of(speaker: &Speaker) -> Option<(Grid, &[f64])> {
+    let trace = speaker.folder.evidence.second_source.as_ref()?;
+    Some((Grid::new(trace.freqs_hz.clone())?, &trace.level_db))
 }
 
 /// What stands beside the response of a speaker.
@@ -420,10 +425,13 @@ pub fn write_plan(
 }
 
 /// Filter lists that only some plans have.
-const LISTS_OF_SOME: [&str; 3] = [SUBWOOFER_LIST, "filters_unit_1.txt", "filters_unit_2.txt"];
+const LISTS_OF_SOME: [&str; 3] = [SUBWOOFER_LIST, UNIT_LISTS[0], UNIT_LISTS[1]];
 
 /// The list of the subwoofer's low-pass.
 const SUBWOOFER_LIST: &str = "subwoofer.txt";
+
+/// The lists of the two units of a pair.
+const UNIT_LISTS: [&str; 2] = ["filters_unit_1.txt", "filters_unit_2.txt"];
 
 /// Takes away lists that an earlier plan left in `out` and this one, which has `written`, does not
 /// have: beside new filters they would be loaded as if they belonged to them. A file of such a name
@@ -499,10 +507,10 @@ pub fn plan_files(
         let text = export::filter_list::write(&list, &plan.device.word_order)?;
         files.push((SUBWOOFER_LIST.to_string(), text.into_bytes()));
     }
-    for (number, unit) in (1..).zip(&plan.per_unit) {
+    for (name, unit) in UNIT_LISTS.iter().zip(&plan.per_unit) {
         let list = export::filter_list::from_plan(unit)?;
         let text = export::filter_list::write(&list, &unit.device.word_order)?;
-        files.push((format!("filters_unit_{number}.txt"), text.into_bytes()));
+        files.push((name.to_string(), text.into_bytes()));
     }
     if let Some(format) = pictures {
         files.extend(picture_files(plan, format)?);

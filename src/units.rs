@@ -1,6 +1,8 @@
 //! Conversions of plain numbers: decibels, octaves, auditory bands, phase. Nothing here knows
 //! what a loudspeaker is.
 
+use std::f64::consts::LN_2;
+
 /// Power ratio of a level difference in dB: `10^(x/10)`.
 pub fn db_to_power(level_db: f64) -> f64 {
     // exp2 is the fastest exact-enough route; 10^(x/10) = 2^(x lg2(10)/10).
@@ -25,6 +27,28 @@ pub fn amplitude_to_db(amplitude: f64) -> f64 {
 /// Octaves from `from_hz` up to `to_hz`; negative when `to_hz` is lower. Both above 0.
 pub fn octaves(from_hz: f64, to_hz: f64) -> f64 {
     (to_hz / from_hz).log2()
+}
+
+/// Width in octaves, at half of its gain in dB, of a peaking stage of `q` (above 0).
+///
+/// Source: W3C Audio EQ Cookbook, `1/Q = 2 sinh(ln2/2 BW)`, the analog case.
+pub fn width_oct_of_q(q: f64) -> f64 {
+    2.0 / LN_2 * (0.5 / q).asinh()
+}
+
+/// The Q of a peaking stage of `width_oct` octaves (above 0); the inverse of [`width_oct_of_q`].
+pub fn q_of_width_oct(width_oct: f64) -> f64 {
+    0.5 / (0.5 * LN_2 * width_oct).sinh()
+}
+
+/// The middle of `values`, of an even number the mean of the two; 0 of none.
+pub fn median(mut values: Vec<f64>) -> f64 {
+    values.sort_by(f64::total_cmp);
+    match values.len() {
+        0 => 0.0,
+        n if n % 2 == 1 => values[n / 2],
+        n => 0.5 * (values[n / 2 - 1] + values[n / 2]),
+    }
 }
 
 /// Equivalent rectangular bandwidth in Hz of the auditory filter centred at `f_hz` (above 0).
@@ -78,6 +102,20 @@ pub fn unwrap_deg(phase_deg: &mut [f64]) {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn width_and_q_are_inverse_to_each_other() {
+        // One octave is Q 1.414214, a third 4.318473 (Audio EQ Cookbook, analog formula).
+        assert!((q_of_width_oct(1.0) - std::f64::consts::SQRT_2).abs() < 1e-6);
+        assert!((width_oct_of_q(4.318473) - 1.0 / 3.0).abs() < 1e-6);
+    }
+
+    #[test]
+    fn the_median_of_an_even_number_lies_between_the_two_in_the_middle() {
+        assert_eq!(median(vec![3.0, 1.0, 9.0]), 3.0);
+        assert_eq!(median(vec![9.0, 1.0, 2.0, 4.0]), 3.0);
+        assert_eq!(median(Vec::new()), 0.0);
+    }
 
     #[test]
     fn decibels_and_ratios_invert_each_other() {

@@ -278,7 +278,6 @@ fn a_mode_that_one_seat_lacks_is_left() {
         .unwrap()
         .seats;
     for seat in seats {
-        // What the speaker's own stages leave there is below half a hundredth.
         let ratio = seat.variance_after_db2 / seat.variance_before_db2;
         assert!(ratio < 1.005, "{ratio}");
     }
@@ -433,9 +432,9 @@ fn shared_modes_of_simulated_rooms_are_cut_and_no_seat_pays_for_it() {
             near += usize::from(after.abs() <= 2.0);
             println!("{seed} {f_hz:.1} Hz {before:.1} -> {after:.1}");
         }
-        // What the speaker's own stages leave there is below half a hundredth.
+        // Below 1.0 in all rooms but one, where the speaker's own stages add a thousandth and a half.
         assert!(
-            reading.worst_variance <= 1.005,
+            reading.worst_variance <= 1.002,
             "{seed}: {}",
             reading.worst_variance
         );

@@ -10,8 +10,8 @@
 use super::frame::Frame;
 use crate::algebra::{dot, solve_positive_definite};
 use crate::filter::Kind;
+use crate::units::width_oct_of_q;
 use pulp::NullaryFnOnce;
-use std::f64::consts::LN_2;
 
 /// One bump (size above 0) or dip of the listening window against its target.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -48,17 +48,10 @@ impl Component {
         10.0 * power.log10()
     }
 
-    /// Width at half gain in octaves. Source: Audio EQ Cookbook,
-    /// `1/Q = 2 sinh(ln2/2 BW)`; for a shelf the width of its transition by the same formula.
+    /// Width at half gain in octaves; for a shelf the width of its transition by the same formula.
     pub fn width_oct(&self) -> f64 {
-        2.0 / LN_2 * (0.5 / self.q).asinh()
+        width_oct_of_q(self.q)
     }
-}
-
-/// The Q of a bump or dip of `width_oct` octaves at half gain; the inverse of
-/// [`Component::width_oct`].
-pub(super) fn q_of_width(width_oct: f64) -> f64 {
-    0.5 / (0.5 * LN_2 * width_oct).sinh()
 }
 
 /// The Q of the bumps and dips looked for. Half-octave steps of width from a sweep of nearly
@@ -367,18 +360,5 @@ mod tests {
                 }
             }
         }
-    }
-
-    #[test]
-    fn width_and_q_are_inverse_to_each_other() {
-        // One octave is Q 1.414214 (Audio EQ Cookbook, analog formula).
-        assert!((q_of_width(1.0) - std::f64::consts::SQRT_2).abs() < 1e-6);
-        let component = Component {
-            kind: Kind::Peaking,
-            f0_hz: 100.0,
-            size_db: 1.0,
-            q: 4.318473,
-        };
-        assert!((component.width_oct() - 1.0 / 3.0).abs() < 1e-6);
     }
 }

@@ -1,6 +1,6 @@
 //! Findings that no EQ mends.
 
-use super::component::{DipLimits, q_of_width};
+use super::component::DipLimits;
 use super::family::{Family, SEARCH_OCT};
 use super::finding::{Cause, Decision, Finding, Ground};
 use super::frame::{Frame, weighted_median};
@@ -9,6 +9,7 @@ use super::weigh::Weighed;
 use super::witness::Witnesses;
 use crate::curve::Smoother;
 use crate::response::Orbit;
+use crate::units::q_of_width_oct;
 use std::ops::Range;
 
 /// What is smaller in every curve is not spoken of, dB: about the just noticeable difference of
@@ -128,7 +129,7 @@ impl<'a> Left<'a> {
             peak_hz: grid.freqs_hz()[stretch.peak],
             size_db: self.window_db[stretch.peak],
             in_room_size_db: self.frame.in_room_known.then(|| self.room_db[stretch.peak]),
-            q: Some(q_of_width(stretch.width_oct(grid))),
+            q: Some(q_of_width_oct(stretch.width_oct(grid))),
             spread_db: self.family.spread_at(stretch.peak),
             cause,
             decision: Decision::Leave,
@@ -164,7 +165,7 @@ impl<'a> Left<'a> {
         let i = stretch.peak;
         let (size_db, room_db) = (self.window_db[i], self.room_db[i]);
         let on_axis_db = self.axis_db.as_ref().map_or(size_db, |axis| axis[i]);
-        let q = q_of_width(stretch.width_oct(&self.frame.grid));
+        let q = q_of_width_oct(stretch.width_oct(&self.frame.grid));
         if on_axis_db / size_db > 2.0 && room_db / size_db < 0.5 {
             (Cause::SingleAxis, Ground::OnTheAxisOnly { on_axis_db })
         } else if room_db / size_db < 0.3 {

@@ -12,7 +12,7 @@ use super::q_reading::QReading;
 use crate::error::Result;
 use crate::filter::Bank;
 use crate::filter_list::FilterList;
-use crate::units::octaves;
+use crate::units::{median, octaves};
 
 pub use super::interface::{Interface, Roll};
 
@@ -385,7 +385,7 @@ impl Averaged {
             .map(|(f, v)| (*f, *v))
             .max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()))
             .unwrap_or((0.0, 0.0));
-        let typical_share = super::loopback::median(&shares);
+        let typical_share = median(shares.clone());
         Averaged {
             values_db,
             shares,

@@ -4,6 +4,7 @@
 //! that they raise no alarm. Corners lie outside the judged band's middle, or a missing shelf
 //! could hide in them.
 
+use crate::units::median;
 use std::f64::consts::PI;
 
 /// The fitted sound card.
@@ -281,7 +282,7 @@ impl<'a> Interfaces<'a> {
     pub fn fit(&self, difference_db: &[f64]) -> Fitted {
         let mut interface = Interface {
             level_db: if self.level_free {
-                super::loopback::median(difference_db)
+                median(difference_db.to_vec())
             } else {
                 0.0
             },

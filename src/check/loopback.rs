@@ -2,7 +2,7 @@
 
 use crate::curve::{Grid, resample_db};
 use crate::error::{Error, Result};
-use crate::units::octaves;
+use crate::units::{median, octaves};
 
 /// What was measured; all lists of one length, frequencies strictly ascending.
 #[derive(Debug, Clone, PartialEq)]
@@ -161,7 +161,7 @@ fn without_stop_bands(
         .zip(predicted_db)
         .map(|(m, p)| m - p)
         .collect();
-    let middle_db = median(&difference_db);
+    let middle_db = median(difference_db.clone());
     let stopped = |i: usize| difference_db[i] - middle_db < STOP_BAND_DB;
     let (mut start, mut end) = (0, freqs_hz.len());
     while end > start && freqs_hz[end - 1] >= STOP_BAND_FROM_HZ && stopped(end - 1) {
@@ -171,13 +171,6 @@ fn without_stop_bands(
         start += 1;
     }
     start..end
-}
-
-/// The middle value; of an even number the upper one of the two. 0 of nothing.
-pub(super) fn median(values: &[f64]) -> f64 {
-    let mut sorted = values.to_vec();
-    sorted.sort_by(f64::total_cmp);
-    sorted.get(sorted.len() / 2).copied().unwrap_or(0.0)
 }
 
 /// Standard deviation of the noise on a curve, dB: from how far each point lies off the straight
@@ -197,7 +190,7 @@ pub(super) fn noise_db(freqs_hz: &[f64], values_db: &[f64]) -> f64 {
             (values_db[i] - line_db).abs() / variance.sqrt()
         })
         .collect();
-    median(&off_line) / 0.6745
+    median(off_line) / 0.6745
 }
 
 #[cfg(test)]

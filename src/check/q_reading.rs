@@ -5,7 +5,8 @@
 //! prototypes of the W3C Audio EQ Cookbook, whose letters are used: `A = 10^(gain/40)`.
 
 use crate::filter::{Kind, Stage};
-use std::f64::consts::{LN_2, PI, SQRT_2};
+use crate::units::{q_of_width_oct, width_oct_of_q};
+use std::f64::consts::{PI, SQRT_2};
 use std::fmt;
 
 /// One other definition of Q.
@@ -110,14 +111,13 @@ impl QReading {
         let a = 10f64.powf(stage.gain_db / 40.0);
         let a_of_boost = 10f64.powf(stage.gain_db.abs() / 40.0);
         let w0 = 2.0 * PI * stage.f0_hz / rate_hz;
-        // Cookbook: 1/Q = 2 sinh(ln 2 / 2 * BW), digital with BW * w0 / sin w0.
-        let of_bandwidth = |octaves: f64| 0.5 / (0.5 * LN_2 * octaves).sinh();
+        // Cookbook: a digital stage of BW octaves has the Q of BW * w0 / sin w0.
         // Cookbook: 1/Q = sqrt((A + 1/A) (1/S - 1) + 2).
         let sum = a + 1.0 / a;
         let read = match self {
-            QReading::BandwidthOctaves if !is_shelf => of_bandwidth(q),
-            QReading::BandwidthOctavesWarped if !is_shelf => of_bandwidth(q * w0 / w0.sin()),
-            QReading::BandwidthOfQ if !is_shelf => 2.0 / LN_2 * (0.5 / q).asinh(),
+            QReading::BandwidthOctaves if !is_shelf => q_of_width_oct(q),
+            QReading::BandwidthOctavesWarped if !is_shelf => q_of_width_oct(q * w0 / w0.sin()),
+            QReading::BandwidthOfQ if !is_shelf => width_oct_of_q(q),
             QReading::OfPoles if is_peaking => q / a,
             QReading::OfZeros if is_peaking => q * a,
             QReading::ConstantMinus3Db if is_peaking => q / a_of_boost,

@@ -82,7 +82,7 @@ pub struct Options {
     /// What stages need not polish, when their number is free.
     pub slack: Option<Slack>,
     /// Share of the usual search for better stages that is made, 0 to 1. Less saves time and costs
-    /// hundredths of a dB.
+    /// hundredths of a dB; below a tenth one walk takes the place of two.
     pub effort: f64,
     /// Rows per octave that the search looks at; what it finds is refined on all rows.
     pub rows_per_oct: f64,

@@ -1,8 +1,7 @@
 //! Plans for a pair: one list for both units, and if wished one for each.
 
-use super::{PlanOptions, Speaker, plan_for, plan_with, tables_of};
+use super::{PlanOptions, Speaker, plan_for, plan_with, tables_of, trace_of};
 use crate::audit::Subject;
-use crate::curve::Grid;
 use crate::error::Result;
 use crate::filter::Bank;
 use crate::pair::{self, Unit};
@@ -35,8 +34,7 @@ pub fn plan_pair(
         },
         target,
     )?;
-    let trace = first.folder.evidence.second_source.as_ref();
-    let trace = trace.and_then(|s| Some((Grid::new(s.freqs_hz.clone())?, s.level_db.as_slice())));
+    let trace = trace_of(first);
     let (one, other) = (unit(first), unit(second));
     let subject = Subject {
         response: shared.response.as_ref(),

@@ -6,6 +6,7 @@
 //! 1979, J. Am. Stat. Assoc. 74, 829-836, with absolute differences in place of the biweight.
 
 use crate::curve::Grid;
+use crate::units::median;
 
 /// Width of the Gaussian through which the line looks, octaves at half height: twice what a trend
 /// is (an octave), since in a small room a mode and the gap beside it take up an octave.
@@ -94,16 +95,6 @@ fn lines(x: &[f64], y: &[f64], weights: &[f64]) -> Vec<f64> {
             }
         })
         .collect()
-}
-
-/// The middle of values; 0 of none.
-pub(super) fn median(mut values: Vec<f64>) -> f64 {
-    values.sort_by(f64::total_cmp);
-    match values.len() {
-        0 => 0.0,
-        n if n % 2 == 1 => values[n / 2],
-        n => 0.5 * (values[n / 2 - 1] + values[n / 2]),
-    }
 }
 
 #[cfg(test)]

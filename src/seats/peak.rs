@@ -1,6 +1,6 @@
 //! One peak that seats share, as the stage that would take it away.
 
-use std::f64::consts::LN_2;
+use crate::units::width_oct_of_q;
 
 /// A peak over the baseline with the shape of a cookbook peaking stage.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -24,9 +24,9 @@ pub struct Peak {
 }
 
 impl Peak {
-    /// Width at half height, octaves. Source: Audio EQ Cookbook, `1/Q = 2 sinh(ln2/2 BW)`.
+    /// Width at half height, octaves.
     pub fn width_oct(&self) -> f64 {
-        2.0 / LN_2 * (0.5 / self.q).asinh()
+        width_oct_of_q(self.q)
     }
 
     /// Ends of its half-height width, Hz.

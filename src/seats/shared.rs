@@ -6,9 +6,9 @@
 //! curve has peaks worth a stage it is taken apart into the shapes of stages, largest first, each
 //! time adjusted to each other. At last cuts shrink until no seat has more variance than before.
 
-use super::baseline::median;
 use super::peak::{Peak, bell_db};
 use crate::curve::{Grid, Smoother};
+use crate::units::{median, q_of_width_oct, width_oct_of_q};
 use std::ops::Range;
 
 /// A shared peak gets a stage from this size on, dB.
@@ -347,9 +347,7 @@ struct Stage {
 
 impl Stage {
     fn is_apart(&self, f_hz: f64) -> bool {
-        // Source: Audio EQ Cookbook, 1/Q = 2 sinh(ln2/2 BW).
-        let width_oct = 2.0 / std::f64::consts::LN_2 * (0.5 / self.q).asinh();
-        (f_hz / self.f0_hz).log2().abs() > APART_OCT.max(0.5 * width_oct)
+        (f_hz / self.f0_hz).log2().abs() > APART_OCT.max(0.5 * width_oct_of_q(self.q))
     }
 
     fn shape_db(&self, grid: &Grid) -> Vec<f64> {
@@ -370,9 +368,7 @@ fn q_of(grid: &Grid, curve: &[f64], top: usize) -> f64 {
         .find(|i| curve[*i] < half)
         .unwrap_or(curve.len() - 1);
     let width_oct = (freqs_hz[high] / freqs_hz[low]).log2();
-    // Source: Audio EQ Cookbook, 1/Q = 2 sinh(ln2/2 BW).
-    let q = 0.5 / (0.5 * std::f64::consts::LN_2 * width_oct.max(1e-3)).sinh();
-    q.clamp(Q_RANGE.0, Q_RANGE.1)
+    q_of_width_oct(width_oct.max(1e-3)).clamp(Q_RANGE.0, Q_RANGE.1)
 }
 
 /// Variance of `values` within `range`, weighted with `cells`.

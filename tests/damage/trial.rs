@@ -223,13 +223,7 @@ fn is_placed(error: &Error, message: &str) -> bool {
 /// SOFA and sound files have no lines; their places are attributes, variables and what the head
 /// says, or their beginning or end.
 fn is_about_a_part(message: &str) -> bool {
-    let head = [
-        "does not begin as",
-        "at offset ",
-        "found a rate of ",
-        "nothing but silence",
-        " of sound, expected",
-    ];
+    let head = ["does not begin as", "at offset ", "found a rate of "];
     let names = [
         "Data.",
         "Position",

@@ -1,7 +1,7 @@
 //! Sound files and SOFA files that are something else, end early or declare what they do not hold.
 
 use super::written_sofa::{Sofa, Var, var};
-use super::{Dice, FOLDER, Files, Mistake, sound};
+use super::{Dice, FOLDER, Files, Mistake, refused, sound};
 
 const SOUND: &[&str] = &[
     "impulses",
@@ -23,19 +23,6 @@ fn wav<'a>(files: &'a mut Files, dice: &mut Dice) -> &'a mut Vec<u8> {
 /// Where a chunk of a WAV file begins.
 fn chunk(bytes: &[u8], name: &[u8]) -> usize {
     bytes.windows(4).position(|w| w == name).unwrap()
-}
-
-fn refused(
-    name: &'static str,
-    kinds: &'static [&'static str],
-    make: fn(&mut Files, &mut Dice),
-) -> Mistake {
-    Mistake {
-        name,
-        kinds,
-        must_be_refused: true,
-        make,
-    }
 }
 
 /// The SOFA file of the kind, changed variable by variable.

@@ -1,6 +1,6 @@
 //! Filter lists, devices, targets and wanted curves, mistyped.
 
-use super::{Dice, Files, Mistake};
+use super::{Files, Mistake, refused};
 
 const RENEWED: &[&str] = &["filter list, checksum renewed"];
 
@@ -140,19 +140,6 @@ fn renewed(text: &str) -> String {
 fn edit(files: &mut Files, name: &str, change: impl FnOnce(&str) -> String) {
     let (at, text) = text(files, name);
     files[at].1 = change(&text).into_bytes();
-}
-
-fn refused(
-    name: &'static str,
-    kinds: &'static [&'static str],
-    make: fn(&mut Files, &mut Dice),
-) -> Mistake {
-    Mistake {
-        name,
-        kinds,
-        must_be_refused: true,
-        make,
-    }
 }
 
 pub fn mistakes() -> Vec<Mistake> {

@@ -67,6 +67,20 @@ pub struct Mistake {
     pub make: fn(&mut Files, &mut Dice),
 }
 
+/// A mistake that must be refused.
+pub fn refused(
+    name: &'static str,
+    kinds: &'static [&'static str],
+    make: fn(&mut Files, &mut Dice),
+) -> Mistake {
+    Mistake {
+        name,
+        kinds,
+        must_be_refused: true,
+        make,
+    }
+}
+
 fn write(files: &Files, dir: &Path) {
     for (name, bytes) in files {
         let path = dir.join(name);

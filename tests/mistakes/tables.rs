@@ -1,6 +1,6 @@
 //! Tables as spreadsheets, editors and other programs spoil them.
 
-use super::{Dice, FOLDER, Files, Mistake};
+use super::{Dice, FOLDER, Files, Mistake, refused};
 
 const TABLES: &[&str] = &[
     "wide tables",
@@ -104,19 +104,6 @@ fn utf_16(bytes: &[u8], mark: bool, big: bool) -> Vec<u8> {
 
 fn header(files: &mut Files, change: impl FnOnce(&str) -> String) {
     edited(wide(files), |lines, _| lines[0] = change(&lines[0]));
-}
-
-const fn refused(
-    name: &'static str,
-    kinds: &'static [&'static str],
-    make: fn(&mut Files, &mut Dice),
-) -> Mistake {
-    Mistake {
-        name,
-        kinds,
-        must_be_refused: true,
-        make,
-    }
 }
 
 pub fn mistakes() -> Vec<Mistake> {
