@@ -1,29 +1,48 @@
 //! The little linear algebra that several rooms need.
 
+use pulp::NullaryFnOnce;
+
 /// Sums run side by side in so many lanes: as many as the vector registers of common machines
 /// hold in a few of them, so that no addition waits for the one before.
 const LANES: usize = 8;
 
 /// Inner product of `a` and `b`, as far as the shorter one reaches.
 ///
-/// The lanes are added up in one fixed order and no product is fused with a sum, so the outcome
-/// has the same bits on every machine. Compiled into the caller, so that it runs on the vectors of
-/// whatever [`pulp::Arch`] the caller dispatches to.
-#[inline(always)]
+/// The lanes are added up in one fixed order and every product is fused with its sum, so the
+/// outcome has the same bits on every machine.
 pub fn dot(a: &[f64], b: &[f64]) -> f64 {
+    pulp::Arch::new().dispatch(Dot { a, b })
+}
+
+struct Dot<'a> {
+    a: &'a [f64],
+    b: &'a [f64],
+}
+
+impl NullaryFnOnce for Dot<'_> {
+    type Output = f64;
+
+    #[inline(always)]
+    fn call(self) -> f64 {
+        dot_inlined(self.a, self.b)
+    }
+}
+
+/// [`dot`] for loops that are dispatched by [`pulp`] themselves: it is compiled into the caller.
+/// Elsewhere it is slow, for the fused product then is a call of its own.
+#[inline(always)]
+pub fn dot_inlined(a: &[f64], b: &[f64]) -> f64 {
     let length = a.len().min(b.len());
     let (a, b) = (&a[..length], &b[..length]);
     let mut sums = [0.0; LANES];
     let (runs_a, runs_b) = (a.chunks_exact(LANES), b.chunks_exact(LANES));
-    let rest: f64 = runs_a
-        .remainder()
-        .iter()
-        .zip(runs_b.remainder())
-        .map(|(a, b)| a * b)
-        .sum();
+    let mut rest = 0.0;
+    for (a, b) in runs_a.remainder().iter().zip(runs_b.remainder()) {
+        rest = f64::mul_add(*a, *b, rest);
+    }
     for (a, b) in runs_a.zip(runs_b) {
         for ((sum, a), b) in sums.iter_mut().zip(a).zip(b) {
-            *sum += a * b;
+            *sum = a.mul_add(*b, *sum);
         }
     }
     let [s0, s1, s2, s3, s4, s5, s6, s7] = sums;

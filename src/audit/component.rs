@@ -8,7 +8,7 @@
 //! bridge over what is left alone.
 
 use super::frame::Frame;
-use crate::algebra::{dot, solve_positive_definite};
+use crate::algebra::{dot, dot_inlined, solve_positive_definite};
 use crate::filter::Kind;
 use crate::units::width_oct_of_q;
 use pulp::NullaryFnOnce;
@@ -319,7 +319,7 @@ impl NullaryFnOnce for Looking<'_> {
         let mut best: Option<(usize, f64)> = None;
         for (k, shape) in shapes.shapes.iter().enumerate() {
             let values = shapes.values(shape);
-            let product = dot(values, &weighted);
+            let product = dot_inlined(values, &weighted);
             let explained = product * product / shape.norm;
             let fits = product > 0.0 || shape.may_dip;
             if fits && best.is_none_or(|(_, most)| explained > most) {

@@ -1,7 +1,7 @@
 //! Smoothing along log frequency.
 
 use super::Grid;
-use crate::algebra::dot;
+use crate::algebra::dot_inlined;
 use pulp::NullaryFnOnce;
 
 /// A local straight-line fit with a Gaussian weight over log frequency, prepared once for a
@@ -91,7 +91,7 @@ impl NullaryFnOnce for Smoothing<'_> {
         let Smoother { starts, weights } = self.smoother;
         let mut smooth = Vec::with_capacity(weights.len());
         for (start, row) in starts.iter().zip(weights) {
-            smooth.push(dot(row, &self.values[*start..]));
+            smooth.push(dot_inlined(row, &self.values[*start..]));
         }
         smooth
     }

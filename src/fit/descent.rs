@@ -6,7 +6,8 @@
 //! Technical University of Denmark (cited from memory): multiplied by
 //! `max(1/3, 1 - (2 rho - 1)^3)` after a step that gained, by 2, 4, 8, ... after steps that did not.
 
-use super::gram::{dot, inner_products, inner_products_with, solve_in_place};
+use super::gram::{inner_products, inner_products_with, quadratic_form, solve_in_place};
+use crate::algebra::dot;
 use argmin::core::{
     ArgminError, Error, IterState, Jacobian, KV, Operator, Problem, Solver, TerminationReason,
     TerminationStatus,
@@ -116,13 +117,10 @@ impl BoxedDescent {
         let mut matrix = Vec::with_capacity(free.len() * free.len());
         for i in &free {
             let row = &self.normal[i * count..(i + 1) * count];
-            matrix.extend(free.iter().map(|j| {
-                if i == j {
-                    row[*j] + self.damping * self.scale[*i].max(floor)
-                } else {
-                    row[*j]
-                }
-            }));
+            matrix.extend(free.iter().map(|j| row[*j]));
+        }
+        for (k, i) in free.iter().enumerate() {
+            matrix[k * free.len() + k] += self.damping * self.scale[*i].max(floor);
         }
         let mut step: Vector = free.iter().map(|i| self.gradient[*i]).collect();
         if !solve_in_place(&mut matrix, &mut step) {
@@ -133,12 +131,7 @@ impl BoxedDescent {
             to[*i] = (x[*i] + d).clamp(self.low[*i], self.high[*i]);
         }
         let moved: Vector = to.iter().zip(x).map(|(a, b)| a - b).collect();
-        let bent: f64 = moved
-            .iter()
-            .zip(self.normal.chunks_exact(count))
-            .filter(|(d, _)| **d != 0.0)
-            .map(|(d, row)| d * dot(row, &moved))
-            .sum();
+        let bent = quadratic_form(&self.normal, &moved);
         Some((to, 2.0 * dot(&self.gradient, &moved) - bent))
     }
 

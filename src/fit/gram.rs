@@ -1,10 +1,11 @@
 //! Normal equations: inner products of tall columns, and their solution by Cholesky's method.
 //!
-//! Every sum runs in [`LANES`] lanes that are added in one fixed order, and no product is fused
-//! with a sum: the outcome is the same to the last bit on every machine, whatever vector unit
-//! the loops are run on (see [`super::unit`]).
+//! Every sum runs in [`LANES`] lanes that are added in one fixed order, and a product that is added
+//! to a sum is always fused with it: the outcome is the same to the last bit on every machine,
+//! whatever vector unit the loops are run on (see [`super::unit`]).
 
 use super::unit::{LANES, on_lanes};
+use crate::algebra::dot_inlined;
 use pulp::{NullaryFnOnce, Simd, WithSimd};
 
 /// Columns are taken three by three (the settings of one stage against those of another), so
@@ -65,11 +66,13 @@ impl WithSimd for InnerProducts<'_> {
                     [j, j + 1, j + 2].map(|k| S::as_simd_f64s(&right[k * len..(k + 1) * len]).0);
                 let block = block_of(simd, above, beside);
                 for (a, row) in block.iter().enumerate() {
-                    for (b, value) in row.iter().enumerate() {
-                        products[(i + a) * columns + j + b] = *value;
-                        if symmetric {
-                            products[(j + b) * columns + i + a] = *value;
-                        }
+                    products[(i + a) * columns + j..][..BLOCK].copy_from_slice(row);
+                }
+                if symmetric {
+                    let [r0, r1, r2] = block;
+                    for b in 0..BLOCK {
+                        let mirrored = [r0[b], r1[b], r2[b]];
+                        products[(j + b) * columns + i..][..BLOCK].copy_from_slice(&mirrored);
                     }
                 }
             }
@@ -92,7 +95,7 @@ fn block_of<S: Simd>(
         let (a, b) = ([*a0, *a1, *a2], [*b0, *b1, *b2]);
         for (row, a) in sums.iter_mut().zip(a) {
             for (sum, b) in row.iter_mut().zip(b) {
-                *sum = simd.add_f64s(*sum, simd.mul_f64s(a, b));
+                *sum = simd.mul_add_f64s(a, b, *sum);
             }
         }
     }
@@ -133,11 +136,11 @@ impl WithSimd for InnerProductsWith<'_> {
             let mut sums = [simd.splat_f64s(0.0); 2];
             let (column, column_last) = S::as_simd_f64s(column).0.as_chunks::<2>();
             for (a, b) in column.iter().zip(vector) {
-                sums[0] = simd.add_f64s(sums[0], simd.mul_f64s(a[0], b[0]));
-                sums[1] = simd.add_f64s(sums[1], simd.mul_f64s(a[1], b[1]));
+                sums[0] = simd.mul_add_f64s(a[0], b[0], sums[0]);
+                sums[1] = simd.mul_add_f64s(a[1], b[1], sums[1]);
             }
             for (a, b) in column_last.iter().zip(last) {
-                sums[0] = simd.add_f64s(sums[0], simd.mul_f64s(*a, *b));
+                sums[0] = simd.mul_add_f64s(*a, *b, sums[0]);
             }
             products.push(total::<S>(simd.add_f64s(sums[0], sums[1])));
         }
@@ -145,18 +148,28 @@ impl WithSimd for InnerProductsWith<'_> {
     }
 }
 
-/// Inner product of two columns of any length.
-pub(super) fn dot(left: &[f64], right: &[f64]) -> f64 {
-    let (l, l_rest) = left.as_chunks::<LANES>();
-    let (r, r_rest) = right.as_chunks::<LANES>();
-    let mut sums = [0.0; LANES];
-    for (a, b) in l.iter().zip(r) {
-        for k in 0..LANES {
-            sums[k] += a[k] * b[k];
+/// `x^T matrix x` for a square `matrix`, row-major.
+pub(super) fn quadratic_form(matrix: &[f64], x: &[f64]) -> f64 {
+    on_lanes(QuadraticForm { matrix, x })
+}
+
+struct QuadraticForm<'a> {
+    matrix: &'a [f64],
+    x: &'a [f64],
+}
+
+impl NullaryFnOnce for QuadraticForm<'_> {
+    type Output = f64;
+
+    #[inline(always)]
+    fn call(self) -> f64 {
+        // A loop, not a closure: closures may be compiled without the vector unit.
+        let mut sum = 0.0;
+        for (row, x) in self.matrix.chunks_exact(self.x.len()).zip(self.x) {
+            sum += x * dot_inlined(row, self.x);
         }
+        sum
     }
-    let rest: f64 = l_rest.iter().zip(r_rest).map(|(a, b)| a * b).sum();
-    (sums[0] + sums[1]) + (sums[2] + sums[3]) + rest
 }
 
 /// Cholesky's factor U of a symmetric positive definite `matrix` of `n` rows, row-major, in
@@ -201,7 +214,7 @@ impl NullaryFnOnce for Factor<'_> {
 #[inline(always)]
 fn subtract_multiple(values: &mut [f64], factor: f64, others: &[f64]) {
     for (value, other) in values.iter_mut().zip(others) {
-        *value -= factor * other;
+        *value = (-factor).mul_add(*other, *value);
     }
 }
 
@@ -240,15 +253,31 @@ impl NullaryFnOnce for SolveLower<'_> {
 
 /// Solves `U X = right` in place, sizes as in [`solve_lower_in_place`].
 pub(super) fn solve_upper_in_place(factor: &[f64], n: usize, right: &mut [f64]) {
-    let wide = right.len() / n;
-    for k in (0..n).rev() {
-        let (rest, done) = right.split_at_mut(k * wide);
-        let row = &mut done[..wide];
-        let per_pivot = factor[k * n + k].recip();
-        row.iter_mut().for_each(|v| *v *= per_pivot);
-        for (i, above) in rest.chunks_exact_mut(wide).enumerate() {
-            let u = factor[i * n + k];
-            subtract_multiple(above, u, row);
+    on_lanes(SolveUpper { factor, n, right });
+}
+
+struct SolveUpper<'a> {
+    factor: &'a [f64],
+    n: usize,
+    right: &'a mut [f64],
+}
+
+impl NullaryFnOnce for SolveUpper<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let SolveUpper { factor, n, right } = self;
+        let wide = right.len() / n;
+        for k in (0..n).rev() {
+            let (rest, done) = right.split_at_mut(k * wide);
+            let row = &mut done[..wide];
+            let per_pivot = factor[k * n + k].recip();
+            row.iter_mut().for_each(|v| *v *= per_pivot);
+            for (i, above) in rest.chunks_exact_mut(wide).enumerate() {
+                let u = factor[i * n + k];
+                subtract_multiple(above, u, row);
+            }
         }
     }
 }
@@ -257,13 +286,40 @@ pub(super) fn solve_upper_in_place(factor: &[f64], n: usize, right: &mut [f64]) 
 /// rows as `right`, row-major, upper half read; false, with `right` of no use, when it is not
 /// positive definite.
 pub(super) fn solve_in_place(matrix: &mut [f64], right: &mut [f64]) -> bool {
-    let n = right.len();
-    if !factor_in_place(matrix, n) {
+    if !factor_in_place(matrix, right.len()) {
         return false;
     }
-    solve_lower_in_place(matrix, n, right);
-    solve_upper_in_place(matrix, n, right);
+    on_lanes(SolveOne {
+        factor: matrix,
+        right,
+    });
     true
+}
+
+/// Both triangular systems of one right side, along the rows of the factor.
+struct SolveOne<'a> {
+    factor: &'a [f64],
+    right: &'a mut [f64],
+}
+
+impl NullaryFnOnce for SolveOne<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let SolveOne { factor, right } = self;
+        let n = right.len();
+        for k in 0..n {
+            let row = &factor[k * n + k..(k + 1) * n];
+            let value = right[k] / row[0];
+            right[k] = value;
+            subtract_multiple(&mut right[k + 1..], value, &row[1..]);
+        }
+        for k in (0..n).rev() {
+            let row = &factor[k * n + k..(k + 1) * n];
+            right[k] = (right[k] - dot_inlined(&row[1..], &right[k + 1..])) / row[0];
+        }
+    }
 }
 
 #[cfg(test)]

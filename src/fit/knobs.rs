@@ -6,12 +6,13 @@
 //! one stage or of two at once, whichever pair gains most. Responses in dB add up, so every
 //! pair is judged exactly from inner products.
 
-use super::gram::{dot, inner_products, inner_products_with};
+use super::gram::{inner_products, inner_products_with};
 use super::joint::{Candidate, Effort, refine, remainder_db};
 use super::limits::{Limits, Slot};
 use super::rows::Rows;
 use super::shape::{Settings, response_db};
 use super::subset::Places;
+use crate::algebra::dot;
 use std::collections::HashMap;
 
 /// Steps up and down that a move may take, by setting: places and widths stand far apart on

@@ -182,7 +182,7 @@ impl Rows {
     /// is free.
     pub fn take_level_out(&self, column: &mut [f64]) {
         if self.level_is_free {
-            let level = super::gram::dot(column, &self.root_weights);
+            let level = crate::algebra::dot(column, &self.root_weights);
             for (value, root_weight) in column.iter_mut().zip(&self.root_weights) {
                 *value -= level * root_weight;
             }

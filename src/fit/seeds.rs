@@ -6,12 +6,13 @@
 //! pairs that only work together (a wide boost with a narrow cut in it), the first does not.
 
 use super::gram::{
-    cross_products, dot, factor_in_place, inner_products, inner_products_with, solve_lower_in_place,
+    cross_products, factor_in_place, inner_products, inner_products_with, solve_lower_in_place,
 };
 use super::joint::{Candidate, Effort, refine};
 use super::limits::Limits;
 use super::rows::Rows;
 use super::shape::{Settings, weighted_derivatives};
+use crate::algebra::dot;
 use crate::filter::Kind;
 
 /// Values of Q of the peaking templates: two octaves down to a tenth of an octave, in octave

@@ -89,15 +89,16 @@ fn spread(x: f64, inverse: f64) -> f64 {
     (x - inverse) * (x - inverse)
 }
 
-/// Multiplies the squared magnitudes of a stage into `power`, one value per row.
+/// Multiplies numerator and denominator of a stage's squared magnitudes into `over` and `under`, one
+/// value per row each.
 #[inline(always)]
-fn multiply_power(p: &Prototype, rows: &Rows, power: &mut [f64]) {
+fn multiply_power(p: &Prototype, rows: &Rows, over: &mut [f64], under: &mut [f64]) {
     let (up, up_inverse) = ((p.split * p.centre).recip(), p.split * p.centre);
     let (down, down_inverse) = (p.split / p.centre, p.centre / p.split);
-    for ((t, c), out) in rows.tangents.iter().zip(&rows.cotangents).zip(power) {
-        let numerator = spread(t * up, c * up_inverse) + p.above;
-        let denominator = spread(t * down, c * down_inverse) + p.below;
-        *out = *out * (p.factor * numerator) / denominator;
+    let places = rows.tangents.iter().zip(&rows.cotangents);
+    for ((t, c), (over, under)) in places.zip(over.iter_mut().zip(under)) {
+        *over *= p.factor * (spread(t * up, c * up_inverse) + p.above);
+        *under *= spread(t * down, c * down_inverse) + p.below;
     }
 }
 
@@ -125,14 +126,26 @@ impl NullaryFnOnce for Cascade<'_> {
 
     #[inline(always)]
     fn call(self) -> Vec<f64> {
-        /// A power is at most 10^(gain/10): so many stages of 120 dB stay within f64.
-        const STAGES_PER_LOGARITHM: usize = 12;
+        /// A numerator or denominator is below 1e60 at any frequency a f64 can name: so many of
+        /// them stay within f64, and share one division.
+        const STAGES_PER_DIVISION: usize = 4;
+        /// A power is at most 10^(gain/10): so many groups of stages of 120 dB do, too.
+        const DIVISIONS_PER_LOGARITHM: usize = 3;
         let mut total_db = vec![0.0; self.rows.len()];
         let mut power = vec![1.0; self.rows.len()];
-        for group in self.prototypes.chunks(STAGES_PER_LOGARITHM) {
+        let (mut over, mut under) = (power.clone(), power.clone());
+        let many = STAGES_PER_DIVISION * DIVISIONS_PER_LOGARITHM;
+        for stages in self.prototypes.chunks(many) {
             power.fill(1.0);
-            for prototype in group {
-                multiply_power(prototype, self.rows, &mut power);
+            for group in stages.chunks(STAGES_PER_DIVISION) {
+                over.fill(1.0);
+                under.fill(1.0);
+                for prototype in group {
+                    multiply_power(prototype, self.rows, &mut over, &mut under);
+                }
+                for ((power, over), under) in power.iter_mut().zip(&over).zip(&under) {
+                    *power *= over / under;
+                }
             }
             for (total, p) in total_db.iter_mut().zip(&power) {
                 *total += DB_PER_POWER_NEPER * ln(*p);

@@ -8,13 +8,14 @@
 
 use super::choices::Choices;
 use super::gram::{
-    dot, factor_in_place, inner_products, inner_products_with, solve_lower_in_place,
+    factor_in_place, inner_products, inner_products_with, solve_lower_in_place,
     solve_upper_in_place,
 };
 use super::joint::Candidate;
 use super::limits::Limits;
 use super::rows::Rows;
 use super::shape::response_db;
+use crate::algebra::dot;
 use crate::filter::Kind;
 
 /// Gain at which the shapes are taken, dB: about what stages have.

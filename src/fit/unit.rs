@@ -14,9 +14,9 @@ pub(super) const LANES: usize = 4;
 
 /// Runs `work` on vectors of [`LANES`] numbers: on the machine's own where it has such, and lane
 /// by lane where it has not. Never on wider or narrower ones, whose sums would end in other bits;
-/// for the same reason no work may fuse a product with a sum.
+/// for the same reason a product is fused with a sum where the source says so and nowhere else.
 ///
-/// Without the vector unit the fit takes twice as long. What `work` calls has to be
+/// Without the vector unit the fit takes several times as long. What `work` calls has to be
 /// `#[inline(always)]` down to the loops, or it is compiled without that unit.
 #[inline(always)]
 pub(super) fn on_lanes<W: WithSimd>(work: W) -> W::Output {

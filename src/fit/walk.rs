@@ -72,7 +72,7 @@ fn step_work(stages: usize) -> u64 {
 /// Work of scoring a part of the templates, for each stage that gives way.
 const SCORING_WORK_PER_STAGE: u64 = 12;
 /// Work that a search with ten stages or fewer may spend; with more it grows as their square.
-const BUDGET: u64 = 300_000;
+const BUDGET: u64 = 250_000;
 const BUDGET_STAGES: u64 = 10;
 /// A fit that leaves no more than this share of what was wanted (rms) is likely a curve that can
 /// be met exactly, caught in a minimum beside: so many budgets are spent on it.
