@@ -75,7 +75,8 @@ const SCORING_WORK_PER_STAGE: u64 = 12;
 const BUDGET: u64 = 250_000;
 const BUDGET_STAGES: u64 = 10;
 /// A fit that leaves no more than this share of what was wanted (rms) is likely a curve that can
-/// be met exactly, caught in a minimum beside: so many budgets are spent on it.
+/// be met exactly, caught in a minimum beside: so many budgets of ten stages are spent on it, if
+/// that is more than its own.
 const NEAR_MISS: f64 = 0.01;
 const NEAR_MISS_BUDGETS: u64 = 4;
 
@@ -214,10 +215,11 @@ impl<'a> Walk<'a> {
             return;
         };
         let plain = ((self.budget as f64 * share) as u64).max(1);
+        let patient = ((NEAR_MISS_BUDGETS * BUDGET) as f64 * share) as u64;
         let near_miss = NEAR_MISS.powi(2) * self.ladder[0].cost;
         let allowance = |best: &Candidate| {
             if best.cost < near_miss {
-                NEAR_MISS_BUDGETS * plain
+                plain.max(patient)
             } else {
                 plain
             }
