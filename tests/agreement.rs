@@ -162,9 +162,13 @@ fn terminal_page_and_json_agree_to_the_last_printed_digit() {
             0.0 => "no headroom".to_string(),
             _ => format!("{price} dB of headroom"),
         };
+        let [remove, leave, take] = match json["stages"].as_array().unwrap().len() {
+            1 => ["removes", "leaves", "costs"],
+            _ => ["remove", "leave", "cost"],
+        };
         everywhere(
             &format!(
-                "remove {}, leave {after} dB and cost {cost}.",
+                "{remove} {}, {leave} {after} dB and {take} {cost}.",
                 percent("yield")
             ),
             &[("plan", &plan), ("audit", &audit), ("page", &page)],

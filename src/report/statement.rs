@@ -32,16 +32,21 @@ pub fn statement(plan: &Plan) -> String {
 fn verdict(plan: &Plan) -> String {
     let opening = format!("{} {}", plan.speaker, grade_words(plan.grade()));
     let before_db = plan.deviation_before_db();
+    let stages = plan.correcting_stages();
+    let [remove, leave, cost] = match stages {
+        1 => ["removes", "leaves", "costs"],
+        _ => ["remove", "leave", "cost"],
+    };
     let price = match plan.prediction.price_db {
-        price if price > 0.0 => format!("cost {price:.1} dB of headroom"),
-        _ => "cost no headroom".to_string(),
+        price if price > 0.0 => format!("{cost} {price:.1} dB of headroom"),
+        _ => format!("{cost} no headroom"),
     };
     match (plan.audit.reach, plan.prediction.yield_share) {
         (Some(_), Some(share)) => format!(
-            "{opening}: of the audible deviation from the target \"{}\" ({before_db:.1} dB rms) an ideal EQ may remove {} of the energy, and {} of {} remove {}, leave {:.1} dB and {price}.",
+            "{opening}: of the audible deviation from the target \"{}\" ({before_db:.1} dB rms) an ideal EQ may remove {} of the energy, and {} of {} {remove} {}, {leave} {:.1} dB and {price}.",
             plan.target.name,
             percent(plan.audit.reach),
-            stages_words(plan.correcting_stages()),
+            stages_words(stages),
             plan.device.name,
             percent(Some(share)),
             plan.deviation_after_db(),
