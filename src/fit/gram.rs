@@ -377,6 +377,22 @@ mod tests {
         .with_simd(pulp::Scalar256b);
         assert!(one && two);
         assert_eq!(square, other);
+        let work = || QuadraticForm {
+            matrix: &other,
+            x: &columns[..count],
+        };
+        assert_eq!(on_lanes(work()), work().with_simd(pulp::Scalar256b));
+        let (mut right, mut same) = (columns[..count].to_vec(), columns[..count].to_vec());
+        on_lanes(SolveOne {
+            factor: &square,
+            right: &mut right,
+        });
+        SolveOne {
+            factor: &other,
+            right: &mut same,
+        }
+        .with_simd(pulp::Scalar256b);
+        assert_eq!(right, same);
     }
 
     #[test]
@@ -392,6 +408,12 @@ mod tests {
             let back: f64 = (0..n).map(|j| entry(i, j) * x[j]).sum();
             assert!((back - wanted).abs() < 1e-12);
         }
+    }
+
+    #[test]
+    fn a_quadratic_form_counts_every_entry() {
+        // 2 x^2 + (1 + 5) x y + 3 y^2 at (1, 2).
+        assert_eq!(quadratic_form(&[2.0, 1.0, 5.0, 3.0], &[1.0, 2.0]), 26.0);
     }
 
     #[test]

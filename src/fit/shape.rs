@@ -126,8 +126,8 @@ impl NullaryFnOnce for Cascade<'_> {
 
     #[inline(always)]
     fn call(self) -> Vec<f64> {
-        /// A numerator or denominator is below 1e60 at any frequency a f64 can name: so many of
-        /// them stay within f64, and share one division.
+        /// A numerator or denominator is below 1e60 for rows down to 1e-25 Hz and stages of 120 dB:
+        /// so many of them stay within f64, and share one division.
         const STAGES_PER_DIVISION: usize = 4;
         /// A power is at most 10^(gain/10): so many groups of stages of 120 dB do, too.
         const DIVISIONS_PER_LOGARITHM: usize = 3;
