@@ -263,6 +263,7 @@ fn plan_with(
             faithful_db: FAITHFUL_DB,
         }),
         effort: options.effort.unwrap_or(EFFORT),
+        level_cost: LEVEL_COST,
         ..fit::Options::default()
     };
     let fit = match &question {
@@ -316,6 +317,11 @@ fn above_transition(from_hz: Option<f64>, room: Option<&Room>) -> Option<f64> {
 /// A plan follows its wish at least this closely where the device can, dB rms: a fifth of the
 /// just noticeable difference of level (1 dB, handbook figure, from memory).
 const FAITHFUL_DB: f64 = 0.2;
+
+/// What the square of a dB of common level costs in a plan, dB^2: a tenth of a dB. The wish has no
+/// level of its own, so a plan that takes one away everywhere only gives up sensitivity; a few
+/// tenths of a dB still let the stages balance round it.
+const LEVEL_COST: f64 = 0.01;
 
 /// Share of the usual search for better stages. What an audit asks for is smoother than any curve:
 /// on sixty simulated speakers the whole search left no less on average than this share of it.

@@ -85,7 +85,7 @@ fn the_reference_problem_is_solved_as_well_as_by_joint_refinement_with_restarts(
         );
         let options = Options {
             stages: Some(sections),
-            level_is_free: false,
+            level_cost: f64::INFINITY,
             ..Options::default()
         };
         let fit = fit_evenly(&freqs_hz, &gain_db, &device, &options);

@@ -107,6 +107,7 @@ pub(super) fn held_on(
         {
             candidate.put(fixed, slot, settings_of(&stage));
             candidate.fix(fixed, settings_of(&stage));
+            candidate = refine(rows, limits.rate_hz, candidate, MAKE_UP).0;
             fixed += 1;
             unheld.push(Unheld {
                 wanted,
@@ -142,7 +143,7 @@ pub(super) fn held_on(
 }
 
 /// The other shelf in place of one whose numbers are beyond the format, where it does the same:
-/// the level is free, and the device has room for one more of its type.
+/// the level takes the rest, and the device has room for one more of its type.
 fn other_shelf(
     rows: &Rows,
     limits: &Limits,
@@ -150,7 +151,7 @@ fn other_shelf(
     candidate: &Candidate,
     wanted: &Stage,
 ) -> Option<(Stage, Slot, Words)> {
-    let other = wanted.other_shelf().filter(|_| rows.level_is_free)?;
+    let other = wanted.other_shelf().filter(|_| rows.has_level())?;
     let (slot, settings) = limits.place(&other)?;
     let room = limits.has_room(other.kind, &candidate.slots);
     if !room || settings != settings_of(&other) {

@@ -106,9 +106,7 @@ impl Operator for Joint<'_> {
     fn apply(&self, settings: &Vec<f64>) -> Result<Vec<f64>, Error> {
         let mut left_db = remainder_db(self.rows, self.rate_hz, self.kinds, settings);
         let level_db = self.rows.level_db(&left_db);
-        for (left, root_weight) in left_db.iter_mut().zip(&self.rows.root_weights) {
-            *left = root_weight * (*left - level_db);
-        }
+        self.rows.weighted_beside(level_db, &mut left_db);
         Ok(left_db)
     }
 }
@@ -117,10 +115,10 @@ impl Jacobian for Joint<'_> {
     type Param = Vec<f64>;
     type Jacobian = Vec<f64>;
 
-    /// Columns of the response's derivatives; behind them that of the level where it is free.
+    /// Columns of the response's derivatives; behind them that of the level where there is one.
     fn jacobian(&self, settings: &Vec<f64>) -> Result<Vec<f64>, Error> {
         let len = self.rows.len();
-        let level_columns = usize::from(self.rows.level_is_free);
+        let level_columns = usize::from(self.rows.has_level());
         let mut columns = vec![0.0; (settings.len() + level_columns) * len];
         for ((kind, s), three) in self
             .kinds
@@ -130,8 +128,8 @@ impl Jacobian for Joint<'_> {
         {
             weighted_derivatives(*kind, &[s[0], s[1], s[2]], self.rate_hz, self.rows, three);
         }
-        if self.rows.level_is_free {
-            columns[settings.len() * len..].copy_from_slice(&self.rows.root_weights);
+        if self.rows.has_level() {
+            self.rows.level_column(&mut columns[settings.len() * len..]);
         }
         Ok(columns)
     }

@@ -67,8 +67,10 @@ pub struct Options {
     /// `None`: the fewest stages that come within 2 % of the best. `Some(n)`: up to n stages
     /// (and no more than the device has), the best objective.
     pub stages: Option<usize>,
-    /// Whether a common offset of the whole curve is free.
-    pub level_is_free: bool,
+    /// What a common offset of the whole curve costs: so many dB^2 for the square of a dB. 0: it is
+    /// free; infinite: there is none. With a small cost the smaller of two offsets is taken where
+    /// they do the same (a low shelf up or a high shelf down); what is left counts the cost in.
+    pub level_cost: f64,
     /// Types not to be used.
     pub forbid: Vec<Kind>,
     /// Highest Q of a stage that boosts, any type.
@@ -105,7 +107,7 @@ impl Default for Options {
     fn default() -> Self {
         Options {
             stages: None,
-            level_is_free: true,
+            level_cost: 0.0,
             forbid: Vec::new(),
             boost_q_at_most: None,
             boost_at_most_db: None,
@@ -197,7 +199,7 @@ pub struct Fit {
 /// # Errors
 /// When the curve breaks its promises (see [`Wanted`]) or the device has nothing to fit with.
 pub fn fit(wanted: &Wanted, device: &Device, options: &Options) -> Result<Fit> {
-    let rows = Rows::new(wanted, device.rate_hz, options.level_is_free)?;
+    let rows = Rows::new(wanted, device.rate_hz, options.level_cost)?;
     let limits = Limits::new(device, options)?;
     let enough = Enough {
         fewest: options.stages.is_none(),
@@ -442,7 +444,7 @@ fn rungs(ladder: &[Candidate], stages: usize) -> Vec<Rung> {
 /// # Errors
 /// As [`fit`].
 pub fn refine(wanted: &Wanted, device: &Device, options: &Options, start: &[Stage]) -> Result<Fit> {
-    let rows = Rows::new(wanted, device.rate_hz, options.level_is_free)?;
+    let rows = Rows::new(wanted, device.rate_hz, options.level_cost)?;
     let limits = Limits::new(device, options)?;
     let mut candidate = Candidate {
         slots: Vec::new(),

@@ -26,13 +26,13 @@ pub(super) struct Rows {
     pub root_weights: Vec<f64>,
     /// Lowest and highest frequency that counts, Hz.
     pub ends_hz: [f64; 2],
-    /// Whether a common level is free.
-    pub level_is_free: bool,
+    /// What the square of a common level costs, see [`super::Options::level_cost`].
+    level_cost: f64,
 }
 
 impl Rows {
     /// Rows of `wanted` at `rate_hz`, or the reason why they cannot be fitted.
-    pub fn new(wanted: &Wanted, rate_hz: f64, level_is_free: bool) -> Result<Rows> {
+    pub fn new(wanted: &Wanted, rate_hz: f64, level_cost: f64) -> Result<Rows> {
         let count = wanted.freqs_hz.len();
         if wanted.gain_db.len() != count || wanted.weights.len() != count {
             return Err(Error::call(format!(
@@ -81,6 +81,13 @@ impl Rows {
             }
             last_hz = *f_hz;
         }
+        if level_cost.is_nan() || level_cost < 0.0 {
+            return Err(Error::range(
+                "the cost of a common level",
+                level_cost.to_string(),
+                "0 or above",
+            ));
+        }
         // Scaled by the largest first: the plain sum of huge weights may overflow.
         let largest = wanted.weights.iter().copied().fold(0.0, f64::max);
         if largest <= 0.0 {
@@ -96,7 +103,7 @@ impl Rows {
             wanted_db: Vec::with_capacity(count + LANES),
             root_weights: Vec::with_capacity(count + LANES),
             ends_hz: [f64::INFINITY, 0.0],
-            level_is_free,
+            level_cost,
         };
         for ((f_hz, gain_db), weight) in wanted
             .freqs_hz
@@ -127,8 +134,10 @@ impl Rows {
         self.root_weights.push(root_weight);
     }
 
-    /// Fills up with rows of no weight, so that the sums run without a remainder.
+    /// Fills up with rows of no weight, so that the sums run without a remainder; with one at
+    /// least, which is the level's own.
     fn pad(&mut self) {
+        self.push(1.0, f64::INFINITY, 0.0, 0.0);
         while !self.len().is_multiple_of(LANES) {
             self.push(1.0, f64::INFINITY, 0.0, 0.0);
         }
@@ -178,26 +187,56 @@ impl Rows {
         }
     }
 
-    /// Takes the level out of a column whose rows are already times their root weights, where it
-    /// is free.
+    /// Whether there is a common level at all, at whatever cost.
+    pub fn has_level(&self) -> bool {
+        self.level_cost.is_finite()
+    }
+
+    /// Takes the level out of a column whose rows are already times their root weights, so far that
+    /// inner products of columns are what the level leaves of them and its cost together.
     pub fn take_level_out(&self, column: &mut [f64]) {
-        if self.level_is_free {
-            let level = crate::algebra::dot(column, &self.root_weights);
+        if self.has_level() {
+            // The level takes 1 / (1 + cost) of the squared mean: one minus the square of this.
+            let share = 1.0 - (self.level_cost / (1.0 + self.level_cost)).sqrt();
+            let level = share * crate::algebra::dot(column, &self.root_weights);
             for (value, root_weight) in column.iter_mut().zip(&self.root_weights) {
                 *value -= level * root_weight;
             }
         }
     }
 
-    /// The level that leaves least: the weighted mean of `values_db` where it is free, else 0.
+    /// The level that leaves least, its cost included: the weighted mean of `values_db` where it is
+    /// free, less where it costs.
     pub fn level_db(&self, values_db: &[f64]) -> f64 {
-        if !self.level_is_free {
+        if !self.has_level() {
             return 0.0;
         }
-        values_db
+        let mean_db: f64 = values_db
             .iter()
             .zip(&self.root_weights)
             .map(|(v, s)| s * s * v)
-            .sum()
+            .sum();
+        mean_db / (1.0 + self.level_cost)
+    }
+
+    /// What `values_db` leave after `level_db`, each row times its root weight; in the last row what
+    /// the level costs.
+    pub fn weighted_beside(&self, level_db: f64, values_db: &mut [f64]) {
+        for (value, root_weight) in values_db.iter_mut().zip(&self.root_weights) {
+            *value = root_weight * (*value - level_db);
+        }
+        if let Some(last) = values_db.last_mut()
+            && self.has_level()
+        {
+            *last = -self.level_cost.sqrt() * level_db;
+        }
+    }
+
+    /// The column that a dB of level adds to the response, as in [`Self::weighted_beside`].
+    pub fn level_column(&self, column: &mut [f64]) {
+        column.copy_from_slice(&self.root_weights);
+        if let Some(last) = column.last_mut() {
+            *last = self.level_cost.sqrt();
+        }
     }
 }

@@ -237,7 +237,7 @@ mod tests {
 
     const RATE_HZ: f64 = 48000.0;
 
-    fn rows(freqs_hz: &[f64], level_is_free: bool) -> Rows {
+    fn rows(freqs_hz: &[f64], level_cost: f64) -> Rows {
         let gain_db = vec![0.0; freqs_hz.len()];
         let weights = vec![1.0; freqs_hz.len()];
         let wanted = Wanted {
@@ -245,7 +245,7 @@ mod tests {
             gain_db: &gain_db,
             weights: &weights,
         };
-        Rows::new(&wanted, RATE_HZ, level_is_free).unwrap()
+        Rows::new(&wanted, RATE_HZ, level_cost).unwrap()
     }
 
     fn freqs_hz() -> Vec<f64> {
@@ -279,7 +279,7 @@ mod tests {
     fn the_prototype_at_the_warped_frequency_is_the_digital_response() {
         // Against the coefficients of the cookbook, evaluated by another formula.
         let freqs_hz = freqs_hz();
-        let rows = rows(&freqs_hz, false);
+        let rows = rows(&freqs_hz, f64::INFINITY);
         for stage in stages() {
             let by_prototype_db = response_db(&[stage.kind], &settings_of(&stage), RATE_HZ, &rows);
             let biquad = stage.biquad(RATE_HZ);
@@ -296,7 +296,7 @@ mod tests {
     #[test]
     fn the_analytic_derivatives_equal_differences() {
         let freqs_hz = freqs_hz();
-        let rows = rows(&freqs_hz, false);
+        let rows = rows(&freqs_hz, f64::INFINITY);
         for stage in stages() {
             let settings = settings_of(&stage);
             let mut columns = vec![0.0; 3 * rows.len()];
@@ -328,7 +328,7 @@ mod tests {
     #[test]
     fn a_cascade_is_the_sum_of_its_stages() {
         let freqs_hz = freqs_hz();
-        let rows = rows(&freqs_hz, false);
+        let rows = rows(&freqs_hz, f64::INFINITY);
         let many: Vec<Stage> = stages().into_iter().cycle().take(40).collect();
         let kinds: Vec<Kind> = many.iter().map(|s| s.kind).collect();
         let settings: Vec<f64> = many.iter().flat_map(settings_of).collect();

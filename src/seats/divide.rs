@@ -37,7 +37,7 @@ pub fn fit(
     let rows = joined.grid.freqs_hz().partition_point(|f| *f < highest_hz);
     let options = Options {
         // Nothing is boosted below the transition, so its level stands.
-        level_is_free: false,
+        level_cost: f64::INFINITY,
         ..options.clone()
     };
     let upper = |gain_db: &[f64], device: &Device, options: &Options| {
