@@ -260,7 +260,6 @@ fn apart(speaker: &planish::simulate::Speaker) -> Vec<Apart> {
     let grid = Grid::logarithmic(20.0, 20_000.0, 48.0);
     let response = speaker.response(&grid, &full_orbits()).unwrap();
     let (first, wanted) = plan_of(folder_of_wide_tables(&response).path());
-    let judged = Grid::logarithmic(20.0, 20_000.0, 24.0);
     let compared = |form, folder: TempDir| {
         let (other, plan) = plan_of(folder.path());
         let same = |a: &Finding, b: &Finding| {
@@ -274,9 +273,9 @@ fn apart(speaker: &planish::simulate::Speaker) -> Vec<Apart> {
             findings.iter().map(line).collect()
         };
         let (window_db, window_at_hz) = largest_difference(
-            &window_db(&other, &judged),
-            &window_db(&first, &judged),
-            &judged,
+            &window_db(&other, &grid),
+            &window_db(&first, &grid),
+            &grid,
         );
         let (filters_db, filters_at_hz) = largest_difference(
             &plan.prediction.audit_gains_db,

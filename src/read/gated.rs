@@ -79,7 +79,7 @@ const RISE: f64 = 10.0;
 const REFLECTION_SHARE: f64 = 1e-4;
 
 /// Density of the grid, points per octave: that of the audit.
-const POINTS_PER_OCTAVE: f64 = 48.0;
+const POINTS_PER_OCTAVE: f64 = 96.0;
 
 /// The grid's ends, Hz: the audible range and a third of an octave more on either side.
 const RANGE_HZ: (f64, f64) = (16.0, 25_000.0);
