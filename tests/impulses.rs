@@ -272,11 +272,8 @@ fn apart(speaker: &planish::simulate::Speaker) -> Vec<Apart> {
             let line = |f: &Finding| format!("{:.0} Hz {:?} {:?}", f.peak_hz, f.cause, f.decision);
             findings.iter().map(line).collect()
         };
-        let (window_db, window_at_hz) = largest_difference(
-            &window_db(&other, &grid),
-            &window_db(&first, &grid),
-            &grid,
-        );
+        let (window_db, window_at_hz) =
+            largest_difference(&window_db(&other, &grid), &window_db(&first, &grid), &grid);
         let (filters_db, filters_at_hz) = largest_difference(
             &plan.prediction.audit_gains_db,
             &wanted.prediction.audit_gains_db,
@@ -326,23 +323,26 @@ fn a_stubborn_speaker_is_judged_alike_in_all_four_forms() {
     assert_alike("second", &simulated(1));
 }
 
-/// As many as `PLANISH_ALIKE` says. None in the suite: what misses the bars is in `DEVELOPERS.md`.
+/// Drawn speakers, `PLANISH_ALIKE` of them from `PLANISH_SEED` on. Thresholds of the audit lie near
+/// some findings, so a few of them differ; what forty speakers show is in `DEVELOPERS.md`.
 #[test]
 fn drawn_speakers_are_judged_alike_in_all_four_forms() {
-    let count = std::env::var("PLANISH_ALIKE").map_or(0, |count| count.parse().unwrap());
-    let first = std::env::var("PLANISH_SEED").map_or(100_000, |seed| seed.parse().unwrap());
+    let asked = |name, usual: u64| std::env::var(name).map_or(usual, |n| n.parse().unwrap());
+    let (count, first) = (asked("PLANISH_ALIKE", 6), asked("PLANISH_SEED", 100_000));
     let (mut missed, mut all) = (0, 0);
     for seed in first..first + count {
         for found in apart(&planish::simulate::Speaker::draw(seed)) {
-            eprintln!("{seed}: {found:.3?}");
             let alike = found.window_db < WINDOW_DB
                 && found.filters_db < FILTERS_DB
                 && found.findings.is_none();
-            missed += u32::from(!alike);
+            if !alike {
+                eprintln!("{seed}: {found:.3?}");
+            }
+            missed += u64::from(!alike);
             all += 1;
         }
     }
-    assert_eq!(missed, 0, "of {all}");
+    assert!(10 * missed <= all, "{missed} of {all} are not alike");
 }
 
 #[test]
