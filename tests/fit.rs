@@ -103,6 +103,30 @@ fn the_reference_problem_is_solved_as_well_as_by_joint_refinement_with_restarts(
 }
 
 #[test]
+fn of_two_shelves_that_do_the_same_the_one_without_a_level_is_taken_where_a_level_costs() {
+    // With a free level a low shelf of -6 dB and a high shelf of +6 dB do the same.
+    let freqs_hz = rows();
+    for kind in [Kind::LowShelf, Kind::HighShelf] {
+        let stage = Stage {
+            kind,
+            f0_hz: 700.0,
+            gain_db: -6.0,
+            q: 0.7,
+        };
+        let options = Options {
+            level_cost: 0.01,
+            ..Options::default()
+        };
+        let wanted_db = gains_db(&[stage], &freqs_hz);
+        let fit = fit_evenly(&freqs_hz, &wanted_db, &device(3), &options);
+        assert_eq!(fit.stages.len(), 1);
+        assert_eq!(fit.stages[0].kind, kind);
+        assert!(fit.level_db.abs() < 1e-3, "{}", fit.level_db);
+        assert!(fit.rms_db < 1e-3);
+    }
+}
+
+#[test]
 fn one_stage_is_found_exactly_with_its_level() {
     let freqs_hz = rows();
     for kind in [Kind::Peaking, Kind::LowShelf, Kind::HighShelf] {

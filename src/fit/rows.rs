@@ -240,3 +240,53 @@ impl Rows {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn both_ways_to_count_the_level_agree_with_the_least_of_distance_and_cost() {
+        let freqs_hz: Vec<f64> = (1..=8).map(|i| 100.0 * f64::from(i)).collect();
+        let gain_db = [1.0, -2.0, 4.0, 0.5, 3.0, 2.0, -1.0, 6.0];
+        let weights = [1.0, 2.0, 0.5, 1.0, 3.0, 1.0, 0.0, 1.0];
+        let wanted = Wanted {
+            freqs_hz: &freqs_hz,
+            gain_db: &gain_db,
+            weights: &weights,
+        };
+        for cost in [0.0, 0.01, 2.0, f64::INFINITY] {
+            let rows = Rows::new(&wanted, 48_000.0, cost).unwrap();
+            let square = |column: &[f64]| column.iter().map(|v| v * v).sum::<f64>();
+            let level_db = rows.level_db(&rows.wanted_db);
+            let mut beside = rows.wanted_db.clone();
+            rows.weighted_beside(level_db, &mut beside);
+            let mut out: Vec<f64> = rows
+                .wanted_db
+                .iter()
+                .zip(&rows.root_weights)
+                .map(|(w, s)| w * s)
+                .collect();
+            rows.take_level_out(&mut out);
+            assert!((square(&beside) - square(&out)).abs() < 1e-12, "{cost}");
+            // Next to it everything is worse.
+            let sum: f64 = weights.iter().sum();
+            let total = |level_db: f64| {
+                let distance: f64 = gain_db
+                    .iter()
+                    .zip(&weights)
+                    .map(|(g, w)| w / sum * (g - level_db).powi(2))
+                    .sum();
+                distance
+                    + if level_db == 0.0 {
+                        0.0
+                    } else {
+                        cost * level_db * level_db
+                    }
+            };
+            assert!((total(level_db) - square(&out)).abs() < 1e-12, "{cost}");
+            assert!(total(level_db + 1e-3) > total(level_db));
+            assert!(total(level_db - 1e-3) > total(level_db));
+        }
+    }
+}
