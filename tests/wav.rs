@@ -439,6 +439,13 @@ fn errors_name_file_byte_what_was_found_what_was_expected_and_what_to_do() {
         message.contains("the sample NaN at byte 56 (0.000 s, channel 2)"),
         "{message}"
     );
+    // A number, but no sound: its square would not be one any more. Found by fuzzing.
+    let data: Vec<u8> = [0.5, -1e160].map(f64::to_le_bytes).concat();
+    let message = crate::message(&riff(&[(b"fmt ", &fmt(3, 1, 64)), (b"data", &data)]));
+    assert!(
+        message.contains("expected a number between -1e50 and 1e50"),
+        "{message}"
+    );
 }
 
 #[test]

@@ -22,6 +22,10 @@ pub(super) const SUBFORMAT_TAIL: [u8; 14] = [
     0x00, 0x00, 0x00, 0x00, 0x10, 0x00, 0x80, 0x00, 0x00, 0xaa, 0x00, 0x38, 0x9b, 0x71,
 ];
 
+/// No sample is larger, in units of full scale: squares of it still add up within f64, and 1000 dB are
+/// no sound.
+const LARGEST: f64 = 1e50;
+
 /// Chunks that the way to the sound leads over.
 const NEEDED_NAMES: [[u8; 4]; 3] = [*b"ds64", *b"fmt ", *b"data"];
 
@@ -230,10 +234,11 @@ impl<R: Read> Reader<R> {
     }
 
     /// Replaces the content of `frames` by the next frames, interleaved, `at_most` of them; how
-    /// many there were, 0 at the end only. All samples are finite.
+    /// many there were, 0 at the end only. All samples lie between -1e50 and
+    /// 1e50.
     ///
     /// # Errors
-    /// When the source cannot be read, or a floating-point sample is not a finite number.
+    /// When the source cannot be read, or a floating-point sample lies beyond.
     pub fn read(&mut self, frames: &mut Vec<f64>, at_most: usize) -> Result<usize> {
         frames.clear();
         let frame_bytes = self.format.frame_bytes();
@@ -245,7 +250,7 @@ impl<R: Read> Reader<R> {
             let before = frames.len();
             self.format.sample.decode(&self.bytes[..whole], frames);
             if self.format.sample.is_float() {
-                self.refuse_what_is_not_finite(&frames[before..], got)?;
+                self.refuse_what_is_no_sound(&frames[before..], got)?;
             }
             if got < piece {
                 self.end(got - whole);
@@ -295,8 +300,11 @@ impl<R: Read> Reader<R> {
     }
 
     /// `samples` were decoded from the last `got` bytes taken.
-    fn refuse_what_is_not_finite(&self, samples: &[f64], got: usize) -> Result<()> {
-        let Some(at) = samples.iter().position(|sample| !sample.is_finite()) else {
+    fn refuse_what_is_no_sound(&self, samples: &[f64], got: usize) -> Result<()> {
+        let Some(at) = samples
+            .iter()
+            .position(|sample| sample.is_nan() || sample.abs() > LARGEST)
+        else {
             return Ok(());
         };
         let channels = usize::from(self.format.channels);
@@ -311,7 +319,7 @@ impl<R: Read> Reader<R> {
                 frame as f64 / f64::from(self.format.rate_hz),
                 at % channels + 1
             ),
-            "a finite number",
+            "a number between -1e50 and 1e50",
         )
         .with_hint("the program that wrote the file went wrong there; write it anew"))
     }
