@@ -314,7 +314,7 @@ impl<R: Read> Reader<R> {
         Err(Error::in_file(
             &self.file,
             format!(
-                "the sample {} at byte {offset} ({:.3} s, channel {})",
+                "the sample {:?} at byte {offset} ({:.3} s, channel {})",
                 samples[at],
                 frame as f64 / f64::from(self.format.rate_hz),
                 at % channels + 1
