@@ -6,6 +6,9 @@
 //! scratch folder first and the corpus second to keep the corpus small, and
 //! `-merge=1 corpus/table scratch` to take over what reaches further. What libFuzzer finds
 //! (`crash-*`, `timeout-*`, `oom-*`) belongs, once mended, into the corpus as well.
+//!
+//! Valid inputs of `sofa`, `device` and `target` stand elsewhere: name `../data/sofa`,
+//! `../../targets/devices` or `../../targets/curves` as the second folder.
 
 #![no_main]
 
