@@ -152,18 +152,27 @@ pub enum Class {
     Crowd,
     /// Bumps that are no biquads, at random: what an audit asks for.
     Wish,
+    /// Fewer and broader bumps, which ten stages nearly meet: many minima of nearly one depth.
+    Smooth,
     /// Waves over log frequency: everything is a local minimum.
     Waves,
 }
 
 impl Class {
-    pub const ALL: [Class; 4] = [Class::Recoverable, Class::Crowd, Class::Wish, Class::Waves];
+    pub const ALL: [Class; 5] = [
+        Class::Recoverable,
+        Class::Crowd,
+        Class::Wish,
+        Class::Smooth,
+        Class::Waves,
+    ];
 
     pub fn name(self) -> &'static str {
         match self {
             Class::Recoverable => "recoverable",
             Class::Crowd => "crowd",
             Class::Wish => "wish",
+            Class::Smooth => "smooth",
             Class::Waves => "waves",
         }
     }
@@ -172,7 +181,7 @@ impl Class {
     pub fn stages(self) -> usize {
         match self {
             Class::Recoverable => 9,
-            Class::Crowd | Class::Wish => 10,
+            Class::Crowd | Class::Wish | Class::Smooth => 10,
             Class::Waves => 5,
         }
     }
@@ -195,6 +204,20 @@ impl Class {
                             draw.between(20f64.log2(), 20000f64.log2()),
                             draw.sign() * draw.between(0.5, 5.0),
                             draw.ratio(0.08, 0.8),
+                        ]
+                    })
+                    .collect();
+                sum_over(freqs_hz, &bumps, |f, [at, size, width]| {
+                    size * (-((f.log2() - at) / width).powi(2)).exp()
+                })
+            }
+            Class::Smooth => {
+                let bumps: Vec<[f64; 3]> = (0..12)
+                    .map(|_| {
+                        [
+                            draw.between(40f64.log2(), 15_000f64.log2()),
+                            draw.between(-6.0, 6.0),
+                            draw.between(0.2, 1.2),
                         ]
                     })
                     .collect();
