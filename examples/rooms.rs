@@ -28,6 +28,9 @@ struct Arguments {
     /// Seed of the first one; the others follow
     #[arg(long, default_value_t = 1000)]
     seed: u64,
+    /// Device by name or file
+    #[arg(long)]
+    device: Option<String>,
     /// Stages that the device gives
     #[arg(long, default_value_t = 20)]
     stages: usize,
@@ -65,7 +68,7 @@ fn main() -> planish::Result<()> {
     let arguments = Arguments::parse();
     let device = Device {
         stages: arguments.stages,
-        ..run::device(None)?
+        ..run::device(arguments.device.as_deref())?
     };
     let response = flat_speaker();
     let mut outcomes = Vec::new();

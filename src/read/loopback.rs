@@ -130,6 +130,17 @@ mod tests {
     use crate::filter::{Bank, Kind, Stage};
 
     #[test]
+    fn a_sound_file_that_holds_no_frame_is_silence() {
+        // Two channels and no sample. Found by fuzzing.
+        let header = b"RIFF\x24\0\0\0WAVEfmt \x10\0\0\0\x03\0\x02\0\x80\xbb\0\0\0\xdc\x05\0\x08\0\x20\0data\0\0\0\0";
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("loop.wav");
+        std::fs::write(&path, header).unwrap();
+        let message = read(&path).unwrap_err().to_string();
+        assert!(message.contains("found silence"), "{message}");
+    }
+
+    #[test]
     fn the_spectrum_of_a_filtered_impulse_is_the_filters_response() {
         let stage = Stage {
             kind: Kind::Peaking,

@@ -343,8 +343,9 @@ impl Recording {
         if index >= channels {
             return Vec::new();
         }
-        self.frames[index..]
+        self.frames
             .iter()
+            .skip(index)
             .step_by(channels)
             .copied()
             .collect()
