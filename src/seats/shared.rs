@@ -34,12 +34,15 @@ const MOST_PEAKS: usize = 14;
 /// Smoothing before seats are compared, octaves: takes out noise, keeps a mode of Q 30.
 const SEARCH_OCT: f64 = 1.0 / 48.0;
 
-/// So far to either side of a maximum the middle of a stage may lie, octaves.
-const SHIFT_OCT: f64 = 1.0 / 24.0;
+/// So far to either side of its maximum the middle of a stage may lie, octaves: farther away it would
+/// stand between two peaks and cut the valley.
+const SHIFT_OCT: f64 = 1.0 / 48.0;
 
-/// Two stages stand at least so far apart, octaves, and half of the wider one's width: what is
-/// nearer is one mode with a kink.
+/// Two maxima are peaks of their own when they stand at least so far apart, octaves, and either half
+/// of a stage's width or a valley of so many dB lies between: what is nearer is one mode with a
+/// kink.
 const APART_OCT: f64 = 1.0 / 20.0;
+const VALLEY_DB: f64 = 1.0;
 
 /// Rounds in which stages are adjusted to each other.
 const ROUNDS: usize = 8;
@@ -99,6 +102,7 @@ impl Seats<'_> {
             .map(|i| {
                 let q = q_of(self.grid, &middle, i);
                 let stage = Stage {
+                    top: i,
                     f0_hz: self.grid.freqs_hz()[i],
                     q,
                     cut_db: 0.0,
@@ -135,10 +139,7 @@ impl Seats<'_> {
             // A peak that has a stage must be met closely; one without must be worth it.
             let open = self
                 .tops(&left)
-                .filter(|i| {
-                    let f_hz = self.grid.freqs_hz()[*i];
-                    stages.iter().all(|s| s.is_apart(f_hz))
-                })
+                .filter(|i| stages.iter().all(|s| self.are_apart(s, *i, shared)))
                 .filter(|i| {
                     let least = if shared[*i] >= 2.0 * left[*i] {
                         MAY_STAY_DB
@@ -156,6 +157,18 @@ impl Seats<'_> {
         self.meet_tops(&mut stages, shared);
         stages.retain(|stage| stage.cut_db >= MAY_STAY_DB);
         stages
+    }
+
+    /// Whether the maximum of `shared` at `i` is another peak than that of `stage`.
+    fn are_apart(&self, stage: &Stage, i: usize, shared: &[f64]) -> bool {
+        let apart_oct = (self.grid.freqs_hz()[i] / self.grid.freqs_hz()[stage.top])
+            .log2()
+            .abs();
+        let between = &shared[i.min(stage.top)..=i.max(stage.top)];
+        let valley_db = between.iter().copied().fold(f64::INFINITY, f64::min);
+        apart_oct > APART_OCT
+            && (apart_oct > 0.5 * width_oct_of_q(stage.q)
+                || valley_db < shared[i].min(shared[stage.top]) - VALLEY_DB)
     }
 
     /// Sizes the stages so that together they take off what is shared at the top of each.
@@ -195,10 +208,11 @@ impl Seats<'_> {
 
     fn best_at(&self, left: &[f64], top: usize, weights: &[f64]) -> Stage {
         let f0_hz = self.grid.freqs_hz()[top];
-        let tried = QS.map(|q| self.sized(left, f0_hz, q.min(self.narrowest_q()), weights));
+        let tried = QS.map(|q| self.sized(left, top, f0_hz, q.min(self.narrowest_q()), weights));
         let best = tried.into_iter().max_by(|a, b| a.1.total_cmp(&b.1));
         best.map_or(
             Stage {
+                top,
                 f0_hz,
                 q: QS[0],
                 cut_db: 0.0,
@@ -209,7 +223,14 @@ impl Seats<'_> {
 
     /// A stage of given place and width with the size that explains most of `left`, and by how
     /// much the sum of squares falls.
-    fn sized(&self, left: &[f64], f0_hz: f64, q: f64, weights: &[f64]) -> (Stage, f64) {
+    fn sized(
+        &self,
+        left: &[f64],
+        top: usize,
+        f0_hz: f64,
+        q: f64,
+        weights: &[f64],
+    ) -> (Stage, f64) {
         let product = |a: &[f64], b: &[f64]| -> f64 {
             let pairs = a.iter().zip(b).zip(weights);
             pairs.map(|((a, b), w)| w * a * b).sum()
@@ -223,6 +244,7 @@ impl Seats<'_> {
             cut_db = product(left, &unit) / product(&unit, &unit);
         }
         let stage = Stage {
+            top,
             f0_hz,
             q,
             cut_db: cut_db.max(0.0),
@@ -243,10 +265,13 @@ impl Seats<'_> {
                 let mut best = (from, f64::NEG_INFINITY);
                 for shift in [0.0, -1.0, 1.0] {
                     for wider in [0.0, -1.0, 1.0] {
-                        let f0_hz = from.f0_hz * (0.5 * step * shift * SHIFT_OCT).exp2();
+                        let top_hz = freqs_hz[from.top];
+                        let f0_hz = (from.f0_hz * (0.5 * step * shift * SHIFT_OCT).exp2())
+                            .clamp(top_hz / SHIFT_OCT.exp2(), top_hz * SHIFT_OCT.exp2());
                         let q = from.q * (0.4 * step * wider).exp2();
                         let tried = self.sized(
                             &left,
+                            from.top,
                             f0_hz.clamp(low_hz, high_hz),
                             q.clamp(Q_RANGE.0, self.narrowest_q()),
                             weights,
@@ -340,16 +365,14 @@ impl Seats<'_> {
 /// A cut as it is looked for.
 #[derive(Clone, Copy)]
 struct Stage {
+    /// Index of the maximum that it is for.
+    top: usize,
     f0_hz: f64,
     q: f64,
     cut_db: f64,
 }
 
 impl Stage {
-    fn is_apart(&self, f_hz: f64) -> bool {
-        (f_hz / self.f0_hz).log2().abs() > APART_OCT.max(0.5 * width_oct_of_q(self.q))
-    }
-
     fn shape_db(&self, grid: &Grid) -> Vec<f64> {
         bell_db(grid.freqs_hz(), self.f0_hz, self.q, self.cut_db)
     }
