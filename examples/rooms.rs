@@ -260,9 +260,14 @@ fn scored(plan: &Plan, transition_hz: f64, listening: &Listening) -> Outcome {
     );
     if std::env::var("XD").is_ok() {
         for p in judged.map_or(&[][..], |j| &j.peaks) {
-            println!("   cut {:.1} Hz Q {:.1} cut {:.1} mean {:.1} shared {:.1} least {:.1}", p.f0_hz, p.q, p.cut_db, p.mean_db, p.shared_db, p.least_db);
+            println!(
+                "   cut {:.1} Hz Q {:.1} cut {:.1} mean {:.1} shared {:.1} least {:.1}",
+                p.f0_hz, p.q, p.cut_db, p.mean_db, p.shared_db, p.least_db
+            );
         }
-        for s in &plan.fit.stages { println!("   stage {s:.2?}"); }
+        for s in &plan.fit.stages {
+            println!("   stage {s:.2?}");
+        }
     }
     let over_median = over(&by_median);
     let peaks = |over: &[Vec<f64>]| -> Vec<(f64, f64, f64)> {

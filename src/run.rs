@@ -24,7 +24,7 @@ use crate::predict::{Plan, predict};
 use crate::read::folder::{InputFile, Measured, SpeakerFolder};
 use crate::report::{self, html::Provenance};
 use crate::response::Response;
-use crate::seats::{self, Question, Room};
+use crate::seats::{self, Question, Room, SeatLevels};
 use crate::target::Target;
 use std::path::{Path, PathBuf};
 
@@ -49,6 +49,8 @@ pub struct PlanOptions {
     pub owner: Wishes,
     /// The room the speaker plays in, when the owner says something of it.
     pub room: Option<Room>,
+    /// Levels at the seats, measured with the subwoofer playing.
+    pub sub_seats: Option<SeatLevels>,
 }
 
 /// What the owner says of the room, with the files it was read from.
@@ -296,10 +298,17 @@ fn plan_with(
         per_unit: Vec::new(),
     };
     let mut plan = owner.complete(plan, subject, options.stages)?;
+    if let Some(seats) = &options.sub_seats {
+        owner::cut_below_crossover(&mut plan, seats)?;
+    }
     if let Some(decided) = decided {
         let with = RoomAskedWith {
             from_hz: options.audit.from_hz,
-            sub_hz: options.owner.sub.map(|sub| sub.f_hz),
+            sub_hz: options
+                .owner
+                .sub
+                .map(|sub| sub.f_hz)
+                .filter(|_| options.sub_seats.is_none()),
             trusted_from_hz: subject.trusted_from_hz,
             stages: left.stages.min(stages.unwrap_or(left.stages)),
         };

@@ -3,6 +3,7 @@
 
 use planish::audit::{Cause, Decision, Ground};
 use planish::average::{AveragedCurves, RearWall};
+use planish::budget::{Order, SubWanted, Wishes};
 use planish::curve::Grid;
 use planish::device::Device;
 use planish::filter::{Bank, Kind, Stage};
@@ -536,11 +537,141 @@ fn the_command_line_says_what_is_wrong_with_a_room() {
             "cannot be used with",
         ),
         (&["--seats", "nowhere.csv"], "nowhere.csv: cannot read"),
+        (
+            &["--sub-seats", "examples/quayside_5/seats.csv"],
+            "--sub <HZ>",
+        ),
+        (
+            &["--sub", "80", "--sub-seats", "nowhere.csv"],
+            "nowhere.csv: cannot read",
+        ),
     ] {
         let (code, said) = planish(arguments);
         assert_eq!(code, Some(2), "{arguments:?}");
         assert!(said.contains(words), "{arguments:?}: {said}");
     }
+}
+
+/// Two shared peaks of known size below the crossover and one above, a null of one seat.
+#[test]
+fn the_subwoofers_list_cuts_what_the_seats_share_below_the_crossover() {
+    let grid = Grid::logarithmic(20.0, 300.0, 48.0);
+    let seat = |a: f64, b: f64, null_hz: f64| -> Vec<f64> {
+        let peaks = [
+            (33.0, 8.0, a),
+            (56.0, 8.0, b),
+            (130.0, 8.0, 9.0),
+            (null_hz, 8.0, -15.0),
+        ];
+        peaking_db(grid.freqs_hz(), &peaks)
+    };
+    let seats = vec![
+        seat(9.0, 7.0, 44.0),
+        seat(10.0, 6.0, 25.0),
+        seat(8.5, 7.5, 70.0),
+    ];
+    let sub_seats = room_of(200.0, &grid, seats).seats;
+    let options = PlanOptions {
+        owner: Wishes {
+            sub: Some(SubWanted {
+                f_hz: 80.0,
+                order: Order::Fourth,
+            }),
+            ..Wishes::default()
+        },
+        sub_seats,
+        ..PlanOptions::default()
+    };
+    let device = run::device(None).unwrap();
+    let plan_on = |device: &Device| {
+        let response = speaker(20.0);
+        let curves = AveragedCurves::from_response(&response, RearWall::default());
+        let target = planish::read::target::target("flat").unwrap();
+        let subject = planish::audit::Subject {
+            response: Some(&response),
+            curves: &curves,
+            target: &target,
+            trusted_from_hz: None,
+            trusted_to_hz: None,
+            second_source: None,
+        };
+        run::plan_subject(&subject, "Quayside 5", device, &options).unwrap()
+    };
+    let plan = plan_on(&device);
+    let room = plan.situation.crossover.as_ref().unwrap().room.as_ref();
+    let room = room.unwrap();
+    let gain_db = |f_hz: f64| {
+        let stages = Bank {
+            rate_hz: device.rate_hz,
+            gain_db: 0.0,
+            sections: room
+                .stages
+                .iter()
+                .map(|s| s.biquad(device.rate_hz))
+                .collect(),
+        };
+        stages.gain_at_db(f_hz)
+    };
+    // The means of the three seats, 9.17 and 6.83 dB, with what nulls nearby take from them.
+    assert!((gain_db(33.0) + 9.2).abs() < 1.0, "{}", gain_db(33.0));
+    assert!((gain_db(56.0) + 6.8).abs() < 1.5, "{}", gain_db(56.0));
+    // What lies above the crossover is the speaker's, and no null is filled.
+    assert!(gain_db(130.0).abs() < 0.5, "{}", gain_db(130.0));
+    assert!(grid.freqs_hz().iter().all(|f| gain_db(*f) < 0.05));
+    for seat in &room.outcome.as_ref().unwrap().seats {
+        assert!(seat.variance_after_db2 < seat.variance_before_db2);
+    }
+    // With one stage beside the lowpass the larger peak goes first, and the rest is said.
+    let few = plan_on(&Device {
+        stages: 3,
+        ..device.clone()
+    });
+    let room = few.situation.crossover.as_ref().unwrap().room.as_ref();
+    assert_eq!(room.unwrap().stages.len(), 1);
+    assert!((room.unwrap().stages[0].f0_hz / 33.0).log2().abs() < 0.05);
+    let text = planish::report::text::plan(&few, &[]);
+    let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(text.contains("One more shared peak stays"), "{text}");
+}
+
+/// As a process: the list is written, sound, and holds the cut.
+#[test]
+fn the_written_list_of_the_subwoofer_holds_the_cuts() {
+    let dir = tempfile::tempdir().unwrap();
+    let out = dir.path().to_str().unwrap();
+    let run = |arguments: &[&str]| {
+        let output = std::process::Command::new(env!("CARGO_BIN_EXE_planish"))
+            .args(arguments)
+            .output()
+            .unwrap();
+        assert_eq!(output.status.code(), Some(0));
+        String::from_utf8(output.stdout).unwrap()
+    };
+    let seats = "examples/quayside_5/seats.csv";
+    let speaker = "examples/quayside_5";
+    let said = run(&[
+        "plan",
+        speaker,
+        "--sub",
+        "80",
+        "--seats",
+        seats,
+        "--sub-seats",
+        seats,
+        "--out",
+        out,
+    ]);
+    assert!(said.contains("That list also cuts"), "{said}");
+    assert!(!said.contains("is not cut in this list"), "{said}");
+    let list = dir.path().join("subwoofer.txt");
+    let text = std::fs::read_to_string(&list).unwrap();
+    assert!(text.contains("stage 2 lowpass f0_hz=80"), "{text}");
+    assert!(text.contains("stage 3 peaking"), "{text}");
+    let checked = run(&["check", list.to_str().unwrap()]);
+    assert!(checked.contains("The list is sound."), "{checked}");
+    let report = std::fs::read_to_string(dir.path().join("report.html")).unwrap();
+    assert!(report.contains("That list also cuts"));
+    assert!(report.contains("--sub-seats seats.csv"));
 }
 
 /// Knobs and few stages: stages go where they do most, and what stays is said.

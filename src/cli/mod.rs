@@ -204,6 +204,11 @@ impl Asked<'_> {
             speaker.folder.inputs.extend(asked.inputs);
             speaker.spared.extend(asked.places);
         }
+        if let Some(read) = self.room.sub_seats()? {
+            options.sub_seats = Some(read.levels);
+            speaker.folder.inputs.extend(read.inputs);
+            speaker.spared.extend(read.places);
+        }
         let plan = self.pair.planned(&mut speaker, &options, read)?;
         Ok((speaker, plan))
     }

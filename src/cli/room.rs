@@ -15,6 +15,15 @@ pub(super) struct RoomArguments {
     /// with a table for each. Below the transition only peaks that the seats share are cut
     #[arg(long, value_name = "TABLE|FOLDER", help_heading = "Room")]
     pub seats: Option<PathBuf>,
+    /// The same, measured with the subwoofer playing: its list cuts the peaks that these seats share
+    /// below the crossover
+    #[arg(
+        long,
+        value_name = "TABLE|FOLDER",
+        help_heading = "Room",
+        requires = "sub"
+    )]
+    pub sub_seats: Option<PathBuf>,
     /// Below this frequency the room decides what is heard [default with --seats: 250]
     #[arg(long, value_name = "HZ", value_parser = frequency, allow_negative_numbers = true, help_heading = "Room", conflicts_with_all = ["room_volume", "rt60"])]
     pub transition: Option<f64>,
@@ -60,13 +69,24 @@ impl RoomArguments {
         }))
     }
 
+    /// Levels at the seats with the subwoofer playing, read; `None` when none were named.
+    ///
+    /// # Errors
+    /// When they cannot be read.
+    pub fn sub_seats(&self) -> Result<Option<SeatsRead>> {
+        let path = self.sub_seats.as_deref();
+        path.map(crate::read::seats::read).transpose()
+    }
+
     /// The options as they would be typed again, each behind a blank; files by their name alone.
     pub fn typed(&self) -> String {
-        let name = |path: &PathBuf| {
-            let own = path.file_name().map(Path::new).unwrap_or(path);
-            format!(" --seats {}", own.display())
-        };
-        let mut words = self.seats.as_ref().map(name).unwrap_or_default();
+        let mut words = String::new();
+        for (option, path) in [("seats", &self.seats), ("sub-seats", &self.sub_seats)] {
+            if let Some(path) = path {
+                let own = path.file_name().map(Path::new).unwrap_or(path);
+                words += &format!(" --{option} {}", own.display());
+            }
+        }
         for (option, value) in [
             ("transition", self.transition),
             ("room-volume", self.room_volume),

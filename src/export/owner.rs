@@ -31,6 +31,7 @@ struct SubwooferRow {
     order: Order,
     highpass: Vec<StageRow>,
     lowpass: Vec<StageRow>,
+    room: Vec<StageRow>,
     excursion_gain_db: Option<f64>,
 }
 
@@ -121,6 +122,12 @@ impl From<&Situation> for SituationRow {
                     .map(StageRow::from)
                     .collect(),
                 lowpass: taken.crossover.lowpass.iter().map(StageRow::from).collect(),
+                room: taken
+                    .room
+                    .iter()
+                    .flat_map(|room| &room.stages)
+                    .map(StageRow::from)
+                    .collect(),
                 excursion_gain_db: taken.excursion_gain_db,
             }),
             level: situation.level.as_ref().map(level_row),

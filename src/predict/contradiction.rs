@@ -273,7 +273,7 @@ impl Contradiction {
             ),
             Contradiction::SubWithinRoom { sub_hz } => write!(
                 f,
-                "below {} the subwoofer plays, so what the seats show there is not cut in this list; cut it in the subwoofer's own",
+                "below {} the subwoofer plays, so what the seats show there is not cut in this list; measure the seats with the subwoofer playing and name them with --sub-seats, then its own list does",
                 spoken_hz(*sub_hz)
             ),
             Contradiction::SharedPeaksStay { peaks_hz, stages } => {

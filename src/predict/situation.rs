@@ -50,6 +50,9 @@ pub struct CrossoverTaken {
     /// By how much the speaker may play louder without the low end, by excursion alone, dB; an
     /// upper bound. `None` where its corner is not known.
     pub excursion_gain_db: Option<f64>,
+    /// What the subwoofer's list does about the room, where seats were measured with the
+    /// subwoofer playing.
+    pub room: Option<crate::seats::BelowCrossover>,
 }
 
 /// A level at the seat against what the speaker gives.
@@ -63,7 +66,7 @@ pub struct LevelBudget {
     pub worst: Option<Excess>,
     /// Where more is asked than the tables reach without having found a limit.
     pub beyond_tables: Option<Excess>,
-    /// The highest average level at the seat that stays within all known limits, dB SPL.
+    /// The highest average level at the seat that stays within the limits that the tables show, dB SPL.
     pub playable_db: Option<f64>,
     /// The same without the highpass to a subwoofer, where there is one.
     pub playable_without_highpass_db: Option<f64>,
@@ -165,6 +168,7 @@ impl Situation {
         self.crossover = Some(CrossoverTaken {
             excursion_gain_db: corner_hz.map(|corner_hz| excursion_gain_db(sub_hz, corner_hz)),
             crossover,
+            room: None,
         });
     }
 

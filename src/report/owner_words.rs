@@ -8,6 +8,7 @@ use crate::budget::{
 };
 use crate::predict::Plan;
 use crate::predict::situation::{AimTaken, CrossoverTaken, LevelBudget};
+use crate::seats::{BelowCrossover, SeatAfter};
 
 /// A heading and what stands below it.
 pub struct Part {
@@ -121,6 +122,9 @@ fn crossover_words(taken: &CrossoverTaken, plan: &Plan) -> Vec<String> {
             plan.device.name
         ),
     });
+    if let Some(room) = &taken.room {
+        words.push(below_crossover_words(room, &at));
+    }
     words.push(match wanted.order {
         Order::Fourth => "Both halves are 6 dB down there and in phase.".to_string(),
         Order::Second => "Both halves are 6 dB down there and in opposite phase: reverse the polarity of the subwoofer.".to_string(),
@@ -143,6 +147,40 @@ fn crossover_words(taken: &CrossoverTaken, plan: &Plan) -> Vec<String> {
         (None, None) => "How much level is gained cannot be said: neither the speaker's corner nor its limits are known.".to_string(),
     });
     words
+}
+
+/// What the subwoofer's list does about the room below `at`.
+fn below_crossover_words(room: &BelowCrossover, at: &str) -> String {
+    let seats = room.coverage.seats;
+    let Some((judged, outcome)) = room.judged.as_ref().zip(room.outcome.as_ref()) else {
+        return format!(
+            "The seats measured with the subwoofer say nothing of what lies below {at}, so its list cuts nothing there."
+        );
+    };
+    if room.stages.is_empty() {
+        return format!(
+            "At {seats} seats measured with the subwoofer no peak below {at} can be cut for all, so its list cuts nothing there."
+        );
+    }
+    let cuts: Vec<String> = room
+        .stages
+        .iter()
+        .map(|s| format!("{:.1} dB at {}", -s.gain_db, spoken_hz(s.f0_hz)))
+        .collect();
+    let share = |s: &SeatAfter| 100.0 * s.variance_after_db2 / s.variance_before_db2;
+    let shares = || outcome.seats.iter().map(share);
+    let stay = judged.peaks.len().saturating_sub(room.stages.len());
+    let stay = match stay {
+        0 => String::new(),
+        1 => " One more shared peak stays, since the device has no more stages.".to_string(),
+        n => format!(" {n} more shared peaks stay, since the device has no more stages."),
+    };
+    format!(
+        "That list also cuts what all {seats} seats measured with the subwoofer share below {at}: {}. Their variance there falls to {:.0} to {:.0} % of what it was.{stay} Where the subwoofer is moved, measure again.",
+        cuts.join(", "),
+        shares().fold(f64::INFINITY, f64::min),
+        shares().fold(0.0, f64::max)
+    )
 }
 
 fn level_words(level: &LevelBudget) -> Vec<String> {
@@ -175,7 +213,7 @@ fn level_words(level: &LevelBudget) -> Vec<String> {
         (Some(limits), Some(worst), Some(playable_db)) => {
             let verb = if worst.excess_db() > 0.0 { "too much" } else { "left" };
             words.push(format!(
-                "Limits: {limits}. With the plan the tightest place is {}: {:.1} dB asked, {:.1} dB clean, {:.1} dB {verb}. Within all known limits it plays {playable_db:.0} dB on average at the seat.",
+                "Limits: {limits}. With the plan the tightest place is {}: {:.1} dB asked, {:.1} dB clean, {:.1} dB {verb}. By these tables it plays up to {playable_db:.0} dB on average at the seat; what they do not cover may end earlier.",
                 spoken_hz(worst.f_hz),
                 worst.asked_db,
                 worst.clean_db,

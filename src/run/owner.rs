@@ -10,9 +10,11 @@ use crate::budget::{
 use crate::device::Device;
 use crate::error::{Error, Result};
 use crate::export::filter_list::of_device;
+use crate::filter::Stage;
 use crate::filter_list::FilterList;
 use crate::predict::situation::{LevelBudget, Situation};
 use crate::predict::{Plan, sections, with_crossover};
+use crate::seats::{BelowCrossover, SeatLevels};
 
 /// What the owner's wishes come to on a device.
 pub(super) struct Ready<'a> {
@@ -212,8 +214,28 @@ fn low_end(curves: &AveragedCurves, tables: &Tables) -> Option<LowEnd> {
     )
 }
 
+/// Has the subwoofer's list cut what `seats`, measured with the subwoofer playing, share below the
+/// crossover, with the stages that its lowpass leaves.
+///
+/// # Errors
+/// When the stages cannot be fitted.
+pub(super) fn cut_below_crossover(plan: &mut Plan, seats: &SeatLevels) -> Result<()> {
+    let Some(taken) = &mut plan.situation.crossover else {
+        return Ok(());
+    };
+    let Crossover {
+        lowpass, wanted, ..
+    } = &taken.crossover;
+    if !lowpass.is_empty() {
+        let left = plan.device.stages.saturating_sub(lowpass.len());
+        let room = BelowCrossover::new(seats, wanted.f_hz, &plan.device, left)?;
+        taken.room = Some(room);
+    }
+    Ok(())
+}
+
 /// The list for the subwoofer: the other half of a plan's crossover, with the same gain in front,
-/// so that both keep their balance. `None` without a crossover or where the device cannot hold it.
+/// so that both keep their balance, and the room's cuts below it. `None` without a crossover or where the device cannot hold it.
 ///
 /// # Errors
 /// When the device's numbers cannot hold it.
@@ -225,8 +247,10 @@ pub(super) fn subwoofer_list(plan: &Plan) -> Result<Option<FilterList>> {
     if lowpass.is_empty() {
         return Ok(None);
     }
-    let held = sections(lowpass, &plan.device)?;
+    let room = taken.room.iter().flat_map(|room| &room.stages);
+    let stages: Vec<Stage> = lowpass.iter().chain(room).copied().collect();
+    let held = sections(&stages, &plan.device)?;
     let name = format!("{}, subwoofer", plan.speaker);
     let gain_db = plan.prediction.bank.gain_db;
-    of_device(&name, &plan.device, gain_db, lowpass, &held).map(Some)
+    of_device(&name, &plan.device, gain_db, &stages, &held).map(Some)
 }

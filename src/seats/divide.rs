@@ -50,7 +50,10 @@ pub fn fit(
     };
     let first = upper(&joined.upper_db, device, &options)?;
     let no_peaking = options.forbid.contains(&Kind::Peaking);
-    let cuts = ranked(joined, judged, device, no_peaking);
+    let cuts = judged.map_or_else(Vec::new, |judged| {
+        let freqs_hz = joined.grid.freqs_hz();
+        ranked(freqs_hz, &joined.weights, judged, device, no_peaking)
+    });
     if cuts.is_empty() {
         return Ok(first);
     }
@@ -112,17 +115,24 @@ pub fn fit(
     })
 }
 
-/// The peaks that a stage of the device can cut, those first that leave least.
-fn ranked(joined: &Joined, judged: Option<&Judged>, device: &Device, forbidden: bool) -> Vec<Peak> {
-    let (Some(judged), Some(limits)) = (judged, device.limits_of(Kind::Peaking)) else {
+/// The peaks that a stage of the device can cut, those first that leave least, as `weights` count
+/// at `freqs_hz`.
+pub(super) fn ranked(
+    freqs_hz: &[f64],
+    weights: &[f64],
+    judged: &Judged,
+    device: &Device,
+    forbidden: bool,
+) -> Vec<Peak> {
+    let Some(limits) = device.limits_of(Kind::Peaking) else {
         return Vec::new();
     };
     if forbidden || limits.gain_db.lowest() >= 0.0 {
         return Vec::new();
     }
     let energy = |peak: &Peak| -> f64 {
-        let cut = peak.cut_shape_db(joined.grid.freqs_hz());
-        let weighted = cut.iter().zip(&joined.weights).map(|(c, w)| w * c * c);
+        let cut = peak.cut_shape_db(freqs_hz);
+        let weighted = cut.iter().zip(weights).map(|(c, w)| w * c * c);
         weighted.sum()
     };
     let mut peaks = judged.peaks.clone();
@@ -154,7 +164,12 @@ fn rms_db(values: &[f64], weights: &[f64]) -> f64 {
 }
 
 /// Stages of `device` for `cuts`.
-fn room_stages(judged: &Judged, cuts: &[Peak], device: &Device, options: &Options) -> Result<Fit> {
+pub(super) fn room_stages(
+    judged: &Judged,
+    cuts: &[Peak],
+    device: &Device,
+    options: &Options,
+) -> Result<Fit> {
     let freqs_hz = judged.grid.freqs_hz();
     let mut gain_db = vec![0.0; freqs_hz.len()];
     for peak in cuts {
@@ -215,7 +230,7 @@ fn with_fewer(device: &Device, taken: usize, stages: usize) -> Device {
     rest
 }
 
-fn gains_db(stages: &[Stage], device: &Device, freqs_hz: &[f64]) -> Vec<f64> {
+pub(super) fn gains_db(stages: &[Stage], device: &Device, freqs_hz: &[f64]) -> Vec<f64> {
     let bank = Bank {
         rate_hz: device.rate_hz,
         gain_db: 0.0,

@@ -2,6 +2,7 @@
 //! share, what is left to the room, and how that joins the anechoic wish above.
 
 mod baseline;
+mod below;
 mod coverage;
 mod divide;
 mod findings;
@@ -17,6 +18,7 @@ use crate::audit::Audit;
 use crate::device::Device;
 use crate::filter::Kind;
 
+pub use below::BelowCrossover;
 pub use coverage::Coverage;
 pub use divide::fit;
 pub use join::Joined;

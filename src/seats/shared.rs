@@ -223,14 +223,7 @@ impl Seats<'_> {
 
     /// A stage of given place and width with the size that explains most of `left`, and by how
     /// much the sum of squares falls.
-    fn sized(
-        &self,
-        left: &[f64],
-        top: usize,
-        f0_hz: f64,
-        q: f64,
-        weights: &[f64],
-    ) -> (Stage, f64) {
+    fn sized(&self, left: &[f64], top: usize, f0_hz: f64, q: f64, weights: &[f64]) -> (Stage, f64) {
         let product = |a: &[f64], b: &[f64]| -> f64 {
             let pairs = a.iter().zip(b).zip(weights);
             pairs.map(|((a, b), w)| w * a * b).sum()
