@@ -1,4 +1,5 @@
-//! The last check of a wish: no angle of the listening window may get rougher by it.
+//! The last check of a wish: no angle of the listening window may get rougher by it, neither locally
+//! nor as a whole.
 //!
 //! The evidence is weighed, and a weighing can be wrong; what a filter does to a measured angle
 //! is not a matter of weighing. A component that makes an angle rougher than it was is cut down
@@ -6,6 +7,7 @@
 
 use super::component::Component;
 use super::frame::{Frame, Who};
+use crate::algebra::dot;
 use crate::average::listening_window_directions;
 use crate::response::Direction;
 
@@ -20,56 +22,102 @@ const STEP: f64 = 0.7;
 /// components empty them all.
 const MOST_STEPS: usize = 60;
 
+/// The same of an angle as a whole, tilts and steps included, dB rms: a broad correction that one
+/// angle does not need may cost it a little.
+const ROUGHER_AS_A_WHOLE_AT_MOST_DB: f64 = 0.2;
+
+/// One way to look at curves, in which angles may get rougher by so much.
+struct View {
+    angles_db: Vec<Vec<f64>>,
+    /// One shape for each component. A shape hardly changes with its size: what a step takes off
+    /// is a share of this.
+    shapes_db: Vec<Vec<f64>>,
+    at_most_db: f64,
+}
+
+impl View {
+    /// The angles of the listening window and the components as `seen`.
+    fn new(
+        frame: &Frame,
+        components: &[Component],
+        seen: impl Fn(&[f64]) -> Vec<f64>,
+        at_most_db: f64,
+    ) -> View {
+        let freqs_hz = frame.grid.freqs_hz();
+        View {
+            angles_db: frame
+                .members
+                .iter()
+                .filter(|m| in_window(m.who))
+                .map(|m| {
+                    let levels = m.relative_db.iter().zip(&frame.window_db);
+                    seen(&levels.map(|(r, w)| r + w).collect::<Vec<f64>>())
+                })
+                .collect(),
+            shapes_db: components
+                .iter()
+                .map(|c| seen(&c.shape_db(freqs_hz)))
+                .collect(),
+            at_most_db,
+        }
+    }
+
+    /// What the components change together, dB.
+    fn change_db(&self) -> Vec<f64> {
+        let mut change = vec![0.0; self.angles_db.first().map_or(0, Vec::len)];
+        for shape in &self.shapes_db {
+            change.iter_mut().zip(shape).for_each(|(c, s)| *c -= s);
+        }
+        change
+    }
+}
+
 /// Cuts the components down until they make no angle of the listening window rougher by more than
-/// [`ROUGHER_AT_MOST_DB`], the one that does most of it first.
+/// [`ROUGHER_AT_MOST_DB`] locally and [`ROUGHER_AS_A_WHOLE_AT_MOST_DB`] as a whole, the one that
+/// does most of it first.
 pub(super) fn cut_down(frame: &Frame, components: &mut [Component]) {
-    let freqs_hz = frame.grid.freqs_hz();
     let local = |values: &[f64]| -> Vec<f64> {
         let smooth = frame.trend.apply(values);
         values.iter().zip(smooth).map(|(v, s)| v - s).collect()
     };
-    let angles_db: Vec<Vec<f64>> = frame
-        .members
-        .iter()
-        .filter(|m| in_window(m.who))
-        .map(|m| {
-            let levels = m.relative_db.iter().zip(&frame.window_db);
-            local(&levels.map(|(r, w)| r + w).collect::<Vec<f64>>())
-        })
-        .collect();
-    // A shape hardly changes with its size: what a step takes off is a share of this.
-    let mut shapes: Vec<Vec<f64>> = components
-        .iter()
-        .map(|c| local(&c.shape_db(freqs_hz)))
-        .collect();
+    let whole = |values: &[f64]| -> Vec<f64> {
+        let mean_db = dot(values, &frame.weights);
+        values.iter().map(|v| v - mean_db).collect()
+    };
+    let mut views = [
+        View::new(frame, components, local, ROUGHER_AT_MOST_DB),
+        View::new(frame, components, whole, ROUGHER_AS_A_WHOLE_AT_MOST_DB),
+    ];
     for _ in 0..MOST_STEPS {
-        let mut left: Vec<f64> = vec![0.0; freqs_hz.len()];
-        for shape in &shapes {
-            left.iter_mut().zip(shape).for_each(|(l, s)| *l -= s);
-        }
-        let worst = angles_db
+        let worst = views
             .iter()
-            .map(|angle| (rougher_db(frame, angle, &left), angle))
+            .flat_map(|view| {
+                let change_db = view.change_db();
+                view.angles_db.iter().map(move |angle| {
+                    let rougher = rougher_db(frame, angle, &change_db) - view.at_most_db;
+                    (rougher, view, angle)
+                })
+            })
             .max_by(|a, b| a.0.total_cmp(&b.0));
-        let Some((rougher, angle)) = worst else {
+        let Some((_, view, angle)) = worst.filter(|worst| worst.0 > 0.0) else {
             return;
         };
-        if rougher <= ROUGHER_AT_MOST_DB {
-            return;
-        }
         // The component that does most: along which the angle gets smoother when it shrinks.
+        let change_db = view.change_db();
         let guilt = |shape: &[f64]| -> f64 {
             (0..shape.len())
-                .map(|i| -frame.weights[i] * shape[i] * (angle[i] + left[i]))
+                .map(|i| -frame.weights[i] * shape[i] * (angle[i] + change_db[i]))
                 .sum()
         };
-        let worst =
-            (0..shapes.len()).max_by(|a, b| guilt(&shapes[*a]).total_cmp(&guilt(&shapes[*b])));
-        let Some(k) = worst.filter(|k| guilt(&shapes[*k]) > 0.0) else {
+        let guilts = view.shapes_db.iter().map(|shape| guilt(shape));
+        let most = guilts.enumerate().max_by(|a, b| a.1.total_cmp(&b.1));
+        let Some((k, _)) = most.filter(|most| most.1 > 0.0) else {
             return;
         };
         components[k].size_db *= STEP;
-        shapes[k].iter_mut().for_each(|s| *s *= STEP);
+        for view in &mut views {
+            view.shapes_db[k].iter_mut().for_each(|s| *s *= STEP);
+        }
     }
 }
 
@@ -120,6 +168,21 @@ mod tests {
         cut_down(&frame, &mut components);
         assert!(components[0].size_db < 3.0, "{components:?}");
         assert_eq!(components[1].size_db, 0.6);
+    }
+
+    #[test]
+    fn a_broad_lift_that_most_angles_do_not_need_is_taken_back() {
+        // Everything is flat, so a tilt of all angles is only worse; smoothed away it does not show
+        // in what is local.
+        let frame = frame_of(&with_copy(0.0, |_, _| 0.0));
+        let mut components = [Component {
+            kind: Kind::LowShelf,
+            f0_hz: 800.0,
+            size_db: -4.0,
+            q: 0.5,
+        }];
+        cut_down(&frame, &mut components);
+        assert!(components[0].size_db > -0.7, "{components:?}");
     }
 
     #[test]
