@@ -296,6 +296,30 @@ mod tests {
     }
 
     #[test]
+    fn an_orbit_is_there_when_an_angle_away_from_the_shared_axis_is() {
+        let with = |angle_deg: f64| {
+            let members = vec![
+                member(Orbit::Horizontal, 0.0, 5.0),
+                member(Orbit::Vertical, angle_deg, 4.0),
+            ];
+            Response::new(grid(), members).unwrap()
+        };
+        assert!(!with(180.0).has_orbit(Orbit::Vertical));
+        assert!(!with(180.0).has_orbit(Orbit::Horizontal));
+        assert!(with(-10.0).has_orbit(Orbit::Vertical));
+        assert!(!with(-10.0).has_orbit(Orbit::Horizontal));
+    }
+
+    #[test]
+    fn between_points_a_straight_line_over_log_frequency_holds() {
+        let to = Grid::new(vec![50.0, 100.0, 200.0 * 2f64.sqrt(), 500.0]).unwrap();
+        let values = interpolate_linear(&grid(), &[3.0, 7.0, -1.0], &to);
+        for (value, wanted) in values.iter().zip([3.0, 3.0, 3.0, -1.0]) {
+            assert!((value - wanted).abs() < 1e-12, "{values:?}");
+        }
+    }
+
+    #[test]
     fn a_missing_side_is_mirrored_and_a_present_one_is_kept() {
         let response = Response::new(
             grid(),
