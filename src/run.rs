@@ -327,9 +327,9 @@ fn above_transition(from_hz: Option<f64>, room: Option<&Room>) -> Option<f64> {
 /// just noticeable difference of level (1 dB, handbook figure, from memory).
 const FAITHFUL_DB: f64 = 0.2;
 
-/// What the square of a dB of common level costs in a plan, dB^2: a tenth of a dB. The wish has no
-/// level of its own, so a plan that takes one away everywhere only gives up sensitivity; a few
-/// tenths of a dB still let the stages balance round it.
+/// What the square of a dB of common level costs in a plan, dB^2: 1 dB counts as much as a tenth of a
+/// dB left at every frequency. The wish has no level of its own, so a plan that takes one away
+/// everywhere only gives up sensitivity; a few tenths still let the stages balance round it.
 const LEVEL_COST: f64 = 0.01;
 
 /// Share of the usual search for better stages. What an audit asks for is smoother than any curve:
