@@ -22,9 +22,9 @@ const STEP: f64 = 0.7;
 /// components empty them all.
 const MOST_STEPS: usize = 60;
 
-/// The same of an angle as a whole, tilts and steps included, dB rms: a broad correction that one
-/// angle does not need may cost it a little.
-const ROUGHER_AS_A_WHOLE_AT_MOST_DB: f64 = 0.2;
+/// The same of an angle as a whole but for its tilt, dB rms: a broad correction that one angle does
+/// not need may cost it a little, and not so much that it would be heard.
+const ROUGHER_AS_A_WHOLE_AT_MOST_DB: f64 = 0.3;
 
 /// One way to look at curves, in which angles may get rougher by so much.
 struct View {
@@ -76,13 +76,29 @@ impl View {
 /// [`ROUGHER_AT_MOST_DB`] locally and [`ROUGHER_AS_A_WHOLE_AT_MOST_DB`] as a whole, the one that
 /// does most of it first.
 pub(super) fn cut_down(frame: &Frame, components: &mut [Component]) {
+    let freqs_hz = frame.grid.freqs_hz();
     let local = |values: &[f64]| -> Vec<f64> {
         let smooth = frame.trend.apply(values);
         values.iter().zip(smooth).map(|(v, s)| v - s).collect()
     };
+    // The weighted straight line over log frequency is taken out: level is free, and a tilt is taste.
+    let log2: Vec<f64> = freqs_hz.iter().map(|f| f.log2()).collect();
+    let middle = dot(&log2, &frame.weights);
+    let ramp: Vec<f64> = log2.iter().map(|x| x - middle).collect();
+    let weighted: Vec<f64> = ramp
+        .iter()
+        .zip(&frame.weights)
+        .map(|(r, w)| r * w)
+        .collect();
+    let square = dot(&weighted, &ramp);
     let whole = |values: &[f64]| -> Vec<f64> {
         let mean_db = dot(values, &frame.weights);
-        values.iter().map(|v| v - mean_db).collect()
+        let slope_db = dot(values, &weighted) / square;
+        values
+            .iter()
+            .zip(&ramp)
+            .map(|(v, r)| v - mean_db - slope_db * r)
+            .collect()
     };
     let mut views = [
         View::new(frame, components, local, ROUGHER_AT_MOST_DB),
