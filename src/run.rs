@@ -299,16 +299,17 @@ fn plan_with(
     };
     let mut plan = owner.complete(plan, subject, options.stages)?;
     if let Some(seats) = &options.sub_seats {
-        owner::cut_below_crossover(&mut plan, seats)?;
+        owner::cut_below_crossover(&mut plan, seats, &options.without)?;
     }
     if let Some(decided) = decided {
         let with = RoomAskedWith {
             from_hz: options.audit.from_hz,
-            sub_hz: options
-                .owner
-                .sub
-                .map(|sub| sub.f_hz)
-                .filter(|_| options.sub_seats.is_none()),
+            uncut_below_hz: plan
+                .situation
+                .crossover
+                .as_ref()
+                .filter(|taken| taken.room.is_none())
+                .map(|taken| taken.crossover.wanted.f_hz),
             trusted_from_hz: subject.trusted_from_hz,
             stages: left.stages.min(stages.unwrap_or(left.stages)),
         };

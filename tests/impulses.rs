@@ -236,6 +236,7 @@ struct Apart {
     wish_db: f64,
     /// Where the wishes differ most, Hz.
     wish_at_hz: f64,
+    /// What the fit leaves of the wish, dB rms, and with how many stages: of the one and the other.
     left_db: [f64; 2],
     stages: [usize; 2],
     /// Findings of the one and of the other, where they are not the same in number, cause, decision

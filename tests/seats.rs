@@ -58,6 +58,19 @@ fn planned_on(
     room: Room,
     options: PlanOptions,
 ) -> Plan {
+    let options = PlanOptions {
+        room: Some(room),
+        ..options
+    };
+    planned_as(device, response, trusted_from_hz, &options)
+}
+
+fn planned_as(
+    device: &Device,
+    response: &Response,
+    trusted_from_hz: Option<f64>,
+    options: &PlanOptions,
+) -> Plan {
     let curves = AveragedCurves::from_response(response, RearWall::default());
     let target = planish::read::target::target("flat").unwrap();
     let subject = planish::audit::Subject {
@@ -68,11 +81,7 @@ fn planned_on(
         trusted_to_hz: None,
         second_source: None,
     };
-    let options = PlanOptions {
-        room: Some(room),
-        ..options
-    };
-    run::plan_subject(&subject, "Quayside 5", device, &options).unwrap()
+    run::plan_subject(&subject, "Quayside 5", device, options).unwrap()
 }
 
 fn room_of(transition_hz: f64, grid: &Grid, seats_db: Vec<Vec<f64>>) -> Room {
@@ -583,21 +592,7 @@ fn the_subwoofers_list_cuts_what_the_seats_share_below_the_crossover() {
         ..PlanOptions::default()
     };
     let device = run::device(None).unwrap();
-    let plan_on = |device: &Device| {
-        let response = speaker(20.0);
-        let curves = AveragedCurves::from_response(&response, RearWall::default());
-        let target = planish::read::target::target("flat").unwrap();
-        let subject = planish::audit::Subject {
-            response: Some(&response),
-            curves: &curves,
-            target: &target,
-            trusted_from_hz: None,
-            trusted_to_hz: None,
-            second_source: None,
-        };
-        run::plan_subject(&subject, "Quayside 5", device, &options).unwrap()
-    };
-    let plan = plan_on(&device);
+    let plan = planned_as(&device, &speaker(20.0), None, &options);
     let room = plan.situation.crossover.as_ref().unwrap().room.as_ref();
     let room = room.unwrap();
     let gain_db = |f_hz: f64| {
@@ -622,16 +617,25 @@ fn the_subwoofers_list_cuts_what_the_seats_share_below_the_crossover() {
         assert!(seat.variance_after_db2 < seat.variance_before_db2);
     }
     // With one stage beside the lowpass the larger peak goes first, and the rest is said.
-    let few = plan_on(&Device {
+    let few = Device {
         stages: 3,
         ..device.clone()
-    });
+    };
+    let few = planned_as(&few, &speaker(20.0), None, &options);
     let room = few.situation.crossover.as_ref().unwrap().room.as_ref();
     assert_eq!(room.unwrap().stages.len(), 1);
     assert!((room.unwrap().stages[0].f0_hz / 33.0).log2().abs() < 0.05);
     let text = planish::report::text::plan(&few, &[]);
     let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
     assert!(text.contains("One more shared peak stays"), "{text}");
+    // A type that is forbidden is not used here either.
+    let without = PlanOptions {
+        without: vec![Kind::Peaking],
+        ..options
+    };
+    let plan = planned_as(&device, &speaker(20.0), None, &without);
+    let room = plan.situation.crossover.as_ref().unwrap().room.as_ref();
+    assert!(room.unwrap().stages.is_empty());
 }
 
 /// As a process: the list is written, sound, and holds the cut.

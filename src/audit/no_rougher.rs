@@ -15,16 +15,16 @@ use crate::response::Direction;
 /// anyone hears.
 const ROUGHER_AT_MOST_DB: f64 = 0.1;
 
+/// The same of an angle as a whole but for its tilt, dB rms: a broad correction that one angle does
+/// not need may cost it a little, and not so much that it would be heard. Our own judgement.
+const ROUGHER_AS_A_WHOLE_AT_MOST_DB: f64 = 0.3;
+
 /// What a component is cut down to at each step.
 const STEP: f64 = 0.7;
 
 /// Steps at most: each takes a third off one component, so that a few times as many as there are
 /// components empty them all.
 const MOST_STEPS: usize = 60;
-
-/// The same of an angle as a whole but for its tilt, dB rms: a broad correction that one angle does
-/// not need may cost it a little, and not so much that it would be heard.
-const ROUGHER_AS_A_WHOLE_AT_MOST_DB: f64 = 0.3;
 
 /// One way to look at curves, in which angles may get rougher by so much.
 struct View {
@@ -107,19 +107,22 @@ pub(super) fn cut_down(frame: &Frame, components: &mut [Component]) {
     for _ in 0..MOST_STEPS {
         let worst = views
             .iter()
-            .flat_map(|view| {
+            .filter_map(|view| {
                 let change_db = view.change_db();
-                view.angles_db.iter().map(move |angle| {
-                    let rougher = rougher_db(frame, angle, &change_db) - view.at_most_db;
-                    (rougher, view, angle)
-                })
+                let too_rough_db =
+                    |angle: &[f64]| rougher_db(frame, angle, &change_db) - view.at_most_db;
+                let worst = view
+                    .angles_db
+                    .iter()
+                    .map(|angle| (too_rough_db(angle), angle));
+                let worst = worst.max_by(|a, b| a.0.total_cmp(&b.0));
+                worst.map(|(too_rough_db, angle)| (too_rough_db, view, angle, change_db))
             })
             .max_by(|a, b| a.0.total_cmp(&b.0));
-        let Some((_, view, angle)) = worst.filter(|worst| worst.0 > 0.0) else {
+        let Some((_, view, angle, change_db)) = worst.filter(|worst| worst.0 > 0.0) else {
             return;
         };
         // The component that does most: along which the angle gets smoother when it shrinks.
-        let change_db = view.change_db();
         let guilt = |shape: &[f64]| -> f64 {
             (0..shape.len())
                 .map(|i| -frame.weights[i] * shape[i] * (angle[i] + change_db[i]))

@@ -101,30 +101,22 @@ pub(super) fn held_on(
             fixed += 1;
             continue;
         }
-        if own.is_none()
-            && let Some((stage, slot, words)) =
-                other_shelf(rows, limits, number, &candidate, &wanted)
-        {
-            candidate.put(fixed, slot, settings_of(&stage));
-            candidate.fix(fixed, settings_of(&stage));
-            candidate = refine(rows, limits.rate_hz, candidate, MAKE_UP).0;
-            fixed += 1;
-            unheld.push(Unheld {
-                wanted,
-                error_db: f64::INFINITY,
-                instead: Some(stage),
-                instead_error_db: Some(words.largest_error_db),
-            });
-            continue;
-        }
         let without = refine(rows, limits.rate_hz, candidate.without(fixed), MAKE_UP).0;
-        let with = near_or_above(&wanted, limits, number).map(|(stage, words)| {
+        let with = |(stage, slot, words): (Stage, Slot, Words)| {
             let mut moved = candidate.clone();
+            moved.put(fixed, slot, settings_of(&stage));
             moved.fix(fixed, settings_of(&stage));
             let moved = refine(rows, limits.rate_hz, moved, MAKE_UP).0;
-            (moved, stage, words)
-        });
-        let kept = with.filter(|(moved, ..)| moved.cost < without.cost);
+            (moved.cost < without.cost).then_some((moved, stage, words))
+        };
+        let shelf = own
+            .is_none()
+            .then(|| other_shelf(rows, limits, number, &candidate, &wanted));
+        let near = || {
+            let (stage, words) = near_or_above(&wanted, limits, number)?;
+            with((stage, candidate.slots[fixed], words))
+        };
+        let kept = shelf.flatten().and_then(with).or_else(near);
         unheld.push(Unheld {
             wanted,
             error_db: own.map_or(f64::INFINITY, |w| w.largest_error_db),

@@ -9,8 +9,8 @@ use crate::{pair, seats};
 pub struct RoomAskedWith {
     /// Nothing is corrected below, Hz, as the user said.
     pub from_hz: Option<f64>,
-    /// A subwoofer plays below, Hz.
-    pub sub_hz: Option<f64>,
+    /// Below this a subwoofer plays whose own list cuts nothing, Hz.
+    pub uncut_below_hz: Option<f64>,
     /// Where the anechoic measurement begins to be trusted, Hz.
     pub trusted_from_hz: Option<f64>,
     /// Stages that may correct.
@@ -51,7 +51,7 @@ impl Situation {
                     transition_hz,
                 });
             }
-            if let Some(sub_hz) = with.sub_hz.filter(|sub_hz| *sub_hz > zone_from_hz) {
+            if let Some(sub_hz) = with.uncut_below_hz.filter(|sub_hz| *sub_hz > zone_from_hz) {
                 say(Contradiction::SubWithinRoom { sub_hz });
             }
             if coverage.is_used() {

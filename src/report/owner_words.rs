@@ -151,15 +151,19 @@ fn crossover_words(taken: &CrossoverTaken, plan: &Plan) -> Vec<String> {
 
 /// What the subwoofer's list does about the room below `at`.
 fn below_crossover_words(room: &BelowCrossover, at: &str) -> String {
-    let seats = room.coverage.seats;
     let Some((judged, outcome)) = room.judged.as_ref().zip(room.outcome.as_ref()) else {
         return format!(
             "The seats measured with the subwoofer say nothing of what lies below {at}, so its list cuts nothing there."
         );
     };
+    if judged.peaks.is_empty() {
+        return format!(
+            "The seats measured with the subwoofer share no peak below {at} that can be cut for all, so its list cuts nothing there."
+        );
+    }
     if room.stages.is_empty() {
         return format!(
-            "At {seats} seats measured with the subwoofer no peak below {at} can be cut for all, so its list cuts nothing there."
+            "The seats measured with the subwoofer share peaks below {at}, but its list has no stage left that may cut them: they stay."
         );
     }
     let cuts: Vec<String> = room
@@ -176,7 +180,7 @@ fn below_crossover_words(room: &BelowCrossover, at: &str) -> String {
         n => format!(" {n} more shared peaks stay, since the device has no more stages."),
     };
     format!(
-        "That list also cuts what all {seats} seats measured with the subwoofer share below {at}: {}. Their variance there falls to {:.0} to {:.0} % of what it was.{stay} Where the subwoofer is moved, measure again.",
+        "That list also cuts what all seats measured with the subwoofer share below {at}: {}. Their variance there falls to {:.0} to {:.0} % of what it was.{stay} Where the subwoofer is moved, measure again.",
         cuts.join(", "),
         shares().fold(f64::INFINITY, f64::min),
         shares().fold(0.0, f64::max)

@@ -10,7 +10,7 @@ use crate::budget::{
 use crate::device::Device;
 use crate::error::{Error, Result};
 use crate::export::filter_list::of_device;
-use crate::filter::Stage;
+use crate::filter::{Kind, Stage};
 use crate::filter_list::FilterList;
 use crate::predict::situation::{LevelBudget, Situation};
 use crate::predict::{Plan, sections, with_crossover};
@@ -215,11 +215,15 @@ fn low_end(curves: &AveragedCurves, tables: &Tables) -> Option<LowEnd> {
 }
 
 /// Has the subwoofer's list cut what `seats`, measured with the subwoofer playing, share below the
-/// crossover, with the stages that its lowpass leaves.
+/// crossover, with the stages that its lowpass leaves and of the types that are not forbidden.
 ///
 /// # Errors
 /// When the stages cannot be fitted.
-pub(super) fn cut_below_crossover(plan: &mut Plan, seats: &SeatLevels) -> Result<()> {
+pub(super) fn cut_below_crossover(
+    plan: &mut Plan,
+    seats: &SeatLevels,
+    forbid: &[Kind],
+) -> Result<()> {
     let Some(taken) = &mut plan.situation.crossover else {
         return Ok(());
     };
@@ -228,14 +232,15 @@ pub(super) fn cut_below_crossover(plan: &mut Plan, seats: &SeatLevels) -> Result
     } = &taken.crossover;
     if !lowpass.is_empty() {
         let left = plan.device.stages.saturating_sub(lowpass.len());
-        let room = BelowCrossover::new(seats, wanted.f_hz, &plan.device, left)?;
+        let room = BelowCrossover::new(seats, wanted.f_hz, &plan.device, left, forbid)?;
         taken.room = Some(room);
     }
     Ok(())
 }
 
 /// The list for the subwoofer: the other half of a plan's crossover, with the same gain in front,
-/// so that both keep their balance, and the room's cuts below it. `None` without a crossover or where the device cannot hold it.
+/// so that both keep their balance, and the room's cuts below it. `None` without a crossover or
+/// where the device cannot hold it.
 ///
 /// # Errors
 /// When the device's numbers cannot hold it.

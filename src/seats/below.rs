@@ -25,7 +25,8 @@ pub struct BelowCrossover {
 
 impl BelowCrossover {
     /// Hears `seats`, measured with the subwoofer playing, below `crossover_hz` and cuts the peaks
-    /// they share with `stages` stages of `device` at most, those that are worth most first.
+    /// they share with `stages` peaking stages of `device` at most, those that are worth most first;
+    /// with none where `forbid` names that type.
     ///
     /// # Errors
     /// When the stages cannot be fitted, see [`crate::fit::fit`].
@@ -34,14 +35,11 @@ impl BelowCrossover {
         crossover_hz: f64,
         device: &Device,
         stages: usize,
+        forbid: &[Kind],
     ) -> Result<BelowCrossover> {
         let coverage = Coverage::new(seats, crossover_hz);
-        let narrowest = device.limits_of(Kind::Peaking);
-        let q_at_most = narrowest.map_or(f64::INFINITY, |limits| limits.q.highest());
-        let judged = coverage
-            .is_used()
-            .then(|| judged::judge(seats, &coverage, crossover_hz, None, q_at_most, |_| 0.0));
-        let Some(judged) = judged.flatten() else {
+        let judged = judged::judge(seats, &coverage, crossover_hz, None, device, |_| 0.0);
+        let Some(judged) = judged else {
             return Ok(BelowCrossover {
                 coverage,
                 judged: None,
@@ -50,7 +48,9 @@ impl BelowCrossover {
             });
         };
         let freqs_hz = judged.grid.freqs_hz();
-        let cuts = ranked(freqs_hz, &judged.grid.cells_oct(), &judged, device, false);
+        let no_peaking = forbid.contains(&Kind::Peaking);
+        let cells = judged.grid.cells_oct();
+        let cuts = ranked(freqs_hz, &cells, &judged, device, no_peaking);
         let cuts = &cuts[..cuts.len().min(stages)];
         let stages = if cuts.is_empty() {
             Vec::new()

@@ -6,6 +6,8 @@ use super::levels::SeatLevels;
 use super::peak::{Peak, bell_db};
 use super::shared::{Found, Seats};
 use crate::curve::{Grid, resample_db};
+use crate::device::Device;
+use crate::filter::Kind;
 use std::ops::Range;
 
 /// Lowest frequency that is looked at, Hz: the lower end of hearing.
@@ -59,20 +61,23 @@ pub struct Judged {
     pub wish_db: Vec<f64>,
 }
 
-/// Judges the zone below the transition as far as the seats cover it; `None` where `from_hz`,
-/// below which nothing is corrected, leaves nothing to judge. `upper_db` is the wish for the
-/// speaker itself at a frequency; the seats are heard with it. No cut is narrower than `q_at_most`.
+/// Judges the zone below the transition as far as the seats cover it; `None` where they do not cover
+/// enough or `from_hz`, below which nothing is corrected, leaves nothing to judge. `upper_db` is the wish for the
+/// speaker itself at a frequency; the seats are heard with it. No cut is narrower than
+/// `device` makes it.
 pub(super) fn judge(
     seats: &SeatLevels,
     coverage: &Coverage,
     transition_hz: f64,
     from_hz: Option<f64>,
-    q_at_most: f64,
+    device: &Device,
     upper_db: impl Fn(f64) -> f64,
 ) -> Option<Judged> {
+    let peaking = device.limits_of(Kind::Peaking);
+    let q_at_most = peaking.map_or(f64::INFINITY, |limits| limits.q.highest());
     let (covered_from_hz, covered_to_hz) = coverage.covered_hz();
     let judged_from_hz = covered_from_hz.max(from_hz.unwrap_or(0.0));
-    let enough = judged_from_hz * LEAST_JUDGED_OCT.exp2() <= covered_to_hz;
+    let enough = coverage.is_used() && judged_from_hz * LEAST_JUDGED_OCT.exp2() <= covered_to_hz;
     enough.then(|| of_seats(seats, transition_hz, judged_from_hz, q_at_most, upper_db))
 }
 

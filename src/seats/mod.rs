@@ -16,7 +16,6 @@ mod transition;
 
 use crate::audit::Audit;
 use crate::device::Device;
-use crate::filter::Kind;
 
 pub use below::BelowCrossover;
 pub use coverage::Coverage;
@@ -74,17 +73,12 @@ impl Question {
             .seats
             .as_ref()
             .map(|seats| Coverage::new(seats, transition_hz));
-        let peaking = device.limits_of(Kind::Peaking);
-        let q_at_most = peaking.map_or(f64::INFINITY, |limits| limits.q.highest());
-        let judged = room
-            .seats
-            .as_ref()
-            .zip(coverage.as_ref().filter(|coverage| coverage.is_used()))
-            .and_then(|(seats, coverage)| {
-                judged::judge(seats, coverage, transition_hz, from_hz, q_at_most, |f_hz| {
-                    judged::value_at(&audit.grid, &upper_db, f_hz)
-                })
-            });
+        let heard = room.seats.as_ref().zip(coverage.as_ref());
+        let judged = heard.and_then(|(seats, coverage)| {
+            judged::judge(seats, coverage, transition_hz, from_hz, device, |f_hz| {
+                judged::value_at(&audit.grid, &upper_db, f_hz)
+            })
+        });
         let joined = join::join(audit, &upper_db, judged.as_ref(), transition_hz);
         audit.wish_db = joined.on_audit_grid(audit);
         audit.reach = audit.deviations.share_removed(&audit.wish_db);

@@ -207,23 +207,19 @@ impl Seats<'_> {
     }
 
     fn best_at(&self, left: &[f64], top: usize, weights: &[f64]) -> Stage {
-        let f0_hz = self.grid.freqs_hz()[top];
-        let tried = QS.map(|q| self.sized(left, top, f0_hz, q.min(self.narrowest_q()), weights));
+        let with = |q| Stage {
+            top,
+            f0_hz: self.grid.freqs_hz()[top],
+            q,
+            cut_db: 0.0,
+        };
+        let tried = QS.map(|q| self.sized(left, with(q.min(self.narrowest_q())), weights));
         let best = tried.into_iter().max_by(|a, b| a.1.total_cmp(&b.1));
-        best.map_or(
-            Stage {
-                top,
-                f0_hz,
-                q: QS[0],
-                cut_db: 0.0,
-            },
-            |b| b.0,
-        )
+        best.map_or(with(QS[0]), |b| b.0)
     }
 
-    /// A stage of given place and width with the size that explains most of `left`, and by how
-    /// much the sum of squares falls.
-    fn sized(&self, left: &[f64], top: usize, f0_hz: f64, q: f64, weights: &[f64]) -> (Stage, f64) {
+    /// `stage` with the size that explains most of `left`, and by how much the sum of squares falls.
+    fn sized(&self, left: &[f64], stage: Stage, weights: &[f64]) -> (Stage, f64) {
         let product = |a: &[f64], b: &[f64]| -> f64 {
             let pairs = a.iter().zip(b).zip(weights);
             pairs.map(|((a, b), w)| w * a * b).sum()
@@ -232,15 +228,13 @@ impl Seats<'_> {
         let mut cut_db: f64 = 6.0;
         for _ in 0..3 {
             let size = cut_db.clamp(0.5, 30.0);
-            let mut unit = bell_db(self.grid.freqs_hz(), f0_hz, q, size);
+            let mut unit = bell_db(self.grid.freqs_hz(), stage.f0_hz, stage.q, size);
             unit.iter_mut().for_each(|v| *v /= size);
             cut_db = product(left, &unit) / product(&unit, &unit);
         }
         let stage = Stage {
-            top,
-            f0_hz,
-            q,
             cut_db: cut_db.max(0.0),
+            ..stage
         };
         let shape = stage.shape_db(self.grid);
         (stage, 2.0 * product(left, &shape) - product(&shape, &shape))
@@ -256,19 +250,18 @@ impl Seats<'_> {
                 let left = self.without(stages, shared, Some(k));
                 let from = stages[k];
                 let mut best = (from, f64::NEG_INFINITY);
+                let top_hz = freqs_hz[from.top];
                 for shift in [0.0, -1.0, 1.0] {
                     for wider in [0.0, -1.0, 1.0] {
-                        let top_hz = freqs_hz[from.top];
                         let f0_hz = (from.f0_hz * (0.5 * step * shift * SHIFT_OCT).exp2())
                             .clamp(top_hz / SHIFT_OCT.exp2(), top_hz * SHIFT_OCT.exp2());
                         let q = from.q * (0.4 * step * wider).exp2();
-                        let tried = self.sized(
-                            &left,
-                            from.top,
-                            f0_hz.clamp(low_hz, high_hz),
-                            q.clamp(Q_RANGE.0, self.narrowest_q()),
-                            weights,
-                        );
+                        let moved = Stage {
+                            f0_hz: f0_hz.clamp(low_hz, high_hz),
+                            q: q.clamp(Q_RANGE.0, self.narrowest_q()),
+                            ..from
+                        };
+                        let tried = self.sized(&left, moved, weights);
                         if tried.1 > best.1 {
                             best = tried;
                         }

@@ -234,8 +234,8 @@ impl<R: Read> Reader<R> {
     }
 
     /// Replaces the content of `frames` by the next frames, interleaved, `at_most` of them; how
-    /// many there were, 0 at the end only. All samples lie between -1e50 and
-    /// 1e50.
+    /// many there were, 0 at the end only. All samples lie between
+    /// -1e50 and 1e50.
     ///
     /// # Errors
     /// When the source cannot be read, or a floating-point sample lies beyond.
