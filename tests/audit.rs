@@ -1,5 +1,8 @@
 //! The audit on populations of simulated speakers whose defects are known, and against physics.
 
+#[path = "../examples/trial/known.rs"]
+#[allow(dead_code)] // the example reads truths from files, too
+mod known;
 #[path = "../examples/trial/population.rs"]
 #[allow(dead_code)] // the example prints more than this test looks at
 mod population;

@@ -1,12 +1,16 @@
 //! One member of the population: drawn, measured, planned, scored.
 
-use crate::score::{DefectScore, score};
+use crate::known::Known;
+use crate::score::{self, DefectScore, score};
 use planish::Result;
 use planish::audit::{Cause, Finding, Subject};
 use planish::average::{AveragedCurves, RearWall};
+use planish::curve::Grid;
+use planish::response::{Orbit, Response};
 use planish::simulate::{
     DefectKind, FieldSpeaker, Measurement, Sides, Simulated, SketchSpeaker, Speaker,
 };
+use std::path::Path;
 
 /// What is measured of each speaker.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
@@ -64,17 +68,58 @@ pub fn measurement(seed: u64, evidence: Evidence) -> Measurement {
     }
 }
 
-/// Draws, measures, plans and scores the speaker of this seed.
-pub fn run_one(physics: Physics, seed: u64, evidence: Evidence) -> Result<Outcome> {
+/// A speaker as measured, and what is known of it.
+pub struct Measured {
+    pub response: Response,
+    pub known: Known,
+}
+
+/// Draws and measures the speaker of this seed; its defects are known on `grid`.
+pub fn draw(physics: Physics, seed: u64, look: &Measurement, grid: &Grid) -> Result<Measured> {
+    fn of(speaker: &impl Simulated, look: &Measurement, grid: &Grid) -> Result<Measured> {
+        Ok(Measured {
+            response: speaker.measure(look)?,
+            known: Known::of(speaker, grid)?,
+        })
+    }
     match physics {
-        Physics::Sphere => run(&Speaker::draw(seed), seed, evidence),
-        Physics::Field => run(&FieldSpeaker::draw(seed), seed, evidence),
-        Physics::Sketch => run(&SketchSpeaker::draw(seed), seed, evidence),
+        Physics::Sphere => of(&Speaker::draw(seed), look, grid),
+        Physics::Field => of(&FieldSpeaker::draw(seed), look, grid),
+        Physics::Sketch => of(&SketchSpeaker::draw(seed), look, grid),
     }
 }
 
-fn run(speaker: &impl Simulated, seed: u64, evidence: Evidence) -> Result<Outcome> {
-    let response = speaker.measure(&measurement(seed, evidence))?.mirrored().0;
+/// Reads a speaker folder that tells its defects in `truth.csv`, and keeps what `evidence` says.
+pub fn read(folder: &Path, evidence: Evidence, grid: &Grid) -> Result<Measured> {
+    let measured = planish::read::folder::read_speaker(folder)?.measured;
+    let planish::read::folder::Measured::Angles(response) = measured else {
+        return Err(planish::Error::call("the folder holds no angles"));
+    };
+    let kept = response.members().iter().filter(|m| match evidence {
+        Evidence::Full | Evidence::Averages => true,
+        Evidence::OneSide => {
+            m.direction.orbit() == Orbit::Vertical || m.direction.angle_deg() >= 0.0
+        }
+        Evidence::NoVertical => m.direction.orbit() == Orbit::Horizontal,
+    });
+    let kept = kept.cloned().collect();
+    Ok(Measured {
+        response: Response::new(response.grid().clone(), kept)
+            .ok_or_else(|| planish::Error::call("no angle is left"))?,
+        known: Known::told(folder, grid)?,
+    })
+}
+
+/// Draws, measures, plans and scores the speaker of this seed.
+pub fn run_one(physics: Physics, seed: u64, evidence: Evidence) -> Result<Outcome> {
+    let look = measurement(seed, evidence);
+    run(draw(physics, seed, &look, &score::grid())?, evidence)
+}
+
+/// Plans a speaker known on the score's grid and scores its filters.
+pub fn run(measured: Measured, evidence: Evidence) -> Result<Outcome> {
+    let Measured { response, known } = measured;
+    let response = response.mirrored().0;
     let curves = AveragedCurves::from_response(&response, RearWall::default());
     let target = planish::read::target::target("flat")?;
     let device = planish::read::device::device("open-48k")?;
@@ -91,7 +136,7 @@ fn run(speaker: &impl Simulated, seed: u64, evidence: Evidence) -> Result<Outcom
     let list = planish::export::filter_list::from_plan(&plan)?;
     let text = planish::export::filter_list::write(&list, &device.word_order)?;
     let bank = planish::read::filter_list::parse("trial".as_ref(), &text)?.bank();
-    let scores = score(speaker, &bank, 2.2 * plan.audit.corner_hz.unwrap_or(40.0));
+    let scores = score(&known, &bank, 2.2 * plan.audit.corner_hz.unwrap_or(40.0));
     Ok(Outcome {
         scores: scores
             .into_iter()

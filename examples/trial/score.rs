@@ -4,10 +4,10 @@
 //! without it, free of noise. The score looks at the filters read back from the filter list, not
 //! at labels.
 
-use planish::average::AveragedCurves;
+use crate::known::{Known, KnownDefect};
 use planish::curve::{Grid, Smoother};
 use planish::filter::Bank;
-use planish::simulate::{DefectKind, Simulated};
+use planish::simulate::DefectKind;
 use planish::units::erb_numbers_per_octave;
 
 /// What became of one defect.
@@ -32,29 +32,19 @@ pub struct DefectScore {
 /// A swing chased by less than this is not chased: no one hears it, dB.
 const INAUDIBLE_DB: f64 = 0.3;
 
-/// What one defect alone changes, dB.
-struct Effects {
-    window_db: Vec<f64>,
-    room_db: Vec<f64>,
-    on_axis_db: Vec<f64>,
-}
-
 struct Truth {
     grid: Grid,
     weights: Vec<f64>,
 }
 
-fn window_db(curves: &AveragedCurves) -> &[f64] {
-    &curves
-        .listening_window
-        .as_ref()
-        .expect("full orbits give a window")
-        .levels_db
+/// The frequencies at which a speaker's defects have to be known.
+pub fn grid() -> Grid {
+    Grid::logarithmic(40.0, 14000.0, 48.0)
 }
 
-/// Scores every defect of `speaker` under `bank`.
-pub fn score(speaker: &impl Simulated, bank: &Bank, from_hz: f64) -> Vec<DefectScore> {
-    let grid = Grid::logarithmic(40.0, 14000.0, 48.0);
+/// Scores every defect of a speaker known on [`grid`] under `bank`.
+pub fn score(known: &Known, bank: &Bank, from_hz: f64) -> Vec<DefectScore> {
+    let grid = grid();
     let weights = grid
         .cells_oct()
         .iter()
@@ -68,61 +58,38 @@ pub fn score(speaker: &impl Simulated, bank: &Bank, from_hz: f64) -> Vec<DefectS
         })
         .collect();
     let truth = Truth { weights, grid };
-    let defects = speaker.defects_known();
-    let effects: Vec<Effects> = (0..defects.len())
-        .map(|k| {
-            let effect = speaker
-                .effect(k, &truth.grid)
-                .expect("k counts the defects");
-            Effects {
-                window_db: effect.listening_window_db,
-                room_db: effect.in_room_db,
-                on_axis_db: effect.on_axis_db,
-            }
-        })
-        .collect();
-    let healthy = speaker
-        .healthy()
-        .response(&truth.grid, &planish::simulate::full_orbits())
-        .expect("a drawn speaker is finite in every direction");
-    let healthy = AveragedCurves::from_response(&healthy, Default::default());
-    let healthy_db = window_db(&healthy).to_vec();
     let filters_db: Vec<f64> = truth
         .grid
         .freqs_hz()
         .iter()
         .map(|f| bank.gain_at_db(*f) - bank.gain_db)
         .collect();
-    (0..effects.len())
+    let others = |k: usize| {
+        let others = known.defects.iter().enumerate();
+        others.filter(move |(j, other)| *j != k && other.kind.is_correctable())
+    };
+    (0..known.defects.len())
         .map(|k| {
-            let (kind, f_hz) = defects[k];
             // The healthy speaker is not flat either; flattening it is right and no fault's share.
             let mut net_db: Vec<f64> = filters_db
                 .iter()
-                .zip(&healthy_db)
+                .zip(&known.healthy_window_db)
                 .map(|(f, h)| f + h)
                 .collect();
-            for (j, effect) in effects.iter().enumerate() {
-                if j != k && defects[j].0.is_correctable() {
-                    net_db
-                        .iter_mut()
-                        .zip(&effect.window_db)
-                        .for_each(|(n, e)| *n += e);
-                }
+            for (_, other) in others(k) {
+                net_db
+                    .iter_mut()
+                    .zip(&other.window_db)
+                    .for_each(|(n, e)| *n += e);
             }
-            judge(&truth, kind, f_hz, &effects[k], &net_db)
+            judge(&truth, &known.defects[k], &net_db)
         })
         .collect()
 }
 
-fn judge(
-    truth: &Truth,
-    kind: DefectKind,
-    f_hz: f64,
-    effects: &Effects,
-    net_db: &[f64],
-) -> DefectScore {
-    let window = &effects.window_db;
+fn judge(truth: &Truth, defect: &KnownDefect, net_db: &[f64]) -> DefectScore {
+    let KnownDefect { kind, f_hz, .. } = *defect;
+    let window = &defect.window_db;
     let peak = |curve: &[f64]| {
         curve
             .iter()
@@ -154,8 +121,8 @@ fn judge(
         }
         DefectKind::DirectivityStep => {
             // On axis and in the window it hardly shows; the swing is in the room.
-            score.undone = undone(truth, &effects.room_db, net_db);
-            let chased_db = score.undone * peak(&effects.room_db).abs();
+            score.undone = undone(truth, &defect.room_db, net_db);
+            let chased_db = score.undone * peak(&defect.room_db).abs();
             score.right = score.undone < 0.35 || chased_db < INAUDIBLE_DB;
         }
         DefectKind::Resonance => {
@@ -177,7 +144,7 @@ fn judge(
         }
         DefectKind::SingleAxisRipple => {
             // The window averages it out; who chases it looks at the axis.
-            score.undone = undone(truth, &effects.on_axis_db, net_db);
+            score.undone = undone(truth, &defect.on_axis_db, net_db);
             score.right = score.undone < 0.4;
         }
     }
