@@ -1,6 +1,6 @@
 """Learns the weights of the audit (src/audit/weights.f32) from what the example `weights` wrote.
 
-    python3 train.py src/audit/weights.f32 SPHERE_FOLDER FIELD_FOLDER SKETCH_FOLDER
+    python3 train.py OUT FOLDER...
 
 Needs numpy and PyTorch. The network is that of src/audit/weigh.rs; the result depends on the
 libraries' version in its last digits, so weights learned anew have to pass the trial anew.
@@ -8,52 +8,143 @@ libraries' version in its last digits, so weights learned anew have to pass the 
 
 import argparse
 import glob
+import os
 
 import numpy as np
 import torch
 
-CURVES, LENGTH, WIDTH, ANSWERS = 52, 512, 48, 4
+CURVES, WIDTH, ANSWERS = 52, 60, 4
 STEPS = (1, 2, 4, 8, 16, 32, 8, 2)
 UNIT_DB, POINTS_PER_OCTAVE, FIRST_HZ = 3.0, 48, 20.0
+# Of 480 frequencies from 20 Hz those below START are not learned from: no speaker is judged there.
+START, LENGTH = 72, 416
 BATCH = 32
 # The last epochs are learned in 32-bit floats, those before in 16-bit ones (bfloat16).
-EXACT_EPOCHS = 2
+EXACT_EPOCHS = 1
 # Nothing is learned from below 2.2 times the corner, where roll-off hides it, or above 15 kHz.
 ABOVE_CORNER, BELOW_HZ = 2.2, 15000.0
+# Defects are scored below this, as examples/trial/score.rs does.
+SCORED_TO_HZ = 14000.0
+MOST_DEFECTS = 6
 # The first answer decides what is filled; the others only name causes.
 ANSWER_WEIGHTS = torch.tensor([1.0, 0.3, 0.3, 0.3])[None, :, None]
+RESONANCE, BALANCE, SHALLOW, CANCELLATION, CROSSOVER, STEP, AXIS, NULL = range(8)
+MENDABLE = (RESONANCE, BALANCE, SHALLOW)
+# How far a defect's share undone may lie above and below what is ideal.
+TOLERANCES = {
+    RESONANCE: (0.25, 0.25),
+    SHALLOW: (0.3, 0.4),
+    CANCELLATION: (0.15, 0.3),
+    NULL: (0.15, 0.3),
+    CROSSOVER: (0.4, 0.6),
+    AXIS: (0.4, 0.6),
+    STEP: (0.35, 0.5),
+}
+# Share of the tolerance that costs nothing.
+FREE = 0.25
 rng = np.random.default_rng(0)
+ERB = lambda f: 21.4 * np.log10(1 + 0.00437 * f)
+
+
+def hearing(freqs_hz):
+    """ERB numbers per octave, as planish::units."""
+    return freqs_hz / (1 + 0.00437 * freqs_hz)
+
+
+def line_out(w, x, y):
+    s = w.sum()
+    mx, my = (w * x).sum() / s, (w * y).sum() / s
+    slope = (w * (x - mx) * (y - my)).sum() / max((w * (x - mx) ** 2).sum(), 1e-12)
+    return y - my - slope * (x - mx)
+
+
+def functional(freqs_hz, weights, effect):
+    """The row that takes an error of the wish to the share by which it misses a defect, as
+    examples/trial/score.rs: regression on the effect round it, level and slope free."""
+    size = np.abs(effect) * (weights > 0)
+    if size.max() < 1e-3:
+        return None
+    inside = np.flatnonzero(size > 0.15 * size.max())
+    start = max(inside[0] - 24, np.flatnonzero(weights > 0)[0])
+    end = min(inside[-1] + 24, len(effect), np.flatnonzero(weights > 0)[-1] + 1)
+    w, x = weights[start:end], np.log2(freqs_hz[start:end])
+    e = line_out(w, x, effect[start:end])
+    row = np.zeros(len(effect))
+    # The line is out of e, so it need not be taken out of the error.
+    row[start:end] = w * e / max((w * e * e).sum(), 1e-9)
+    return row
 
 
 def read(path):
-    """Evidence, truth and weight of each measurement in a file."""
+    """Evidence, truth, mask, and of each defect its kind, tolerances and row."""
     values, at = np.fromfile(path, "<f4"), 0
     while at < len(values):
-        count, first_hz, corner_hz, start, end = values[at : at + 5]
-        count, at = int(count), at + 5
-        truth = values[at : at + ANSWERS * count].reshape(ANSWERS, count)
-        at += ANSWERS * count
+        count, first_hz, corner_hz, start, end, defects = values[at : at + 6]
+        count, defects, at = int(count), int(defects), at + 6
+        truth = np.zeros((ANSWERS, count), "f4")
+        truth[0] = values[at : at + count]
+        at += count
+        freqs_hz = first_hz * 2 ** (np.arange(count) / POINTS_PER_OCTAVE)
+        index = np.arange(count)
+        judged = (index >= start) & (index < end)
+        judged &= (freqs_hz >= ABOVE_CORNER * max(corner_hz, FIRST_HZ)) & (freqs_hz <= BELOW_HZ)
+        low_hz = ABOVE_CORNER * (corner_hz if corner_hz > 0 else 40.0)
+        scored = (freqs_hz >= low_hz) & (freqs_hz <= SCORED_TO_HZ)
+        weights = hearing(freqs_hz) * scored
+        kinds = np.full(MOST_DEFECTS, -1)
+        limits = np.ones((MOST_DEFECTS, 2))
+        rows = np.zeros((MOST_DEFECTS, count))
+        for k in range(defects):
+            kind, f_hz = int(values[at]), values[at + 1]
+            window, room, axis = values[at + 2 : at + 2 + 3 * count].reshape(3, count)
+            at += 2 + 3 * count
+            if kind == STEP:
+                truth[1] += room
+            elif kind == AXIS:
+                truth[2] += axis
+            elif kind not in MENDABLE:
+                truth[3] += window
+            if k >= MOST_DEFECTS or not scored[np.argmin(abs(freqs_hz - f_hz))]:
+                continue
+            if kind == BALANCE:
+                broad = BROAD[:count, :count] @ window
+                mean = (weights * broad).sum() / weights.sum()
+                was = np.sqrt((weights * (broad - mean) ** 2).sum() / weights.sum())
+                kinds[k], limits[k] = kind, max(0.5 * was, 0.6)
+                rows[k] = weights / weights.sum()
+                continue
+            effect = {STEP: room, AXIS: axis}.get(kind, window)
+            row = functional(freqs_hz, weights, effect)
+            if row is None:
+                continue
+            kinds[k], rows[k] = kind, row
+            limits[k] = TOLERANCES[kind]
+            if kind == STEP:
+                limits[k] = np.maximum(limits[k], 0.3 / np.abs(room * scored).max())
         evidence = values[at : at + CURVES * count].reshape(CURVES, count)
         at += CURVES * count
-        freqs_hz = first_hz * 2 ** (np.arange(count) / POINTS_PER_OCTAVE)
-        judged = (np.arange(count) >= start) & (np.arange(count) < end)
-        judged &= (freqs_hz >= ABOVE_CORNER * max(corner_hz, FIRST_HZ)) & (freqs_hz <= BELOW_HZ)
-        padded = lambda a: np.pad(a[..., :LENGTH], [(0, 0)] * (a.ndim - 1) + [(0, max(0, LENGTH - count))])
-        yield tuple(
-            padded(a).astype(np.float16) for a in (evidence, np.clip(truth, -30, 30), judged)
+        short = max(0, START + LENGTH - count)
+        cut = lambda a: np.pad(a[..., START : START + LENGTH], [(0, 0)] * (a.ndim - 1) + [(0, short)])
+        yield (
+            cut(evidence).astype("f2"),
+            cut(np.clip(truth, -30, 30)).astype("f2"),
+            cut(judged),
+            kinds.astype("i1"),
+            limits.astype("f4"),
+            cut(rows).astype("f4"),
         )
 
 
 class Network(torch.nn.Module):
-    def __init__(self):
+    def __init__(self, width=WIDTH):
         super().__init__()
         conv = torch.nn.Conv1d
-        self.first = conv(CURVES, WIDTH, 1)
+        self.first = conv(CURVES, width, 1)
         self.wide = torch.nn.ModuleList(
-            conv(WIDTH, WIDTH, 5, padding=2 * s, dilation=s) for s in STEPS
+            conv(width, width, 5, padding=2 * s, dilation=s) for s in STEPS
         )
-        self.narrow = torch.nn.ModuleList(conv(WIDTH, WIDTH, 1) for _ in STEPS)
-        self.last = conv(WIDTH, ANSWERS, 1)
+        self.narrow = torch.nn.ModuleList(conv(width, width, 1) for _ in STEPS)
+        self.last = conv(width, ANSWERS, 1)
         for layer in self.narrow:
             torch.nn.init.zeros_(layer.weight)
             torch.nn.init.zeros_(layer.bias)
@@ -72,11 +163,23 @@ class Network(torch.nn.Module):
         return [p for l in layers + [self.last] for p in (l.weight, l.bias)]
 
     def load(self, flat):
+        """Takes weights; those of a narrower network become a part of this one, which then answers the same."""
+        width = next(w for w in range(1, WIDTH + 1) if Network.count(w) == len(flat))
         at = 0
         with torch.no_grad():
-            for p in self.in_order():
-                p.copy_(torch.tensor(flat[at : at + p.numel()]).reshape(p.shape))
-                at += p.numel()
+            for p, of in zip(self.in_order(), Network(width).in_order()):
+                if p.dim() == 3 and p.shape[1] > of.shape[1]:
+                    # Old curves do not see new ones yet.
+                    p[: of.shape[0], of.shape[1] :] = 0
+                    p[: of.shape[0], : of.shape[1]] = torch.tensor(flat[at : at + of.numel()]).reshape(of.shape)
+                else:
+                    p[: of.shape[0]] = torch.tensor(flat[at : at + of.numel()]).reshape(of.shape)
+                at += of.numel()
+
+    @staticmethod
+    def count(width):
+        block = width * width * 6 + 2 * width
+        return CURVES * width + width + len(STEPS) * block + width * ANSWERS + ANSWERS
 
 
 def peaking_db(freqs_hz, f0_hz, gain_db, q):
@@ -90,13 +193,14 @@ def smoothing(count, width_oct):
     """Local straight lines under a Gaussian, as src/curve/smooth.rs."""
     x = np.arange(count) / POINTS_PER_OCTAVE
     sigma = width_oct / np.sqrt(8 * np.log(2))
-    rows = np.zeros((count, count))
-    for i in range(count):
-        d = x - x[i]
-        w = np.exp(-0.5 * (d / sigma) ** 2) * (abs(d) <= 4 * sigma)
-        s0, s1, s2 = w.sum(), (w * d).sum(), (w * d * d).sum()
-        rows[i] = w * (s2 - s1 * d) / (s0 * s2 - s1 * s1)
-    return rows
+    d = x[None] - x[:, None]
+    w = np.exp(-0.5 * (d / sigma) ** 2) * (abs(d) <= 4 * sigma)
+    s0, s1, s2 = w.sum(1)[:, None], (w * d).sum(1)[:, None], (w * d * d).sum(1)[:, None]
+    return w * (s2 - s1 * d) / (s0 * s2 - s1 * s1)
+
+
+BROAD = smoothing(480, 1.0)
+BROAD_HERE = torch.tensor(smoothing(LENGTH, 1.0).T.astype("f4"))
 
 
 def equalizers(count=2500):
@@ -114,7 +218,7 @@ def equalizers(count=2500):
             curve = peaking_db(freqs_hz, f0_hz, -rng.uniform(0.5, 4.5), draw(0.6, 3))
         else:
             curve = peaking_db(freqs_hz, f0_hz, rng.uniform(-5, 5), draw(0.3, 0.9))
-        out[k, :used] = (curve - nature @ curve) / UNIT_DB
+        out[k, : used - START] = ((curve - nature @ curve) / UNIT_DB)[START:]
     return torch.tensor(out)
 
 
@@ -129,7 +233,7 @@ LEVELS[2:45:2] = 0.5
 LEVELS[-3:] = 0.0
 
 
-def varied(evidence, truth, judged, library):
+def varied(evidence, truth, judged, rows, library):
     if rng.uniform() < 0.3:
         # In dB two speakers in one, and a speaker whose deviations are all larger, are speakers.
         other = torch.tensor(rng.permutation(len(evidence)))
@@ -145,7 +249,7 @@ def varied(evidence, truth, judged, library):
     if rng.uniform() < 0.3:
         size = torch.tensor(rng.uniform(0.6, 1.3, len(evidence)).astype(np.float32))[:, None, None]
         evidence = torch.cat([torch.clamp(evidence[:, :-3] * size, -4, 4), evidence[:, -3:]], 1)
-        truth = truth * size
+        truth, rows = truth * size, rows / size
     if rng.uniform() < 0.5:
         evidence = evidence[:, UPSIDE_DOWN]
     if rng.uniform() < 0.8:
@@ -159,62 +263,131 @@ def varied(evidence, truth, judged, library):
         evidence[:, 0] = torch.clamp(evidence[:, 0] + added * evidence[:, -1], -4, 4)
     # A speaker of another size is the same speaker at other frequencies.
     shift = int(rng.integers(-16, 17))
-    evidence, truth, judged = (torch.roll(t, shift, -1) for t in (evidence, truth, judged))
+    evidence, truth, judged, rows = (torch.roll(t, shift, -1) for t in (evidence, truth, judged, rows))
     # Gated data begin at a few hundred hertz; beyond the ends the network sees nothing.
     if rng.uniform() < 0.3:
-        start, end = int(rng.integers(0, 220)), 480 - int(rng.integers(0, 80))
+        start, end = int(rng.integers(0, 220 - START)), 480 - START - int(rng.integers(0, 80))
         inside = torch.zeros(LENGTH)
         inside[start:end] = 1.0
         evidence, judged = evidence * inside, judged * inside
-    return evidence, truth, judged
+    return evidence, truth, judged, rows
+
+
+def missed(error, kinds, limits, rows, judged):
+    """How far each defect is missed in units of what is tolerated, and which defects count."""
+    seen = (rows.abs() * judged[:, None]).sum(-1) > 0.97 * rows.abs().sum(-1)
+    counted = (kinds >= 0) & seen
+    # Too large an answer leaves a bump and fills a dip less.
+    by_row = -(rows * error[:, None]).sum(-1)
+    limit = torch.where(by_row > 0, limits[..., 0], limits[..., 1])
+    share = by_row.abs() / limit
+    broad = (error * judged) @ BROAD_HERE
+    weight = rows.clamp(min=0)
+    mean = (weight * broad[:, None]).sum(-1, keepdim=True)
+    square = (weight * (broad[:, None] - mean) ** 2).sum(-1)
+    of_balance = torch.sqrt(square + 1e-6) / limits[..., 0]
+    return torch.where(kinds == BALANCE, of_balance, share), counted
 
 
 def main():
-    torch.manual_seed(0)
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("out")
     parser.add_argument("folders", nargs="+")
-    parser.add_argument("--epochs", type=int, default=22)
+    parser.add_argument("--epochs", type=float, default=22)
     parser.add_argument("--rate", type=float, default=5e-3, help="largest rate of learning")
     parser.add_argument("--start", help="weights to go on from")
+    parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument("--threads", type=int, default=1)
+    parser.add_argument("--share", type=float, default=0.5, help="weight of what the trial scores")
+    parser.add_argument("--test", nargs="*", default=[], help="folders to score only")
     arguments = parser.parse_args()
-    epochs = arguments.epochs
-    paths = [p for folder in arguments.folders for p in sorted(glob.glob(folder + "/*.f32"))]
-    samples = [sample for path in paths for sample in read(path)]
-    evidence, truth, judged = (torch.tensor(np.array(a)) for a in zip(*samples))
-    library, network = equalizers(), Network()
+    torch.manual_seed(arguments.seed)
+    torch.set_num_threads(arguments.threads)
+    global rng
+    library = equalizers()
+    rng = np.random.default_rng(arguments.seed)
+    data = load(arguments.folders)
+    tests = {folder: load([folder]) for folder in arguments.test}
+    network = Network()
     if arguments.start:
         network.load(np.fromfile(arguments.start, "<f4"))
     mean = Network()
     mean.load_state_dict(network.state_dict())
-    batches = len(evidence) // BATCH
+    count = len(data[0])
+    total_steps = int(arguments.epochs * count / BATCH)
+    exact_from = total_steps - int(EXACT_EPOCHS * count / BATCH)
     optimizer = torch.optim.AdamW(network.parameters(), 1e-3, weight_decay=1e-3)
     schedule = torch.optim.lr_scheduler.OneCycleLR(
-        optimizer, arguments.rate, total_steps=epochs * batches + 1, pct_start=0.2
+        optimizer, arguments.rate, total_steps=total_steps + 1, pct_start=0.15
     )
-    step = 0
-    for epoch in range(epochs):
-        order, total = torch.randperm(len(evidence)), 0.0
-        for k in range(batches):
-            chosen = order[k * BATCH : (k + 1) * BATCH]
-            x, y, w = varied(*(t[chosen].float() for t in (evidence, truth, judged)), library)
-            with torch.autocast("cpu", torch.bfloat16, enabled=epoch < epochs - EXACT_EPOCHS):
-                answers = network(x)
-            loss = torch.nn.functional.huber_loss(answers.float(), y, reduction="none", delta=0.7)
-            loss = (ANSWER_WEIGHTS * w[:, None] * loss).sum() / w.sum()
-            optimizer.zero_grad()
-            loss.backward()
-            optimizer.step()
-            schedule.step()
-            total, step = total + loss.item(), step + 1
-            # The running mean of the weights generalises better than the last ones.
-            keep = min(0.998, (1 + step) / (10 + step))
-            with torch.no_grad():
-                for a, b in zip(mean.parameters(), network.parameters()):
-                    a.mul_(keep).add_(b, alpha=1 - keep)
-        print(epoch, total / batches, flush=True)
-    flat = [p.detach().numpy().ravel() for p in mean.in_order()]
-    np.concatenate(flat).astype("<f4").tofile(arguments.out)
+    order, sums = torch.randperm(count), np.zeros(4)
+    report(mean, tests, "start")
+    for step in range(total_steps):
+        at = step * BATCH % (count // BATCH * BATCH)
+        if at == 0:
+            order = torch.randperm(count)
+        chosen = order[at : at + BATCH]
+        evidence, truth, judged, kinds, limits, rows = (t[chosen] for t in data)
+        x, y, w, rows = varied(evidence.float(), truth.float(), judged.float(), rows.float(), library)
+        with torch.autocast("cpu", torch.bfloat16, enabled=step < exact_from):
+            answers = network(x)
+        answers = answers.float()
+        loss = torch.nn.functional.huber_loss(answers, y, reduction="none", delta=0.7)
+        by_frequency = (ANSWER_WEIGHTS * w[:, None] * loss).sum() / w.sum()
+        shares, counted = missed(answers[:, 0] - y[:, 0], kinds, limits, rows, w)
+        over = (shares - FREE).clamp(min=0)
+        by_defect = torch.where(over < 1, 0.5 * over**2, over - 0.5)
+        by_defect = (by_defect * counted).sum() / counted.sum().clamp(min=1)
+        loss = by_frequency + arguments.share * by_defect
+        optimizer.zero_grad()
+        loss.backward()
+        torch.nn.utils.clip_grad_norm_(network.parameters(), 1.0)
+        optimizer.step()
+        schedule.step()
+        right = ((shares <= 1) & counted).sum() / counted.sum().clamp(min=1)
+        sums += [by_frequency.item(), by_defect.item(), right.item(), 1]
+        # The running mean of the weights generalises better than the last ones.
+        keep = min(0.999, (1 + step) / (10 + step))
+        with torch.no_grad():
+            for a, b in zip(mean.parameters(), network.parameters()):
+                a.lerp_(b, 1 - keep)
+        if (step + 1) % 250 == 0:
+            print(step + 1, total_steps, *(sums[:3] / sums[3]).round(4), flush=True)
+            sums[:] = 0
+        if (step + 1) % 1500 == 0 or step + 1 == total_steps:
+            report(mean, tests, step + 1)
+            flat = np.concatenate([p.detach().numpy().ravel() for p in mean.in_order()])
+            flat.astype("<f4").tofile(arguments.out + ".part")
+            os.replace(arguments.out + ".part", arguments.out)
+
+
+def load(folders):
+    paths = [p for folder in folders for p in sorted(glob.glob(folder + "/*.f32"))]
+    samples = [sample for path in paths for sample in read(path)]
+    data = [torch.tensor(np.array(a)) for a in zip(*samples)]
+    data[5] = data[5].to(torch.bfloat16)
+    return data
+
+
+def report(network, tests, step):
+    for folder, (evidence, truth, judged, kinds, limits, rows) in tests.items():
+        right = torch.zeros(8)
+        count = torch.zeros(8)
+        with torch.no_grad():
+            # Every second one was measured in full.
+            for at in range(0, len(evidence), 128):
+                part = slice(at, at + 128, 2)
+                x = evidence[part].float()
+                answers = 0.5 * (network(x) + network(x[:, UPSIDE_DOWN]))[:, 0]
+                shares, counted = missed(
+                    answers - truth[part, 0].float(), kinds[part], limits[part], rows[part].float(), judged[part].float()
+                )
+                for kind in range(8):
+                    of = counted & (kinds[part] == kind)
+                    right[kind] += ((shares <= 1) & of).sum()
+                    count[kind] += of.sum()
+        print("  test", step, os.path.basename(folder), f"{100 * right.sum() / count.sum():.1f}",
+              (100 * right / count.clamp(min=1)).round().int().tolist(), flush=True)
 
 
 if __name__ == "__main__":
