@@ -21,6 +21,9 @@ const BALANCE_OCT: f64 = 1.5;
 /// A balance error is spoken of from this size on after that smoothing, dB.
 const BALANCE_DB: f64 = 0.7;
 
+/// From this share on a broad finding is the shadow of one bump or dip.
+const SHADOW: f64 = 0.7;
+
 /// Less than this share is a correction in part, when what stays is worth speaking of.
 const CLEAR_SHARE: f64 = 0.75;
 
@@ -52,13 +55,31 @@ pub(super) fn corrected(
         .collect();
     let middle_db = weighted_median(&left_db, &frame.weights);
     let left_db: Vec<f64> = left_db.iter().map(|d| d - middle_db).collect();
+    let groups = groups(narrow);
+    let broad = Smoother::new(&frame.grid, BALANCE_OCT);
     let mut findings = balance(frame, wish_db, family);
+    findings.retain(|f| !groups.iter().any(|g| is_shadow_of(f, g, frame, &broad)));
     findings.extend(
-        groups(narrow)
+        groups
             .iter()
             .filter_map(|group| local(frame, group, &left_db, family)),
     );
     findings
+}
+
+/// Whether a broad finding is little more than one bump or dip seen through the smoothing.
+fn is_shadow_of(broad: &Finding, group: &[Component], frame: &Frame, smoother: &Smoother) -> bool {
+    let head = group[0];
+    let near = (broad.peak_hz / head.f0_hz).log2().abs() < 0.5 * head.width_oct();
+    near && head.size_db * broad.size_db > 0.0 && {
+        let mut shape_db = vec![0.0; frame.grid.len()];
+        for component in group {
+            let shape = component.shape_db(frame.grid.freqs_hz());
+            shape_db.iter_mut().zip(shape).for_each(|(s, c)| *s += c);
+        }
+        let seen_db = smoother.apply(&shape_db)[frame.grid.nearest(broad.peak_hz)];
+        seen_db / broad.size_db >= SHADOW
+    }
 }
 
 /// Broad stretches of the correction.
@@ -94,6 +115,16 @@ fn balance(frame: &Frame, wish_db: &[f64], family: &Family) -> Vec<Finding> {
 /// Components gathered round the largest of each matter.
 fn groups(mut components: Vec<Component>) -> Vec<Vec<Component>> {
     components.sort_by(|a, b| b.size_db.abs().total_cmp(&a.size_db.abs()));
+    let all = components.clone();
+    // Two whose bands touch are one matter where the curve does not come back between them.
+    let one_hump = |a: &Component, b: &Component| {
+        let size_db = |f_hz: f64| -> f64 {
+            let alike = all.iter().filter(|c| c.size_db * a.size_db > 0.0);
+            alike.map(|c| c.shape_db(&[f_hz])[0]).sum::<f64>().abs()
+        };
+        let between_hz = (a.f0_hz * b.f0_hz).sqrt();
+        size_db(between_hz) >= size_db(a.f0_hz).min(size_db(b.f0_hz))
+    };
     let mut groups: Vec<Vec<Component>> = Vec::new();
     for component in components {
         let home = groups.iter_mut().find(|group| {
@@ -101,7 +132,11 @@ fn groups(mut components: Vec<Component>) -> Vec<Vec<Component>> {
             let apart_oct = (component.f0_hz / head.f0_hz).log2().abs();
             let alike = component.width_oct() > ALIKE * head.width_oct()
                 || component.size_db.abs() < ALIKE * head.size_db.abs();
-            head.size_db * component.size_db > 0.0 && apart_oct < 0.5 * head.width_oct() && alike
+            let touching = apart_oct < 0.5 * (head.width_oct() + component.width_oct());
+            let inside = apart_oct < 0.5 * head.width_oct();
+            head.size_db * component.size_db > 0.0
+                && alike
+                && (inside || touching && one_hump(&head, &component))
         });
         match home {
             Some(group) => group.push(component),

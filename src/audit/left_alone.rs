@@ -16,8 +16,15 @@ use std::ops::Range;
 /// level in everyday listening (1 dB, handbook figure, from memory).
 const WORTH_SAYING_DB: f64 = 1.0;
 
-/// A swing in the room is wide, and heard as tonal balance; it is spoken of from this size on, dB.
-const SWING_WORTH_SAYING_DB: f64 = 0.6;
+/// A swing in the room is wide, and heard as tonal balance; it is spoken of from this size on, dB. The
+/// weighing answers with less than there is where it is not sure: of swings of 1 dB some half.
+const SWING_WORTH_SAYING_DB: f64 = 0.4;
+
+/// The same of a ripple of the axis, dB.
+const RIPPLE_WORTH_SAYING_DB: f64 = 0.7;
+
+/// What is left so near beside a finding is its shoulder, octaves.
+const SHOULDER_OCT: f64 = 1.0 / 6.0;
 
 /// A further ripple of the axis within so many octaves of a larger one belongs to it.
 const RIPPLE_OCT: f64 = 1.0;
@@ -34,13 +41,18 @@ pub(super) fn left_alone(
     let left = Left::new(frame, witnesses, wish_db, family);
     let band = beside_roll_off(frame);
     let mut findings = Vec::new();
-    for stretch in stretches(
-        &left.search.apply(&weighed.cancelled_db),
-        band.clone(),
-        WORTH_SAYING_DB,
-    ) {
-        // The shoulders of a null belong to it.
-        if weighed.cancelled_db[stretch.peak] < 0.0 {
+    let cancelled_db = left.search.apply(&weighed.cancelled_db);
+    let mut nulls = stretches(&cancelled_db, band.clone(), WORTH_SAYING_DB);
+    nulls.sort_by(|a, b| cancelled_db[a.peak].total_cmp(&cancelled_db[b.peak]));
+    let beside = SHOULDER_OCT.exp2();
+    for stretch in nulls {
+        let peak_hz = frame.grid.freqs_hz()[stretch.peak];
+        // The shoulders of a null belong to it, those above and those below the level.
+        let shoulder = cancelled_db[stretch.peak] >= 0.0
+            || findings
+                .iter()
+                .any(|f: &Finding| (f.from_hz / beside..=f.to_hz * beside).contains(&peak_hz));
+        if !shoulder {
             findings.push(left.finding(&stretch, Cause::Cancellation, left.cancels(stretch.peak)));
         }
     }
@@ -48,7 +60,11 @@ pub(super) fn left_alone(
         findings.push(left.finding(&stretch, Cause::Directivity, Ground::OnlyInTheRoom));
     }
     if let Some(axis_db) = &left.axis_db {
-        let mut ripples = stretches(&weighed.axis_ripple_db, band.clone(), WORTH_SAYING_DB);
+        let mut ripples = stretches(
+            &weighed.axis_ripple_db,
+            band.clone(),
+            RIPPLE_WORTH_SAYING_DB,
+        );
         ripples.sort_by(|a, b| {
             let size = |s: &Stretch| weighed.axis_ripple_db[s.peak].abs();
             size(b).total_cmp(&size(a))
@@ -73,9 +89,14 @@ pub(super) fn left_alone(
     // What is still there and was spoken of nowhere.
     for stretch in stretches(&left.window_db, band, WORTH_SAYING_DB) {
         let peak_hz = frame.grid.freqs_hz()[stretch.peak];
-        let spoken_of = findings
-            .iter()
-            .any(|f: &Finding| (f.from_hz..=f.to_hz).contains(&peak_hz));
+        let below = left.window_db[stretch.peak] < 0.0;
+        let spoken_of = findings.iter().any(|f: &Finding| {
+            let reach = match below == (f.size_db < 0.0) {
+                true => beside,
+                false => 1.0,
+            };
+            (f.from_hz / reach..=f.to_hz * reach).contains(&peak_hz)
+        });
         if !spoken_of {
             let (cause, ground) = left.unexplained(&stretch, dips);
             findings.push(left.finding(&stretch, cause, ground));

@@ -65,9 +65,9 @@ pub struct Options {
 /// model too (Olive 2004, from memory).
 pub const CORRECTED_TO_HZ: f64 = 16_000.0;
 
-/// Largest boost unless told otherwise, dB: a boost of 4 dB takes two and a half times the
-/// power. Our own judgement.
-pub const BOOST_AT_MOST_DB: f64 = 4.0;
+/// Largest boost unless told otherwise, dB: a boost of 5 dB takes three times the power. Our own
+/// judgement.
+pub const BOOST_AT_MOST_DB: f64 = 5.0;
 
 impl Default for Options {
     fn default() -> Self {
@@ -120,11 +120,15 @@ const DIP_Q: f64 = 2.8;
 const DIP_Q_AVERAGES: f64 = 1.0;
 
 /// A broad lack may exceed that on the axis by this much, dB: what healthy speakers show between
-/// axis and window.
-const BROAD_SLACK_DB: f64 = 0.3;
+/// axis and window in the treble. The axis of a speaker flat in the window then rises by no more.
+const BROAD_SLACK_DB: f64 = 1.0;
 
 /// So near to an end of the judged band a dip cannot be told from roll-off, octaves.
 const EDGE_OCT: f64 = 0.5;
+
+/// From nothing to everything that the weighing says, octaves over the corner; the upper end is 2.2
+/// times the corner (see [`taught`]).
+const TAUGHT_FROM_OCT: (f64, f64) = (0.64, 1.14);
 
 /// Weight of frequencies outside the judged band against those inside: enough to keep the
 /// filters from straying, too little to cost them anything inside. Our own judgement.
@@ -172,7 +176,8 @@ pub fn audit(subject: &Subject, options: &Options) -> Result<Audit> {
     let frame = Frame::new(subject, options)?;
     let freqs_hz = frame.grid.freqs_hz();
     let deviation_db = without_roll_off(&frame);
-    let weighed = weigh::weigh(&evidence::evidence(&frame, &deviation_db));
+    let weighed = weigh::weigh(&evidence::evidence(&frame, &deviation_db))
+        .where_taught(|i| taught(&frame, freqs_hz[i]));
     let mut mendable_db: Vec<f64> = deviation_db
         .iter()
         .zip(&weighed.not_shared_db)
@@ -246,6 +251,14 @@ fn beside_roll_off(frame: &Frame, f_hz: f64) -> f64 {
         .high_corner_hz
         .map_or(1.0, |corner_hz| inside((corner_hz / f_hz).log2()));
     low * high
+}
+
+/// How far the weighing is believed at `f_hz`: it was taught nothing below 2.2 times the corner, where
+/// every box is small against the wave and all angles hear the same.
+fn taught(frame: &Frame, f_hz: f64) -> f64 {
+    frame.corner_hz.map_or(1.0, |corner_hz| {
+        rising((f_hz / corner_hz).log2(), TAUGHT_FROM_OCT)
+    })
 }
 
 /// The listening window's deviation without what is only roll-off.

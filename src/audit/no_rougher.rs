@@ -11,20 +11,21 @@ use crate::algebra::dot;
 use crate::average::listening_window_directions;
 use crate::response::Direction;
 
-/// An angle may get rougher by this much, dB rms: what noise and rounding to stages do, and less than
-/// anyone hears.
-const ROUGHER_AT_MOST_DB: f64 = 0.1;
+/// An angle may get rougher by this much, dB rms: where a resonance lies under a cancellation, taking
+/// the resonance away deepens the dip at some angles, and less than this no one hears. Our own
+/// judgement.
+const ROUGHER_AT_MOST_DB: f64 = 0.2;
 
 /// The same of an angle as a whole but for its tilt, dB rms: a broad correction that one angle does
 /// not need may cost it a little, and not so much that it would be heard. Our own judgement.
 const ROUGHER_AS_A_WHOLE_AT_MOST_DB: f64 = 0.3;
 
-/// What a component is cut down to at each step.
-const STEP: f64 = 0.7;
+/// What a component is cut down to at each step: a larger step takes more than is asked for.
+const STEP: f64 = 0.9;
 
-/// Steps at most: each takes a third off one component, so that a few times as many as there are
-/// components empty them all.
-const MOST_STEPS: usize = 60;
+/// Steps at most: each takes a tenth off one component, so that some fifteen times as many as there are
+/// components leave next to nothing of them all.
+const MOST_STEPS: usize = 240;
 
 /// One way to look at curves, in which angles may get rougher by so much.
 struct View {

@@ -2,7 +2,7 @@
 //!
 //! How much a rise at 90 degrees says about a dip in the window, and how much a scatter over the
 //! vertical angles a third of an octave away, no rule of thumb states. The weights of the
-//! evidence were therefore learned from some ten thousand simulated speakers whose defects are known one by
+//! evidence were therefore learned from some forty thousand simulated speakers whose defects are known one by
 //! one (`examples/weights`): a small convolutional network along log frequency, the same at every
 //! frequency. Its answers are curves in dB that can be drawn beside the measurement, not labels.
 //! What becomes of them (what is filled, how far, what is said of it) is decided by rules
@@ -15,7 +15,7 @@ use super::evidence::{CURVES, upside_down};
 use pulp::{Simd, WithSimd};
 
 /// Curves inside the network.
-const WIDTH: usize = 48;
+const WIDTH: usize = 60;
 
 /// Distance of the taps of each block's convolution, in frequencies: together the blocks see
 /// three octaves to either side.
@@ -45,6 +45,23 @@ pub(super) struct Weighed {
     pub axis_ripple_db: Vec<f64>,
     /// What cancellations take from the window.
     pub cancelled_db: Vec<f64>,
+}
+
+impl Weighed {
+    /// The same, each frequency's answers times a share by its index.
+    pub fn where_taught(mut self, share: impl Fn(usize) -> f64) -> Weighed {
+        for curve in [
+            &mut self.not_shared_db,
+            &mut self.room_swing_db,
+            &mut self.axis_ripple_db,
+            &mut self.cancelled_db,
+        ] {
+            for (i, value) in curve.iter_mut().enumerate() {
+                *value *= share(i);
+            }
+        }
+        self
+    }
 }
 
 /// Weighs the evidence, one curve after the other as `evidence::evidence` gives it.
