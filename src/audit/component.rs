@@ -78,13 +78,12 @@ const TRIAL_SIZE_DB: f64 = 3.0;
 const MOST: usize = 16;
 
 /// A further component must explain this much, dB squared, of the mean square: a bump of 1 dB
-/// and half an octave has about twenty times as much.
-const LEAST_EXPLAINED_DB2: f64 = 0.0005;
+/// and half an octave has about ten times as much.
+const LEAST_EXPLAINED_DB2: f64 = 0.001;
 
-/// Components smaller than this are dropped again, dB: no one hears them. Not larger, for on the
-/// flank of another one a small component shapes the sum, and what is dropped here in one measurement
-/// of a speaker and not in another makes two plans of it.
-const LEAST_SIZE_DB: f64 = 0.1;
+/// Components smaller than this are dropped again, dB: no one hears them, and they would cost the
+/// plan a stage. Half of what is worth saying.
+const LEAST_SIZE_DB: f64 = 0.5;
 
 /// Keeps shapes that overlap from fighting: what a shape explains is weighed against this times
 /// its squared amount.
