@@ -132,3 +132,30 @@ fn what_an_equalizer_in_front_adds_the_wish_takes_away() {
     let left_db = energy(&change_db).sqrt();
     assert!(left_db < TOLERANCE_DB, "{left_db:.2} dB rms");
 }
+
+#[test]
+fn a_truth_told_by_a_file_is_read_as_it_stands_there() {
+    let dir = tempfile::tempdir().unwrap();
+    let table = "freq_hz,healthy_listening_window,\
+        0:deep-null:1000:window,0:deep-null:1000:in_room,0:deep-null:1000:on_axis,\
+        1:single-axis:4000:window,1:single-axis:4000:in_room,1:single-axis:4000:on_axis\n\
+        100,85,0,0,0,0,0,0\n1000,84,-9,-1,-15,0,0,0\n10000,86,0,0,0,0.5,0.25,3\n";
+    std::fs::write(dir.path().join("truth.csv"), table).unwrap();
+    let grid = planish::curve::Grid::new(vec![100.0, 1000.0, 10_000.0, 20_000.0]).unwrap();
+    let known = known::Known::told(dir.path(), &grid).unwrap();
+    let near = |a: &[f64], b: &[f64]| a.iter().zip(b).all(|(a, b)| (a - b).abs() < 1e-9);
+    // Beyond the end it stays what it is there.
+    assert!(near(&known.healthy_window_db, &[85.0, 84.0, 86.0, 86.0]));
+    let [null, ripple] = &known.defects[..] else {
+        panic!("{} defects", known.defects.len());
+    };
+    assert_eq!((null.kind, null.f_hz), (DefectKind::DeepNull, 1000.0));
+    assert!(near(&null.window_db, &[0.0, -9.0, 0.0, 0.0]));
+    assert!(near(&null.room_db, &[0.0, -1.0, 0.0, 0.0]));
+    assert!(near(&null.on_axis_db, &[0.0, -15.0, 0.0, 0.0]));
+    assert_eq!(ripple.kind, DefectKind::SingleAxisRipple);
+    assert!(near(&ripple.on_axis_db, &[0.0, 0.0, 3.0, 3.0]));
+    let nameless = table.replace("1:single-axis", "1:hum");
+    std::fs::write(dir.path().join("truth.csv"), nameless).unwrap();
+    assert!(known::Known::told(dir.path(), &grid).is_err());
+}

@@ -51,7 +51,7 @@ fn main() -> planish::Result<()> {
             None => run_one(arguments.physics, seed, evidence)?,
             Some(folder) => {
                 let folder = folder.join(seed.to_string());
-                run(read(&folder, evidence, &score::grid())?, evidence)?
+                run(read(&folder, [evidence], &score::grid())?, evidence)?
             }
         };
         roughest = roughest.max(outcome.worst_change_db);

@@ -1,6 +1,6 @@
 //! One member of the population: drawn, measured, planned, scored.
 
-use crate::known::Known;
+use crate::known::{Known, KnownDefect};
 use crate::score::{self, DefectScore, score};
 use planish::Result;
 use planish::audit::{Cause, Finding, Subject};
@@ -68,57 +68,83 @@ pub fn measurement(seed: u64, evidence: Evidence) -> Measurement {
     }
 }
 
-/// A speaker as measured, and what is known of it.
-pub struct Measured {
-    pub response: Response,
+/// A speaker as measured, once for each look, and what is known of it.
+pub struct Measured<const LOOKS: usize> {
+    pub responses: [Response; LOOKS],
     pub known: Known,
 }
 
-/// Draws and measures the speaker of this seed; its defects are known on `grid`.
-pub fn draw(physics: Physics, seed: u64, look: &Measurement, grid: &Grid) -> Result<Measured> {
-    fn of(speaker: &impl Simulated, look: &Measurement, grid: &Grid) -> Result<Measured> {
+/// Draws the speaker of this seed and measures it; its defects are known on `grid`.
+pub fn draw<const LOOKS: usize>(
+    physics: Physics,
+    seed: u64,
+    looks: [Measurement; LOOKS],
+    grid: &Grid,
+) -> Result<Measured<LOOKS>> {
+    fn of<const LOOKS: usize>(
+        speaker: &impl Simulated,
+        looks: [Measurement; LOOKS],
+        grid: &Grid,
+    ) -> Result<Measured<LOOKS>> {
         Ok(Measured {
-            response: speaker.measure(look)?,
+            responses: all(looks.map(|look| speaker.measure(&look)))?,
             known: Known::of(speaker, grid)?,
         })
     }
     match physics {
-        Physics::Sphere => of(&Speaker::draw(seed), look, grid),
-        Physics::Field => of(&FieldSpeaker::draw(seed), look, grid),
-        Physics::Sketch => of(&SketchSpeaker::draw(seed), look, grid),
+        Physics::Sphere => of(&Speaker::draw(seed), looks, grid),
+        Physics::Field => of(&FieldSpeaker::draw(seed), looks, grid),
+        Physics::Sketch => of(&SketchSpeaker::draw(seed), looks, grid),
     }
 }
 
-/// Reads a speaker folder that tells its defects in `truth.csv`, and keeps what `evidence` says.
-pub fn read(folder: &Path, evidence: Evidence, grid: &Grid) -> Result<Measured> {
+/// Reads a speaker folder that tells its defects in `truth.csv`, and keeps what each look says.
+pub fn read<const LOOKS: usize>(
+    folder: &Path,
+    looks: [Evidence; LOOKS],
+    grid: &Grid,
+) -> Result<Measured<LOOKS>> {
     let measured = planish::read::folder::read_speaker(folder)?.measured;
     let planish::read::folder::Measured::Angles(response) = measured else {
         return Err(planish::Error::call("the folder holds no angles"));
     };
-    let kept = response.members().iter().filter(|m| match evidence {
-        Evidence::Full | Evidence::Averages => true,
-        Evidence::OneSide => {
-            m.direction.orbit() == Orbit::Vertical || m.direction.angle_deg() >= 0.0
-        }
-        Evidence::NoVertical => m.direction.orbit() == Orbit::Horizontal,
-    });
-    let kept = kept.cloned().collect();
+    let kept = |evidence: Evidence| {
+        let members = response.members().iter().filter(|m| match evidence {
+            Evidence::Full | Evidence::Averages => true,
+            Evidence::OneSide => {
+                m.direction.orbit() == Orbit::Vertical || m.direction.angle_deg() >= 0.0
+            }
+            Evidence::NoVertical => m.direction.orbit() == Orbit::Horizontal,
+        });
+        Response::new(response.grid().clone(), members.cloned().collect())
+            .ok_or_else(|| planish::Error::call("no angle is left"))
+    };
     Ok(Measured {
-        response: Response::new(response.grid().clone(), kept)
-            .ok_or_else(|| planish::Error::call("no angle is left"))?,
+        responses: all(looks.map(kept))?,
         known: Known::told(folder, grid)?,
     })
+}
+
+/// All of them, or the first error.
+fn all<const LOOKS: usize>(results: [Result<Response>; LOOKS]) -> Result<[Response; LOOKS]> {
+    let responses: Vec<Response> = results.into_iter().collect::<Result<_>>()?;
+    Ok(responses
+        .try_into()
+        .unwrap_or_else(|_| unreachable!("as many as there were results")))
 }
 
 /// Draws, measures, plans and scores the speaker of this seed.
 pub fn run_one(physics: Physics, seed: u64, evidence: Evidence) -> Result<Outcome> {
     let look = measurement(seed, evidence);
-    run(draw(physics, seed, &look, &score::grid())?, evidence)
+    run(draw(physics, seed, [look], &score::grid())?, evidence)
 }
 
 /// Plans a speaker known on the score's grid and scores its filters.
-pub fn run(measured: Measured, evidence: Evidence) -> Result<Outcome> {
-    let Measured { response, known } = measured;
+pub fn run(measured: Measured<1>, evidence: Evidence) -> Result<Outcome> {
+    let Measured {
+        responses: [response],
+        known,
+    } = measured;
     let response = response.mirrored().0;
     let curves = AveragedCurves::from_response(&response, RearWall::default());
     let target = planish::read::target::target("flat")?;
@@ -136,12 +162,13 @@ pub fn run(measured: Measured, evidence: Evidence) -> Result<Outcome> {
     let list = planish::export::filter_list::from_plan(&plan)?;
     let text = planish::export::filter_list::write(&list, &device.word_order)?;
     let bank = planish::read::filter_list::parse("trial".as_ref(), &text)?.bank();
-    let scores = score(&known, &bank, 2.2 * plan.audit.corner_hz.unwrap_or(40.0));
+    let from_hz = 2.2 * plan.audit.corner_hz.unwrap_or(40.0);
     Ok(Outcome {
-        scores: scores
+        scores: score(&known, &bank, from_hz)
             .into_iter()
-            .map(|s| {
-                let cause = names_the_cause(&plan.audit.findings, &s);
+            .zip(&known.defects)
+            .map(|(s, defect)| {
+                let cause = names_the_cause(&plan.audit.findings, &s, defect, from_hz);
                 (s, cause)
             })
             .collect(),
@@ -149,12 +176,18 @@ pub fn run(measured: Measured, evidence: Evidence) -> Result<Outcome> {
     })
 }
 
-/// Whether a finding within a third of an octave of the defect (an octave for broad ones) names
-/// the right cause.
-fn names_the_cause(findings: &[Finding], score: &DefectScore) -> bool {
+/// Whether a finding that peaks near the defect, within a third of an octave to one by its kind,
+/// names the right cause. A swing in the room is as large anywhere within its band, so there the
+/// band may hold the place, too.
+fn names_the_cause(
+    findings: &[Finding],
+    score: &DefectScore,
+    defect: &KnownDefect,
+    from_hz: f64,
+) -> bool {
     let (wanted, reach_oct): (&[Cause], f64) = match score.kind {
+        DefectKind::Balance => return names_the_balance(findings, defect, from_hz),
         DefectKind::Resonance => (&[Cause::Resonance], 1.0 / 3.0),
-        DefectKind::Balance => (&[Cause::Balance], 2.0),
         DefectKind::ShallowDip => (&[Cause::ShallowDip, Cause::Balance], 0.5),
         DefectKind::Cancellation | DefectKind::DeepNull | DefectKind::CrossoverPhase => {
             (&[Cause::Cancellation], 0.5)
@@ -162,7 +195,28 @@ fn names_the_cause(findings: &[Finding], score: &DefectScore) -> bool {
         DefectKind::DirectivityStep => (&[Cause::Directivity], 1.0),
         DefectKind::SingleAxisRipple => (&[Cause::SingleAxis], 0.5),
     };
-    findings
-        .iter()
-        .any(|f| (f.peak_hz / score.f_hz).log2().abs() <= reach_oct && wanted.contains(&f.cause))
+    findings.iter().any(|f| {
+        let near = (f.peak_hz / score.f_hz).log2().abs() <= reach_oct;
+        let holds = score.kind == DefectKind::DirectivityStep
+            && (f.from_hz..=f.to_hz).contains(&score.f_hz);
+        (near || holds) && wanted.contains(&f.cause)
+    })
+}
+
+/// A shelf or a tilt has no place. Its finding peaks where the error, level taken out, has the sign
+/// that the finding says and at least half of its largest size.
+fn names_the_balance(findings: &[Finding], defect: &KnownDefect, from_hz: f64) -> bool {
+    let grid = score::grid();
+    let weights = score::weights(&grid, from_hz);
+    let sum: f64 = weights.iter().sum();
+    let effect = || defect.window_db.iter().zip(&weights);
+    let mean_db = effect().map(|(e, w)| e * w).sum::<f64>() / sum;
+    let largest_db = effect()
+        .filter(|(_, w)| **w > 0.0)
+        .map(|(e, _)| (e - mean_db).abs())
+        .fold(0.0, f64::max);
+    findings.iter().any(|f| {
+        let there_db = defect.window_db[grid.nearest(f.peak_hz)] - mean_db;
+        f.cause == Cause::Balance && there_db * f.size_db.signum() >= 0.5 * largest_db
+    })
 }

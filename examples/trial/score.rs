@@ -42,21 +42,21 @@ pub fn grid() -> Grid {
     Grid::logarithmic(40.0, 14000.0, 48.0)
 }
 
+/// What each frequency counts: what hearing resolves there, nothing below `from_hz`.
+pub fn weights(grid: &Grid, from_hz: f64) -> Vec<f64> {
+    let cells = grid.cells_oct().into_iter().zip(grid.freqs_hz());
+    cells
+        .map(|(cell, f)| match *f < from_hz {
+            true => 0.0,
+            false => cell * erb_numbers_per_octave(*f),
+        })
+        .collect()
+}
+
 /// Scores every defect of a speaker known on [`grid`] under `bank`.
 pub fn score(known: &Known, bank: &Bank, from_hz: f64) -> Vec<DefectScore> {
     let grid = grid();
-    let weights = grid
-        .cells_oct()
-        .iter()
-        .zip(grid.freqs_hz())
-        .map(|(cell, f)| {
-            if *f < from_hz {
-                0.0
-            } else {
-                cell * erb_numbers_per_octave(*f)
-            }
-        })
-        .collect();
+    let weights = weights(&grid, from_hz);
     let truth = Truth { weights, grid };
     let filters_db: Vec<f64> = truth
         .grid

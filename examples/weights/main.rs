@@ -69,18 +69,18 @@ fn samples(arguments: &Arguments, seed: u64) -> Result<Vec<f64>> {
         _ => Evidence::Averages,
     };
     let grid = Grid::logarithmic(20.0, 20_000.0, 48.0);
-    let mut values = Vec::new();
-    for evidence in [Evidence::Full, lesser] {
-        let measured = match &arguments.told {
+    let looks = [Evidence::Full, lesser];
+    let measured = match &arguments.told {
+        None => {
             // Another density and noise for the second look.
-            None => {
-                let look =
-                    population::measurement(seed + u64::from(evidence != Evidence::Full), evidence);
-                draw(arguments.physics, seed, &look, &grid)?
-            }
-            Some(folder) => read(&folder.join(seed.to_string()), evidence, &grid)?,
-        };
-        let response = measured.response.mirrored().0;
+            let look = |k: u64| population::measurement(seed + k, looks[k as usize]);
+            draw(arguments.physics, seed, [look(0), look(1)], &grid)?
+        }
+        Some(folder) => read(&folder.join(seed.to_string()), looks, &grid)?,
+    };
+    let mut values = Vec::new();
+    for (evidence, response) in looks.into_iter().zip(measured.responses) {
+        let response = response.mirrored().0;
         let curves = AveragedCurves::from_response(&response, RearWall::default());
         let subject = Subject {
             response: (evidence != Evidence::Averages).then_some(&response),
