@@ -3,8 +3,9 @@
 use super::component::Component;
 use super::family::Family;
 use super::finding::{Cause, Decision, Finding, Ground};
-use super::frame::{Frame, weighted_median};
+use super::frame::{Frame, weighted_median, weighted_quantile};
 use super::stretch::stretches;
+use super::sum_of_shapes;
 use crate::curve::Smoother;
 use crate::filter::Kind;
 
@@ -12,17 +13,20 @@ use crate::filter::Kind;
 /// noticed, and the owner sees a filter for it.
 const WORTH_CORRECTING_DB: f64 = 0.6;
 
-/// Bumps narrower than this (as Q) are resonances, broader ones tonal balance.
-const BALANCE_Q: f64 = 0.9;
+/// Bumps narrower than this (as Q) are resonances, broader ones, more than an octave, tonal balance.
+const BALANCE_Q: f64 = 1.2;
 
 /// What stands out of the correction when it is smoothed this widely is tonal balance, octaves.
 const BALANCE_OCT: f64 = 1.5;
 
 /// A balance error is spoken of from this size on after that smoothing, dB.
-const BALANCE_DB: f64 = 0.7;
+const BALANCE_DB: f64 = 0.5;
+
+/// And it is no narrower than this, octaves: an octave, as the trend of the curves.
+const BALANCE_LEAST_OCT: f64 = 1.0;
 
 /// From this share on a broad finding is the shadow of one bump or dip.
-const SHADOW: f64 = 0.7;
+const SHADOW: f64 = 0.6;
 
 /// Less than this share is a correction in part, when what stays is worth speaking of.
 const CLEAR_SHARE: f64 = 0.75;
@@ -55,9 +59,9 @@ pub(super) fn corrected(
         .collect();
     let middle_db = weighted_median(&left_db, &frame.weights);
     let left_db: Vec<f64> = left_db.iter().map(|d| d - middle_db).collect();
-    let groups = groups(narrow);
+    let groups = groups(&narrow);
     let broad = Smoother::new(&frame.grid, BALANCE_OCT);
-    let mut findings = balance(frame, wish_db, family);
+    let mut findings = balance(frame, &broad, wish_db, family);
     findings.retain(|f| !groups.iter().any(|g| is_shadow_of(f, g, frame, &broad)));
     findings.extend(
         groups
@@ -72,23 +76,28 @@ fn is_shadow_of(broad: &Finding, group: &[Component], frame: &Frame, smoother: &
     let head = group[0];
     let near = (broad.peak_hz / head.f0_hz).log2().abs() < 0.5 * head.width_oct();
     near && head.size_db * broad.size_db > 0.0 && {
-        let mut shape_db = vec![0.0; frame.grid.len()];
-        for component in group {
-            let shape = component.shape_db(frame.grid.freqs_hz());
-            shape_db.iter_mut().zip(shape).for_each(|(s, c)| *s += c);
-        }
+        let shape_db = sum_of_shapes(group, frame.grid.freqs_hz());
         let seen_db = smoother.apply(&shape_db)[frame.grid.nearest(broad.peak_hz)];
         seen_db / broad.size_db >= SHADOW
     }
 }
 
 /// Broad stretches of the correction.
-fn balance(frame: &Frame, wish_db: &[f64], family: &Family) -> Vec<Finding> {
-    let smooth = Smoother::new(&frame.grid, BALANCE_OCT).apply(wish_db);
-    let middle_db = weighted_median(&smooth, &frame.weights);
+fn balance(frame: &Frame, broad: &Smoother, wish_db: &[f64], family: &Family) -> Vec<Finding> {
+    let smooth = broad.apply(wish_db);
+    // Midway between the quartiles: both halves of a shelf are told, and one dip is not told again as an
+    // excess of everything else.
+    let quartile = |share: f64| weighted_quantile(&smooth, &frame.weights, share);
+    let middle_db = 0.5 * (quartile(0.25) + quartile(0.75));
     let corrected_db: Vec<f64> = smooth.iter().map(|w| middle_db - w).collect();
-    stretches(&corrected_db, frame.judged.clone(), BALANCE_DB)
+    // Nearer to the corner it is roll-off.
+    let start = frame
+        .corner_hz
+        .map_or(0, |corner_hz| frame.grid.nearest(2.0 * corner_hz))
+        .clamp(frame.judged.start, frame.judged.end);
+    stretches(&corrected_db, start..frame.judged.end, BALANCE_DB)
         .iter()
+        .filter(|stretch| stretch.width_oct(&frame.grid) >= BALANCE_LEAST_OCT)
         .map(|stretch| {
             let (from_hz, to_hz) = stretch.band_hz(&frame.grid);
             let i = stretch.peak;
@@ -113,20 +122,20 @@ fn balance(frame: &Frame, wish_db: &[f64], family: &Family) -> Vec<Finding> {
 }
 
 /// Components gathered round the largest of each matter.
-fn groups(mut components: Vec<Component>) -> Vec<Vec<Component>> {
-    components.sort_by(|a, b| b.size_db.abs().total_cmp(&a.size_db.abs()));
-    let all = components.clone();
+fn groups(components: &[Component]) -> Vec<Vec<Component>> {
+    let mut by_size = components.to_vec();
+    by_size.sort_by(|a, b| b.size_db.abs().total_cmp(&a.size_db.abs()));
     // Two whose bands touch are one matter where the curve does not come back between them.
     let one_hump = |a: &Component, b: &Component| {
         let size_db = |f_hz: f64| -> f64 {
-            let alike = all.iter().filter(|c| c.size_db * a.size_db > 0.0);
+            let alike = components.iter().filter(|c| c.size_db * a.size_db > 0.0);
             alike.map(|c| c.shape_db(&[f_hz])[0]).sum::<f64>().abs()
         };
         let between_hz = (a.f0_hz * b.f0_hz).sqrt();
         size_db(between_hz) >= size_db(a.f0_hz).min(size_db(b.f0_hz))
     };
     let mut groups: Vec<Vec<Component>> = Vec::new();
-    for component in components {
+    for component in by_size {
         let home = groups.iter_mut().find(|group| {
             let head = group[0];
             let apart_oct = (component.f0_hz / head.f0_hz).log2().abs();
@@ -150,7 +159,7 @@ fn groups(mut components: Vec<Component>) -> Vec<Vec<Component>> {
 fn local(frame: &Frame, group: &[Component], left_db: &[f64], family: &Family) -> Option<Finding> {
     let head = group[0];
     let i = frame.grid.nearest(head.f0_hz);
-    let size_db: f64 = group.iter().map(|c| c.shape_db(&[head.f0_hz])[0]).sum();
+    let size_db = sum_of_shapes(group, &[head.f0_hz])[0];
     if size_db.abs() < WORTH_CORRECTING_DB {
         return None;
     }
@@ -192,4 +201,69 @@ fn local(frame: &Frame, group: &[Component], left_db: &[f64], family: &Family) -
             Ground::Shared
         },
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::audit::tests::{frame_of, with_copy};
+
+    fn peaking(f0_hz: f64, size_db: f64, q: f64) -> Component {
+        Component {
+            kind: Kind::Peaking,
+            f0_hz,
+            size_db,
+            q,
+        }
+    }
+
+    /// Causes and frequencies of what is said of a speaker that has nothing but these.
+    fn said(components: &[Component]) -> Vec<(Cause, f64)> {
+        let response = with_copy(0.0, |_, _| 0.0);
+        let deviation_db = sum_of_shapes(components, response.grid().freqs_hz());
+        let frame = frame_of(&response.with_gain(&deviation_db));
+        let wish_db: Vec<f64> = sum_of_shapes(components, frame.grid.freqs_hz())
+            .iter()
+            .map(|s| -s)
+            .collect();
+        corrected(&frame, components, &wish_db, &Family::new(&frame))
+            .iter()
+            .map(|f| (f.cause, f.peak_hz.round()))
+            .collect()
+    }
+
+    #[test]
+    fn two_of_one_hump_are_one_matter_and_two_humps_are_two() {
+        let count = |apart_oct: f64| {
+            groups(&[
+                peaking(1000.0, 3.0, 3.0),
+                peaking(1000.0 * apart_oct.exp2(), 2.0, 3.0),
+            ])
+            .len()
+        };
+        // A width of Q 3 is half an octave.
+        assert_eq!(count(0.3), 1);
+        assert_eq!(count(1.0), 2);
+    }
+
+    #[test]
+    fn a_dip_is_told_once_and_not_again_as_tonal_balance() {
+        let said = said(&[peaking(1000.0, -4.0, 2.0)]);
+        assert_eq!(said, [(Cause::ShallowDip, 1000.0)]);
+    }
+
+    #[test]
+    fn a_bump_wider_than_an_octave_is_tonal_balance_alone() {
+        let said = said(&[peaking(1000.0, 4.0, 1.0)]);
+        assert!(!said.is_empty());
+        assert!(said.iter().all(|s| s.0 == Cause::Balance), "{said:?}");
+    }
+
+    #[test]
+    fn a_lack_under_a_dip_is_told_beside_it() {
+        let said = said(&[peaking(1000.0, -2.0, 2.0), peaking(900.0, -4.0, 0.5)]);
+        let causes: Vec<Cause> = said.iter().map(|s| s.0).collect();
+        assert!(causes.contains(&Cause::Balance), "{said:?}");
+        assert!(causes.contains(&Cause::ShallowDip), "{said:?}");
+    }
 }

@@ -314,17 +314,22 @@ pub fn median_level_db(grid: &Grid, levels_db: &[f64]) -> f64 {
 
 /// Value that half of the weight lies below.
 pub(super) fn weighted_median(values: &[f64], weights: &[f64]) -> f64 {
+    weighted_quantile(values, weights, 0.5)
+}
+
+/// Value that this share of the weight lies below.
+pub(super) fn weighted_quantile(values: &[f64], weights: &[f64], share: f64) -> f64 {
     let mut pairs: Vec<(f64, f64)> = values
         .iter()
         .copied()
         .zip(weights.iter().copied())
         .collect();
     pairs.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let half = 0.5 * pairs.iter().map(|p| p.1).sum::<f64>();
+    let below = share * pairs.iter().map(|p| p.1).sum::<f64>();
     let mut sum = 0.0;
     for (value, weight) in &pairs {
         sum += weight;
-        if sum >= half {
+        if sum >= below {
             return *value;
         }
     }

@@ -18,10 +18,10 @@ const WORTH_SAYING_DB: f64 = 1.0;
 
 /// A swing in the room is wide, and heard as tonal balance; it is spoken of from this size on, dB. The
 /// weighing answers with less than there is where it is not sure: of swings of 1 dB some half.
-const SWING_WORTH_SAYING_DB: f64 = 0.4;
+const SWING_WORTH_SAYING_DB: f64 = 0.3;
 
 /// The same of a ripple of the axis, dB.
-const RIPPLE_WORTH_SAYING_DB: f64 = 0.7;
+const RIPPLE_WORTH_SAYING_DB: f64 = 0.4;
 
 /// What is left so near beside a finding is its shoulder, octaves.
 const SHOULDER_OCT: f64 = 1.0 / 6.0;

@@ -119,9 +119,8 @@ const DIP_Q: f64 = 2.8;
 /// The same where only averaged curves are at hand and the angles cannot be asked.
 const DIP_Q_AVERAGES: f64 = 1.0;
 
-/// A broad lack may exceed that on the axis by this much, dB: what healthy speakers show between
-/// axis and window in the treble. The axis of a speaker flat in the window then rises by no more.
-const BROAD_SLACK_DB: f64 = 1.0;
+/// A broad lack may exceed that on the axis by this much, dB: less than is heard of a broad change.
+const BROAD_SLACK_DB: f64 = 0.3;
 
 /// So near to an end of the judged band a dip cannot be told from roll-off, octaves.
 const EDGE_OCT: f64 = 0.5;
@@ -393,6 +392,16 @@ mod tests {
             })
             .collect();
         Response::new(grid.clone(), members).expect("every angle once")
+    }
+
+    #[test]
+    fn the_weighing_is_believed_above_twice_the_corner_and_not_near_it() {
+        let mut frame = frame_of(&with_copy(0.0, |_, _| 0.0));
+        assert_eq!(taught(&frame, 30.0), 1.0);
+        frame.corner_hz = Some(50.0);
+        assert_eq!(taught(&frame, 75.0), 0.0);
+        assert!((0.2..0.8).contains(&taught(&frame, 93.0)));
+        assert_eq!(taught(&frame, 112.0), 1.0);
     }
 
     pub(super) fn frame_of(response: &Response) -> Frame {

@@ -29,7 +29,8 @@ impl Stretch {
 }
 
 /// Stretches in which `values` exceeds `least` in size with one sign, grown to half of their
-/// peak on both sides, by ascending frequency.
+/// peak on both sides, by ascending frequency. The flank of one is no further one: that has to
+/// rise again, by half of `least`.
 pub(super) fn stretches(values: &[f64], within: Range<usize>, least: f64) -> Vec<Stretch> {
     let mut found = Vec::new();
     let mut i = within.start;
@@ -57,6 +58,12 @@ pub(super) fn stretches(values: &[f64], within: Range<usize>, least: f64) -> Vec
             peak,
         });
         i = end.max(i + 1);
+        let mut valley = f64::INFINITY;
+        while i < within.end && values[i] * sign >= least && values[i] * sign < valley + 0.5 * least
+        {
+            valley = valley.min(values[i] * sign);
+            i += 1;
+        }
     }
     found
 }
@@ -64,6 +71,19 @@ pub(super) fn stretches(values: &[f64], within: Range<usize>, least: f64) -> Vec
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_flank_is_no_stretch_of_its_own_and_a_second_summit_is() {
+        // Falls to a third slowly, with a wiggle; then rises again.
+        let flank = [0.0, 9.0, 6.0, 4.0, 3.5, 3.6, 3.0, 2.0, 1.0, 0.0];
+        assert_eq!(stretches(&flank, 0..10, 1.0).len(), 1);
+        let twice = [0.0, 9.0, 6.0, 4.0, 3.0, 4.0, 6.0, 2.0, 1.0, 0.0];
+        let peaks: Vec<usize> = stretches(&twice, 0..10, 1.0)
+            .iter()
+            .map(|s| s.peak)
+            .collect();
+        assert_eq!(peaks, [1, 6]);
+    }
 
     #[test]
     fn a_bump_and_a_dip_are_two_stretches_down_to_half_their_size() {

@@ -15,7 +15,7 @@ use super::evidence::{CURVES, upside_down};
 use pulp::{Simd, WithSimd};
 
 /// Curves inside the network.
-const WIDTH: usize = 60;
+const WIDTH: usize = 80;
 
 /// Distance of the taps of each block's convolution, in frequencies: together the blocks see
 /// three octaves to either side.
