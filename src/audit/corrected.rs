@@ -19,10 +19,11 @@ const BALANCE_Q: f64 = 1.2;
 /// What stands out of the correction when it is smoothed this widely is tonal balance, octaves.
 const BALANCE_OCT: f64 = 1.5;
 
-/// A balance error is spoken of from this size on after that smoothing, dB.
+/// A balance error is spoken of from this size on after that smoothing, dB. Each half of a shelf lies
+/// only half its size from the middle.
 const BALANCE_DB: f64 = 0.5;
 
-/// And it is no narrower than this, octaves: an octave, as the trend of the curves.
+/// And it is no narrower than this, octaves: the width of the trend (`frame::TREND_OCT`).
 const BALANCE_LEAST_OCT: f64 = 1.0;
 
 /// From this share on a broad finding is the shadow of one bump or dip.
@@ -90,12 +91,8 @@ fn balance(frame: &Frame, broad: &Smoother, wish_db: &[f64], family: &Family) ->
     let quartile = |share: f64| weighted_quantile(&smooth, &frame.weights, share);
     let middle_db = 0.5 * (quartile(0.25) + quartile(0.75));
     let corrected_db: Vec<f64> = smooth.iter().map(|w| middle_db - w).collect();
-    // Nearer to the corner it is roll-off.
-    let start = frame
-        .corner_hz
-        .map_or(0, |corner_hz| frame.grid.nearest(2.0 * corner_hz))
-        .clamp(frame.judged.start, frame.judged.end);
-    stretches(&corrected_db, start..frame.judged.end, BALANCE_DB)
+    let inside = frame.above_roll_off()..frame.judged.end;
+    stretches(&corrected_db, inside, BALANCE_DB)
         .iter()
         .filter(|stretch| stretch.width_oct(&frame.grid) >= BALANCE_LEAST_OCT)
         .map(|stretch| {

@@ -197,6 +197,14 @@ impl Frame {
 }
 
 impl Frame {
+    /// First judged index that is an octave above the corner: below, what stands out is roll-off.
+    pub fn above_roll_off(&self) -> usize {
+        let octave_above = self
+            .corner_hz
+            .map_or(0, |corner_hz| self.grid.nearest(2.0 * corner_hz));
+        octave_above.clamp(self.judged.start, self.judged.end)
+    }
+
     /// The deviation that is heard at one member, dB.
     pub fn heard_at(&self, member: &Member) -> Vec<f64> {
         member

@@ -2,7 +2,7 @@
 //!
 //! How much a rise at 90 degrees says about a dip in the window, and how much a scatter over the
 //! vertical angles a third of an octave away, no rule of thumb states. The weights of the
-//! evidence were therefore learned from some forty thousand simulated speakers whose defects are known one by
+//! evidence were therefore learned from tens of thousands of simulated speakers whose defects are known one by
 //! one (`examples/weights`): a small convolutional network along log frequency, the same at every
 //! frequency. Its answers are curves in dB that can be drawn beside the measurement, not labels.
 //! What becomes of them (what is filled, how far, what is said of it) is decided by rules
