@@ -177,29 +177,39 @@ pub fn run(measured: Measured<1>, evidence: Evidence) -> Result<Outcome> {
 }
 
 /// Whether a finding that peaks near the defect, within a third of an octave to one by its kind,
-/// names the right cause. A swing in the room is as large anywhere within its band, so there the
-/// band may hold the place, too.
+/// names the right cause. A ripple of the axis goes up and down over octaves and a swing in the room
+/// is as large anywhere within its band: a finding of these may also peak where the defect has
+/// half of its largest size, or a swing's band hold the place.
 fn names_the_cause(
     findings: &[Finding],
     score: &DefectScore,
     defect: &KnownDefect,
     from_hz: f64,
 ) -> bool {
-    let (wanted, reach_oct): (&[Cause], f64) = match score.kind {
+    let (wanted, reach_oct, wide_db): (&[Cause], f64, Option<&[f64]>) = match score.kind {
         DefectKind::Balance => return names_the_balance(findings, defect, from_hz),
-        DefectKind::Resonance => (&[Cause::Resonance], 1.0 / 3.0),
-        DefectKind::ShallowDip => (&[Cause::ShallowDip, Cause::Balance], 0.5),
+        DefectKind::Resonance => (&[Cause::Resonance], 1.0 / 3.0, None),
+        DefectKind::ShallowDip => (&[Cause::ShallowDip, Cause::Balance], 0.5, None),
         DefectKind::Cancellation | DefectKind::DeepNull | DefectKind::CrossoverPhase => {
-            (&[Cause::Cancellation], 0.5)
+            (&[Cause::Cancellation], 0.5, None)
         }
-        DefectKind::DirectivityStep => (&[Cause::Directivity], 1.0),
-        DefectKind::SingleAxisRipple => (&[Cause::SingleAxis], 0.5),
+        DefectKind::DirectivityStep => (&[Cause::Directivity], 1.0, Some(&defect.room_db)),
+        DefectKind::SingleAxisRipple => (&[Cause::SingleAxis], 0.5, Some(&defect.on_axis_db)),
+    };
+    let grid = score::grid();
+    let weights = score::weights(&grid, from_hz);
+    let largest_db = |effect_db: &[f64]| {
+        let heard = effect_db.iter().zip(&weights).filter(|(_, w)| **w > 0.0);
+        heard.map(|(e, _)| e.abs()).fold(0.0, f64::max)
     };
     findings.iter().any(|f| {
         let near = (f.peak_hz / score.f_hz).log2().abs() <= reach_oct;
         let holds = score.kind == DefectKind::DirectivityStep
             && (f.from_hz..=f.to_hz).contains(&score.f_hz);
-        (near || holds) && wanted.contains(&f.cause)
+        let there = wide_db.is_some_and(|effect_db| {
+            effect_db[grid.nearest(f.peak_hz)].abs() >= 0.5 * largest_db(effect_db)
+        });
+        wanted.contains(&f.cause) && (near || holds || there)
     })
 }
 

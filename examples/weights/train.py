@@ -10,6 +10,7 @@ import argparse
 import glob
 import math
 import os
+import shutil
 
 import numpy as np
 import torch
@@ -21,6 +22,8 @@ UNIT_DB, POINTS_PER_OCTAVE, FIRST_HZ = 3.0, 48, 20.0
 # Of 480 frequencies from 20 Hz those below START are not learned from: no speaker is judged there.
 START, LENGTH = 72, 416
 BATCH = 32
+# Looks in a file: in full and in a lesser way.
+LOOKS = 2
 # The last part is learned in 32-bit floats, what is before in 16-bit ones (bfloat16).
 EXACT = 0.08
 # Steps until the rate of learning has risen to its largest.
@@ -134,7 +137,7 @@ def read(path):
             cut(judged),
             kinds.astype("i1"),
             limits.astype("f4"),
-            cut(rows).astype("f4"),
+            cut(rows).astype("f2"),
         )
 
 
@@ -299,8 +302,8 @@ def learn(rank, arguments):
     together.init_process_group("gloo", init_method=f"file://{arguments.out}.meet", rank=rank, world_size=arguments.processes)
     torch.manual_seed(arguments.seed)
     library = equalizers()
-    data = load(arguments.folders)
-    tests = {folder: load([folder]) for folder in arguments.test} if rank == 0 else {}
+    data = [np.load(f"{arguments.out}.data/{k}.npy", mmap_mode="r") for k in range(6)]
+    tests = {folder: load(folder) for folder in arguments.test} if rank == 0 else {}
     network = Network().to(memory_format=torch.channels_last)
     if arguments.start:
         network.load(np.fromfile(arguments.start, "<f4"))
@@ -315,8 +318,8 @@ def learn(rank, arguments):
         done = step / arguments.steps
         fall = 0.5 + 0.5 * math.cos(math.pi * done)
         optimizer.param_groups[0]["lr"] = arguments.rate * fall * min(1, (step + 1) / WARM_UP)
-        chosen = torch.randint(len(data[0]), (BATCH,))
-        evidence, truth, judged, kinds, limits, rows = (t[chosen] for t in data)
+        chosen = np.sort(torch.randint(len(data[0]), (BATCH,)).numpy())
+        evidence, truth, judged, kinds, limits, rows = (torch.from_numpy(t[chosen]) for t in data)
         x, y, w, rows = varied(evidence.float(), truth.float(), judged.float(), rows.float(), library)
         with torch.autocast("cpu", torch.bfloat16, enabled=done < 1 - EXACT):
             answers = network(x)
@@ -326,6 +329,9 @@ def learn(rank, arguments):
         shares, counted = missed(answers[:, 0] - y[:, 0], kinds, limits, rows, w)
         over = (shares - FREE).clamp(min=0)
         by_defect = torch.where(over < 1, 0.5 * over**2, over - 0.5)
+        # What is missed by far should not outweigh what is nearly right.
+        bounded = 1.5 * over**2 / (1 + over**2)
+        by_defect = by_defect + arguments.bounded * (bounded - by_defect)
         by_defect = (by_defect * counted).sum() / counted.sum().clamp(min=1)
         optimizer.zero_grad()
         (by_frequency + arguments.share * by_defect).backward()
@@ -360,12 +366,26 @@ def share_gradients(network, processes):
         at += p.numel()
 
 
-def load(folders):
-    paths = [p for folder in folders for p in sorted(glob.glob(folder + "/*.f32"))]
-    samples = [sample for path in paths for sample in read(path)]
-    data = [torch.tensor(np.array(a)) for a in zip(*samples)]
-    data[5] = data[5].to(torch.bfloat16)
-    return data
+def paths_in(folder):
+    return sorted(glob.glob(folder + "/*.f32"))
+
+
+def load(folder):
+    samples = [sample for path in paths_in(folder) for sample in read(path)]
+    return [torch.tensor(np.array(part)) for part in zip(*samples)]
+
+
+def pack(folders, place):
+    """Writes every look to arrays that the processes map: together they may be larger than memory."""
+    paths = [path for folder in folders for path in paths_in(folder)]
+    os.makedirs(place)
+    arrays = []
+    for k, sample in enumerate(sample for path in paths for sample in read(path)):
+        for j, part in enumerate(sample):
+            if k == 0:
+                shape = (LOOKS * len(paths), *part.shape)
+                arrays.append(np.lib.format.open_memmap(f"{place}/{j}.npy", "w+", part.dtype, shape))
+            arrays[j][k] = part
 
 
 def report(network, tests, step):
@@ -399,12 +419,15 @@ def main():
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--processes", type=int, default=1, help="of one core each")
     parser.add_argument("--share", type=float, default=0.5, help="weight of what the trial scores")
+    parser.add_argument("--bounded", type=float, default=0.5, help="part of that which is bounded")
     parser.add_argument("--test", nargs="*", default=[], help="folders to score only")
     arguments = parser.parse_args()
     arguments.out = os.path.abspath(arguments.out)
     if os.path.exists(arguments.out + ".meet"):
         os.remove(arguments.out + ".meet")
+    pack(arguments.folders, arguments.out + ".data")
     torch.multiprocessing.spawn(learn, (arguments,), nprocs=arguments.processes)
+    shutil.rmtree(arguments.out + ".data")
 
 
 if __name__ == "__main__":

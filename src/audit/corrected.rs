@@ -26,6 +26,10 @@ const BALANCE_DB: f64 = 0.5;
 /// And it is no narrower than this, octaves: the width of the trend (`frame::TREND_OCT`).
 const BALANCE_LEAST_OCT: f64 = 1.0;
 
+/// The same at an end of the band that is looked at, octaves: what begins there goes on where no one
+/// looks, so only a part of it is seen. Our own judgement.
+const BALANCE_AT_END_LEAST_OCT: f64 = 0.5;
+
 /// From this share on a broad finding is the shadow of one bump or dip.
 const SHADOW: f64 = 0.6;
 
@@ -92,9 +96,16 @@ fn balance(frame: &Frame, broad: &Smoother, wish_db: &[f64], family: &Family) ->
     let middle_db = 0.5 * (quartile(0.25) + quartile(0.75));
     let corrected_db: Vec<f64> = smooth.iter().map(|w| middle_db - w).collect();
     let inside = frame.above_roll_off()..frame.judged.end;
-    stretches(&corrected_db, inside, BALANCE_DB)
+    stretches(&corrected_db, inside.clone(), BALANCE_DB)
         .iter()
-        .filter(|stretch| stretch.width_oct(&frame.grid) >= BALANCE_LEAST_OCT)
+        .filter(|stretch| {
+            let at_end = stretch.range.start == inside.start || stretch.range.end == inside.end;
+            let least_oct = match at_end {
+                true => BALANCE_AT_END_LEAST_OCT,
+                false => BALANCE_LEAST_OCT,
+            };
+            stretch.width_oct(&frame.grid) >= least_oct
+        })
         .map(|stretch| {
             let (from_hz, to_hz) = stretch.band_hz(&frame.grid);
             let i = stretch.peak;

@@ -27,8 +27,9 @@ const RIPPLE_WORTH_SAYING_DB: f64 = 0.4;
 /// What is left so near beside a finding is its shoulder, octaves.
 const SHOULDER_OCT: f64 = 1.0 / 6.0;
 
-/// A further ripple of the axis within so many octaves of a larger one belongs to it.
-const RIPPLE_OCT: f64 = 1.0;
+/// A further swing in the room, or ripple of the axis, within so many octaves of a larger one belongs
+/// to it: both go up and down.
+const ONE_MATTER_OCT: f64 = 1.0;
 
 /// What stays wrong in the listening window, in the room, and on the axis.
 pub(super) fn left_alone(
@@ -57,34 +58,17 @@ pub(super) fn left_alone(
             findings.push(left.finding(&stretch, Cause::Cancellation, left.cancels(stretch.peak)));
         }
     }
-    for stretch in stretches(&weighed.room_swing_db, band.clone(), SWING_WORTH_SAYING_DB) {
+    let matters = |values: &[f64], least_db: f64| {
+        one_of_each_matter(stretches(values, band.clone(), least_db), values, frame)
+    };
+    for stretch in matters(&weighed.room_swing_db, SWING_WORTH_SAYING_DB) {
         findings.push(left.finding(&stretch, Cause::Directivity, Ground::OnlyInTheRoom));
     }
     if let Some(axis_db) = &left.axis_db {
-        let mut ripples = stretches(
-            &weighed.axis_ripple_db,
-            band.clone(),
-            RIPPLE_WORTH_SAYING_DB,
-        );
-        ripples.sort_by(|a, b| {
-            let size = |s: &Stretch| weighed.axis_ripple_db[s.peak].abs();
-            size(b).total_cmp(&size(a))
-        });
-        let mut spoken_hz: Vec<f64> = Vec::new();
-        for stretch in ripples {
-            let peak_hz = frame.grid.freqs_hz()[stretch.peak];
-            if spoken_hz
-                .iter()
-                .all(|f| (peak_hz / f).log2().abs() > RIPPLE_OCT)
-            {
-                spoken_hz.push(peak_hz);
-                let on_axis_db = axis_db[stretch.peak];
-                findings.push(left.finding(
-                    &stretch,
-                    Cause::SingleAxis,
-                    Ground::OnTheAxisOnly { on_axis_db },
-                ));
-            }
+        for stretch in matters(&weighed.axis_ripple_db, RIPPLE_WORTH_SAYING_DB) {
+            let on_axis_db = axis_db[stretch.peak];
+            let ground = Ground::OnTheAxisOnly { on_axis_db };
+            findings.push(left.finding(&stretch, Cause::SingleAxis, ground));
         }
     }
     // What is still there and was spoken of nowhere.
@@ -98,12 +82,40 @@ pub(super) fn left_alone(
             };
             (f.from_hz / reach..=f.to_hz * reach).contains(&peak_hz)
         });
-        if !spoken_of {
-            let (cause, ground) = left.unexplained(&stretch, dips);
+        if spoken_of {
+            continue;
+        }
+        let (cause, ground) = left.unexplained(&stretch, dips);
+        let of_one_matter = matches!(cause, Cause::Directivity | Cause::SingleAxis)
+            && findings
+                .iter()
+                .any(|f: &Finding| f.cause == cause && one_matter(f.peak_hz, peak_hz));
+        if !of_one_matter {
             findings.push(left.finding(&stretch, cause, ground));
         }
     }
     findings
+}
+
+/// Whether two swings in the room, or two ripples of the axis, are one matter.
+fn one_matter(a_hz: f64, b_hz: f64) -> bool {
+    (a_hz / b_hz).log2().abs() <= ONE_MATTER_OCT
+}
+
+/// The largest stretches of `values`, none within [`ONE_MATTER_OCT`] of a larger one.
+fn one_of_each_matter(mut stretches: Vec<Stretch>, values: &[f64], frame: &Frame) -> Vec<Stretch> {
+    let freqs_hz = frame.grid.freqs_hz();
+    stretches.sort_by(|a, b| values[b.peak].abs().total_cmp(&values[a.peak].abs()));
+    let mut spoken_hz: Vec<f64> = Vec::new();
+    stretches.retain(|stretch| {
+        let peak_hz = freqs_hz[stretch.peak];
+        let own = !spoken_hz.iter().any(|f_hz| one_matter(*f_hz, peak_hz));
+        if own {
+            spoken_hz.push(peak_hz);
+        }
+        own
+    });
+    stretches
 }
 
 /// The deviations that stay when the wish is granted, searched curves, level free.

@@ -8,7 +8,7 @@ use std::ops::Range;
 pub(super) struct Stretch {
     /// Indices of the frequencies.
     pub range: Range<usize>,
-    /// Where it is largest.
+    /// Where it is largest: the middle of its summit.
     pub peak: usize,
 }
 
@@ -27,6 +27,10 @@ impl Stretch {
         (to_hz / from_hz).log2().max(1.0 / 48.0)
     }
 }
+
+/// A summit is what exceeds this share of the peak: which of two nearly equal frequencies of a flat
+/// summit is the larger one is a matter of noise.
+const SUMMIT: f64 = 0.95;
 
 /// Stretches in which `values` exceeds `least` in size with one sign, grown to half of their
 /// peak on both sides, by ascending frequency. The flank of one is no further one: that has to
@@ -55,7 +59,7 @@ pub(super) fn stretches(values: &[f64], within: Range<usize>, least: f64) -> Vec
         }
         found.push(Stretch {
             range: start..end.max(peak + 1),
-            peak,
+            peak: middle_of_summit(values, start..end.max(peak + 1), peak),
         });
         i = end.max(i + 1);
         let mut valley = f64::INFINITY;
@@ -66,6 +70,16 @@ pub(super) fn stretches(values: &[f64], within: Range<usize>, least: f64) -> Vec
         }
     }
     found
+}
+
+/// Middle of the summit round `peak` within `range`.
+fn middle_of_summit(values: &[f64], range: Range<usize>, peak: usize) -> usize {
+    let high = |i: &usize| values[*i] * values[peak].signum() >= SUMMIT * values[peak].abs();
+    let first = (range.start..=peak).rev().take_while(high).last();
+    let last = (peak..range.end).take_while(high).last();
+    first
+        .zip(last)
+        .map_or(peak, |(first, last)| (first + last) / 2)
 }
 
 #[cfg(test)]
@@ -92,6 +106,14 @@ mod tests {
         assert_eq!(found.len(), 2);
         assert_eq!((found[0].range.clone(), found[0].peak), (2..5, 3));
         assert_eq!((found[1].range.clone(), found[1].peak), (7..8, 7));
+    }
+
+    #[test]
+    fn the_peak_of_a_flat_summit_is_its_middle() {
+        let values = [0.0, 1.0, 1.98, 1.96, 2.0, 1.95, 1.97, 1.0, 0.0];
+        assert_eq!(stretches(&values, 0..9, 1.0)[0].peak, 4);
+        let values = [0.0, 1.0, 2.0, 1.96, 1.98, 1.95, 1.97, 1.0, 0.0];
+        assert_eq!(stretches(&values, 0..9, 1.0)[0].peak, 4);
     }
 
     #[test]

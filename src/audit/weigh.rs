@@ -69,7 +69,11 @@ impl Weighed {
 /// It is weighed upright and upside down, and the mean counts: a speaker on its head is the same
 /// speaker, and two looks err less than one.
 pub(super) fn weigh(evidence: &[Vec<f64>]) -> Weighed {
-    let looks = [answers(evidence), answers(&upside_down(evidence))];
+    let network = Network::read(&mut Weights(WEIGHTS.chunks_exact(4)));
+    let looks = [
+        network.answers(&Curves::of(evidence)),
+        network.answers(&Curves::of(&upside_down(evidence))),
+    ];
     let answer = |k: usize| -> Vec<f64> {
         let [upright, turned] = looks.each_ref().map(|look| look.curve(k));
         upright
@@ -86,20 +90,35 @@ pub(super) fn weigh(evidence: &[Vec<f64>]) -> Weighed {
     }
 }
 
-/// What the network answers, in its own unit.
-fn answers(evidence: &[Vec<f64>]) -> Curves {
-    let mut weights = Weights(WEIGHTS.chunks_exact(4));
-    let mut curves = Curves::of(evidence);
-    let first = Layer::read(&mut weights, CURVES, WIDTH, 1);
-    curves = first.apply(&curves, 1);
-    for step in STEPS {
-        let wide = Layer::read(&mut weights, WIDTH, WIDTH, TAPS);
-        let narrow = Layer::read(&mut weights, WIDTH, WIDTH, 1);
-        let inner = wide.apply(&curves.positive(), step).positive();
-        curves.add(&narrow.apply(&inner, 1));
+/// The network: a layer that gathers the evidence, blocks that each add what they see, a layer that
+/// answers.
+struct Network {
+    first: Layer,
+    blocks: [(Layer, Layer); STEPS.len()],
+    last: Layer,
+}
+
+impl Network {
+    fn read(weights: &mut Weights) -> Network {
+        Network {
+            first: Layer::read(weights, CURVES, WIDTH, 1),
+            blocks: std::array::from_fn(|_| {
+                let wide = Layer::read(weights, WIDTH, WIDTH, TAPS);
+                (wide, Layer::read(weights, WIDTH, WIDTH, 1))
+            }),
+            last: Layer::read(weights, WIDTH, ANSWERS, 1),
+        }
     }
-    let last = Layer::read(&mut weights, WIDTH, ANSWERS, 1);
-    last.apply(&curves.positive(), 1)
+
+    /// What the network answers, in its own unit.
+    fn answers(&self, evidence: &Curves) -> Curves {
+        let mut curves = self.first.apply(evidence, 1);
+        for ((wide, narrow), step) in self.blocks.iter().zip(STEPS) {
+            let inner = wide.apply(&curves.positive(), step).positive();
+            curves.add(&narrow.apply(&inner, 1));
+        }
+        self.last.apply(&curves.positive(), 1)
+    }
 }
 
 struct Weights<'a>(std::slice::ChunksExact<'a, u8>);
