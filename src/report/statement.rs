@@ -1,6 +1,6 @@
 //! The statement a reviewer can paste.
 
-use crate::audit::{Cause, Decision, spoken_hz};
+use crate::audit::{Cause, Decision, Finding, Ground, spoken_hz};
 use crate::predict::{Grade, Plan};
 
 pub use crate::filter_list::CAUTIONS;
@@ -22,6 +22,10 @@ pub fn percent(share: Option<f64>) -> String {
 
 /// So many of the deviations that stay are named; the others are counted.
 const NAMED_AT_MOST: usize = 4;
+
+/// What is smaller is no matter for a statement, dB: about what is just heard (handbook figure, from
+/// memory).
+const SAID_FROM_DB: f64 = 1.0;
 
 /// Two sentences, and one of the room where something was said of it: how well the speaker takes EQ and at what price, and what stays wrong.
 pub fn statement(plan: &Plan) -> String {
@@ -66,8 +70,9 @@ fn what_stays(plan: &Plan) -> String {
         .filter(|f| f.decision == Decision::Leave && f.cause != Cause::BandEdge)
         // The room has a sentence of its own.
         .filter(|f| f.cause != Cause::Room)
+        .filter(|f| stands_out(f).0.abs() >= SAID_FROM_DB)
         .collect();
-    left.sort_by(|a, b| b.size_db.abs().total_cmp(&a.size_db.abs()));
+    left.sort_by(|a, b| stands_out(b).0.abs().total_cmp(&stands_out(a).0.abs()));
     let mut text = if left.is_empty() {
         String::from("Nothing worth speaking of has to be left alone")
     } else {
@@ -76,7 +81,8 @@ fn what_stays(plan: &Plan) -> String {
             .take(NAMED_AT_MOST)
             .map(|f| {
                 let place = spoken_hz(f.peak_hz);
-                format!("{place} ({:+.1} dB, {})", f.size_db, f.cause)
+                let (size_db, of) = stands_out(f);
+                format!("{place} ({size_db:+.1} dB{of}, {})", f.cause)
             })
             .collect();
         format!("What stays, whatever EQ is used: {}", named.join(", "))
@@ -90,11 +96,59 @@ fn what_stays(plan: &Plan) -> String {
     text + "."
 }
 
+/// Size of what is left alone in the curve in which it stands out, dB, and that curve's name where it
+/// is not the listening window.
+fn stands_out(finding: &Finding) -> (f64, &'static str) {
+    let in_room_db = finding.in_room_size_db;
+    match (finding.ground, in_room_db) {
+        (Ground::OnlyInTheRoom, Some(room_db)) if room_db.abs() > finding.size_db.abs() => {
+            (room_db, " in the room")
+        }
+        (Ground::OnTheAxisOnly { on_axis_db }, _) if on_axis_db.abs() > finding.size_db.abs() => {
+            (on_axis_db, " on the axis")
+        }
+        _ => (finding.size_db, ""),
+    }
+}
+
 /// `no stages`, `one stage`, `7 stages`.
 pub fn stages_words(count: usize) -> String {
     match count {
         0 => "no stages".into(),
         1 => "one stage".into(),
         n => format!("{n} stages"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn left(size_db: f64, in_room_size_db: f64, cause: Cause, ground: Ground) -> Finding {
+        Finding {
+            from_hz: 900.0,
+            to_hz: 1100.0,
+            peak_hz: 1000.0,
+            size_db,
+            in_room_size_db: Some(in_room_size_db),
+            q: None,
+            spread_db: None,
+            cause,
+            decision: Decision::Leave,
+            share: 0.0,
+            witnesses: Vec::new(),
+            ground,
+        }
+    }
+
+    #[test]
+    fn what_stays_is_told_in_the_curve_in_which_it_stands_out() {
+        let swing = left(-0.1, -2.4, Cause::Directivity, Ground::OnlyInTheRoom);
+        assert_eq!(stands_out(&swing), (-2.4, " in the room"));
+        let on_axis = Ground::OnTheAxisOnly { on_axis_db: 3.0 };
+        let ripple = left(0.5, 0.1, Cause::SingleAxis, on_axis);
+        assert_eq!(stands_out(&ripple), (3.0, " on the axis"));
+        let null = left(-6.0, -7.0, Cause::Cancellation, Ground::AnglesDisagree);
+        assert_eq!(stands_out(&null), (-6.0, ""));
     }
 }
