@@ -428,6 +428,7 @@ def main():
     pack(arguments.folders, arguments.out + ".data")
     torch.multiprocessing.spawn(learn, (arguments,), nprocs=arguments.processes)
     shutil.rmtree(arguments.out + ".data")
+    os.remove(arguments.out + ".meet")
 
 
 if __name__ == "__main__":
