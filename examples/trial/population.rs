@@ -198,16 +198,12 @@ fn names_the_cause(
     };
     let grid = score::grid();
     let weights = score::weights(&grid, from_hz);
-    let largest_db = |effect_db: &[f64]| {
-        let heard = effect_db.iter().zip(&weights).filter(|(_, w)| **w > 0.0);
-        heard.map(|(e, _)| e.abs()).fold(0.0, f64::max)
-    };
     findings.iter().any(|f| {
         let near = (f.peak_hz / score.f_hz).log2().abs() <= reach_oct;
         let holds = score.kind == DefectKind::DirectivityStep
             && (f.from_hz..=f.to_hz).contains(&score.f_hz);
         let there = wide_db.is_some_and(|effect_db| {
-            effect_db[grid.nearest(f.peak_hz)].abs() >= 0.5 * largest_db(effect_db)
+            effect_db[grid.nearest(f.peak_hz)].abs() >= 0.5 * largest_db(effect_db, &weights)
         });
         wanted.contains(&f.cause) && (near || holds || there)
     })
@@ -218,15 +214,18 @@ fn names_the_cause(
 fn names_the_balance(findings: &[Finding], defect: &KnownDefect, from_hz: f64) -> bool {
     let grid = score::grid();
     let weights = score::weights(&grid, from_hz);
+    let window = || defect.window_db.iter();
     let sum: f64 = weights.iter().sum();
-    let effect = || defect.window_db.iter().zip(&weights);
-    let mean_db = effect().map(|(e, w)| e * w).sum::<f64>() / sum;
-    let largest_db = effect()
-        .filter(|(_, w)| **w > 0.0)
-        .map(|(e, _)| (e - mean_db).abs())
-        .fold(0.0, f64::max);
+    let mean_db = window().zip(&weights).map(|(e, w)| e * w).sum::<f64>() / sum;
+    let error_db: Vec<f64> = window().map(|e| e - mean_db).collect();
     findings.iter().any(|f| {
-        let there_db = defect.window_db[grid.nearest(f.peak_hz)] - mean_db;
-        f.cause == Cause::Balance && there_db * f.size_db.signum() >= 0.5 * largest_db
+        let there_db = error_db[grid.nearest(f.peak_hz)] * f.size_db.signum();
+        f.cause == Cause::Balance && there_db >= 0.5 * largest_db(&error_db, &weights)
     })
+}
+
+/// Largest size of an effect where it weighs something, dB.
+fn largest_db(effect_db: &[f64], weights: &[f64]) -> f64 {
+    let heard = effect_db.iter().zip(weights).filter(|(_, w)| **w > 0.0);
+    heard.map(|(e, _)| e.abs()).fold(0.0, f64::max)
 }

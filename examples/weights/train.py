@@ -378,7 +378,7 @@ def load(folder):
 def pack(folders, place):
     """Writes every look to arrays that the processes map: together they may be larger than memory."""
     paths = [path for folder in folders for path in paths_in(folder)]
-    os.makedirs(place)
+    os.makedirs(place, exist_ok=True)
     arrays = []
     for k, sample in enumerate(sample for path in paths for sample in read(path)):
         for j, part in enumerate(sample):

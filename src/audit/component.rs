@@ -82,8 +82,7 @@ const MOST: usize = 16;
 const LEAST_EXPLAINED_DB2: f64 = 0.001;
 
 /// Components smaller than this are dropped again, dB: no one hears them, and they would cost the
-/// plan a stage. Just below what is
-/// spoken of.
+/// plan a stage. Just below what is spoken of (`corrected`).
 const LEAST_SIZE_DB: f64 = 0.58;
 
 /// Keeps shapes that overlap from fighting: what a shape explains is weighed against this times

@@ -268,6 +268,21 @@ mod tests {
     }
 
     #[test]
+    fn a_lack_at_the_end_of_the_band_is_balance_though_only_a_part_of_it_is_seen() {
+        let shelf = Component {
+            kind: Kind::HighShelf,
+            f0_hz: 9000.0,
+            size_db: -4.0,
+            q: std::f64::consts::FRAC_1_SQRT_2,
+        };
+        let said = said(&[shelf]);
+        assert!(
+            said.iter().any(|s| s.0 == Cause::Balance && s.1 > 9000.0),
+            "{said:?}"
+        );
+    }
+
+    #[test]
     fn a_lack_under_a_dip_is_told_beside_it() {
         let said = said(&[peaking(1000.0, -2.0, 2.0), peaking(900.0, -4.0, 0.5)]);
         let causes: Vec<Cause> = said.iter().map(|s| s.0).collect();

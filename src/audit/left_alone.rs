@@ -14,7 +14,7 @@ use std::ops::Range;
 
 /// What is smaller in every curve is not spoken of, dB: about the just noticeable difference of
 /// level in everyday listening (1 dB, handbook figure, from memory).
-const WORTH_SAYING_DB: f64 = 1.0;
+pub const WORTH_SAYING_DB: f64 = 1.0;
 
 /// A swing in the room is wide, and heard as tonal balance; it is spoken of when the weighing answers with
 /// this much, dB. Where it is not sure it answers with less than there is. Chosen on tuning seeds of the
@@ -227,4 +227,33 @@ fn beside_roll_off(frame: &Frame) -> Range<usize> {
         frame.grid.nearest(0.5 * corner_hz)
     });
     start..end.min(frame.judged.end).max(start)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::audit::tests::{frame_of, with_copy};
+
+    #[test]
+    fn of_two_swings_within_an_octave_the_larger_is_told_and_of_two_apart_both() {
+        let frame = frame_of(&with_copy(0.0, |_, _| 0.0));
+        let told_hz = |apart_oct: f64| -> Vec<f64> {
+            let swing = |f_hz: f64, f0_hz: f64, size_db: f64| {
+                size_db * (-(8.0 * (f_hz / f0_hz).log2()).powi(2)).exp()
+            };
+            let freqs_hz = frame.grid.freqs_hz();
+            let second_hz = 1000.0 * apart_oct.exp2();
+            let swings = freqs_hz
+                .iter()
+                .map(|f| swing(*f, 1000.0, 1.0) - swing(*f, second_hz, 2.0));
+            let values: Vec<f64> = swings.collect();
+            let found = stretches(&values, 0..values.len(), 0.5);
+            assert_eq!(found.len(), 2);
+            let told = one_of_each_matter(found, &values, &frame);
+            told.iter().map(|s| freqs_hz[s.peak].round()).collect()
+        };
+        assert_eq!(told_hz(0.7).len(), 1);
+        assert!(told_hz(0.7)[0] > 1500.0);
+        assert_eq!(told_hz(1.5).len(), 2);
+    }
 }

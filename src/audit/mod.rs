@@ -21,6 +21,7 @@ pub use energy::Deviations;
 pub use family::Movement;
 pub use finding::{Cause, Decision, Finding, Ground, spoken_hz};
 pub use frame::{TREND_OCT, median_level_db};
+pub use left_alone::WORTH_SAYING_DB;
 pub use witness::Witness;
 
 use crate::average::AveragedCurves;

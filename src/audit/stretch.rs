@@ -57,9 +57,10 @@ pub(super) fn stretches(values: &[f64], within: Range<usize>, least: f64) -> Vec
         while start > within.start && values[start - 1] * sign >= half {
             start -= 1;
         }
+        let range = start..end.max(peak + 1);
         found.push(Stretch {
-            range: start..end.max(peak + 1),
-            peak: middle_of_summit(values, start..end.max(peak + 1), peak),
+            peak: middle_of_summit(values, &range, peak),
+            range,
         });
         i = end.max(i + 1);
         let mut valley = f64::INFINITY;
@@ -73,13 +74,11 @@ pub(super) fn stretches(values: &[f64], within: Range<usize>, least: f64) -> Vec
 }
 
 /// Middle of the summit round `peak` within `range`.
-fn middle_of_summit(values: &[f64], range: Range<usize>, peak: usize) -> usize {
+fn middle_of_summit(values: &[f64], range: &Range<usize>, peak: usize) -> usize {
     let high = |i: &usize| values[*i] * values[peak].signum() >= SUMMIT * values[peak].abs();
-    let first = (range.start..=peak).rev().take_while(high).last();
-    let last = (peak..range.end).take_while(high).last();
-    first
-        .zip(last)
-        .map_or(peak, |(first, last)| (first + last) / 2)
+    let first = (range.start..peak).rev().take_while(high).last();
+    let last = (peak + 1..range.end).take_while(high).last();
+    (first.unwrap_or(peak) + last.unwrap_or(peak)) / 2
 }
 
 #[cfg(test)]

@@ -1,6 +1,6 @@
 //! The statement a reviewer can paste.
 
-use crate::audit::{Cause, Decision, Finding, Ground, spoken_hz};
+use crate::audit::{Cause, Decision, Finding, Ground, WORTH_SAYING_DB, spoken_hz};
 use crate::predict::{Grade, Plan};
 
 pub use crate::filter_list::CAUTIONS;
@@ -22,10 +22,6 @@ pub fn percent(share: Option<f64>) -> String {
 
 /// So many of the deviations that stay are named; the others are counted.
 const NAMED_AT_MOST: usize = 4;
-
-/// What is smaller is no matter for a statement, dB: about what is just heard (handbook figure, from
-/// memory).
-const SAID_FROM_DB: f64 = 1.0;
 
 /// Two sentences, and one of the room where something was said of it: how well the speaker takes EQ and at what price, and what stays wrong.
 pub fn statement(plan: &Plan) -> String {
@@ -70,7 +66,7 @@ fn what_stays(plan: &Plan) -> String {
         .filter(|f| f.decision == Decision::Leave && f.cause != Cause::BandEdge)
         // The room has a sentence of its own.
         .filter(|f| f.cause != Cause::Room)
-        .filter(|f| stands_out(f).0.abs() >= SAID_FROM_DB)
+        .filter(|f| stands_out(f).0.abs() >= WORTH_SAYING_DB)
         .collect();
     left.sort_by(|a, b| stands_out(b).0.abs().total_cmp(&stands_out(a).0.abs()));
     let mut text = if left.is_empty() {
@@ -99,16 +95,14 @@ fn what_stays(plan: &Plan) -> String {
 /// Size of what is left alone in the curve in which it stands out, dB, and that curve's name where it
 /// is not the listening window.
 fn stands_out(finding: &Finding) -> (f64, &'static str) {
-    let in_room_db = finding.in_room_size_db;
-    match (finding.ground, in_room_db) {
-        (Ground::OnlyInTheRoom, Some(room_db)) if room_db.abs() > finding.size_db.abs() => {
-            (room_db, " in the room")
-        }
-        (Ground::OnTheAxisOnly { on_axis_db }, _) if on_axis_db.abs() > finding.size_db.abs() => {
-            (on_axis_db, " on the axis")
-        }
-        _ => (finding.size_db, ""),
-    }
+    let elsewhere = match finding.ground {
+        Ground::OnlyInTheRoom => finding.in_room_size_db.map(|db| (db, " in the room")),
+        Ground::OnTheAxisOnly { on_axis_db } => Some((on_axis_db, " on the axis")),
+        _ => None,
+    };
+    elsewhere
+        .filter(|(size_db, _)| size_db.abs() > finding.size_db.abs())
+        .unwrap_or((finding.size_db, ""))
 }
 
 /// `no stages`, `one stage`, `7 stages`.
