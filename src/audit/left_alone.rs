@@ -28,7 +28,7 @@ const RIPPLE_WORTH_SAYING_DB: f64 = 0.4;
 const SHOULDER_OCT: f64 = 1.0 / 6.0;
 
 /// A further swing in the room, or ripple of the axis, within so many octaves of a larger one belongs
-/// to it: both go up and down.
+/// to it: both go up and down. Our own judgement.
 const ONE_MATTER_OCT: f64 = 1.0;
 
 /// What stays wrong in the listening window, in the room, and on the axis.

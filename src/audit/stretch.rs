@@ -29,7 +29,7 @@ impl Stretch {
 }
 
 /// A summit is what exceeds this share of the peak: which of two nearly equal frequencies of a flat
-/// summit is the larger one is a matter of noise.
+/// summit is the larger one is a matter of noise. Our own judgement.
 const SUMMIT: f64 = 0.95;
 
 /// Stretches in which `values` exceeds `least` in size with one sign, grown to half of their
