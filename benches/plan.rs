@@ -37,8 +37,7 @@ fn main() {
         response: speaker.response(),
         curves: &speaker.curves,
         target: &target,
-        trusted_from_hz: speaker.folder.trusted_from_hz,
-        trusted_to_hz: speaker.folder.trusted_to_hz,
+        trusted: speaker.trusted(),
         second_source: None,
     };
     let audit = || planish::audit::audit(&subject, &options.audit).expect("it can be audited");

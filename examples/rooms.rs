@@ -153,8 +153,7 @@ fn planned(device: &Device, response: &Response, room: Room) -> planish::Result<
         response: Some(response),
         curves: &curves,
         target: &target,
-        trusted_from_hz: None,
-        trusted_to_hz: None,
+        trusted: Default::default(),
         second_source: None,
     };
     let options = PlanOptions {

@@ -1,6 +1,6 @@
 //! The averaged curves of ANSI/CTA-2034-A from the responses on two orbits.
 
-use crate::curve::Grid;
+use crate::curve::{Curve, Grid};
 use crate::response::{Orbit, Response};
 use crate::units::{db_to_power, power_to_db};
 use std::f64::consts::PI;
@@ -375,6 +375,11 @@ impl AveragedCurves {
             ("sound_power_di", self.sound_power_di.as_ref()),
             ("in_room", self.in_room.as_ref()),
         ]
+    }
+
+    /// One of these averages as a curve.
+    pub fn curve(&self, average: &Average) -> Curve {
+        Curve::new(self.grid.clone(), average.levels_db.clone())
     }
 
     /// The same curves with `gains_db`, one per frequency, added; the directivity indices stay.

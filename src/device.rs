@@ -4,6 +4,13 @@
 use crate::filter::Kind;
 use std::fmt;
 
+/// The level in front is given to this many dB: finer than any ear, and as fine as boxes let one type it.
+pub const LEVEL_STEP_DB: f64 = 0.1;
+
+/// Highest f0 as a share of the rate: at half the rate itself the bilinear transform has
+/// nothing above the stage, and `tan(w0/2)` no value.
+pub const HIGHEST_F0_PER_RATE: f64 = 0.4999;
+
 /// How coefficients are held.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Number {

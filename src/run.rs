@@ -2,6 +2,7 @@
 
 pub mod aims;
 pub mod apply;
+mod chain;
 mod owner;
 pub mod pair;
 pub mod rank;
@@ -12,19 +13,16 @@ use crate::aim::Aimed;
 use crate::audit::{self, Subject};
 use crate::average::{AveragedCurves, RearWall};
 use crate::budget::{Tables, Wishes};
-use crate::curve::Grid;
+use crate::curve::{Grid, Limits};
 use crate::device::Device;
 use crate::error::{Error, Result};
 use crate::export;
-use crate::filter::Bank;
 use crate::fit::{self, Fit, Wanted};
-use crate::predict::room_and_pair::RoomAskedWith;
-use crate::predict::situation::Situation;
-use crate::predict::{Plan, predict};
+use crate::predict::Plan;
 use crate::read::folder::{InputFile, Measured, SpeakerFolder};
 use crate::report::{self, html::Provenance};
 use crate::response::Response;
-use crate::seats::{self, Question, Room, SeatLevels};
+use crate::seats::{Room, SeatLevels};
 use crate::target::Target;
 use std::path::{Path, PathBuf};
 
@@ -41,8 +39,6 @@ pub struct PlanOptions {
     pub without: Vec<crate::filter::Kind>,
     /// Limits of the audit.
     pub audit: audit::Options,
-    /// How the rear wall enters the early reflections.
-    pub rear_wall: RearWall,
     /// Share of the usual search for better stages, 0 to 1; a fifth of it when not given.
     pub effort: Option<f64>,
     /// What the owner says of the situation.
@@ -129,6 +125,14 @@ impl Speaker {
         })
     }
 
+    /// The range in which the measurement is to be trusted.
+    pub fn trusted(&self) -> Limits {
+        Limits {
+            from_hz: self.folder.trusted_from_hz,
+            to_hz: self.folder.trusted_to_hz,
+        }
+    }
+
     /// All angles round the axis that is listened on, where they were measured.
     pub fn response(&self) -> Option<&Response> {
         match &self.aim {
@@ -180,16 +184,18 @@ pub fn plan_for(
         response: speaker.response(),
         curves: &speaker.curves,
         target,
-        trusted_from_hz: speaker.folder.trusted_from_hz,
-        trusted_to_hz: speaker.folder.trusted_to_hz,
+        trusted: speaker.trusted(),
         second_source: trace.as_ref().map(|(grid, levels_db)| (grid, *levels_db)),
     };
-    let name = &speaker.folder.name;
-    let mut plan = plan_with(&subject, tables_of(speaker), name, device, options)?;
-    if let Some(aimed) = &speaker.aim {
-        plan.situation.take_aim(aimed);
-    }
-    Ok(plan)
+    chain::plan(&chain::Case {
+        subject: &subject,
+        tables: tables_of(speaker),
+        name: &speaker.folder.name,
+        device,
+        options,
+        aim: speaker.aim.as_ref(),
+        pair: None,
+    })
 }
 
 /// The trace of a second source on its own grid, dB, where one was measured.
@@ -221,127 +227,16 @@ pub fn plan_subject(
     device: &Device,
     options: &PlanOptions,
 ) -> Result<Plan> {
-    plan_with(subject, Tables::default(), name, device, options)
+    chain::plan(&chain::Case {
+        subject,
+        tables: Tables::default(),
+        name,
+        device,
+        options,
+        aim: None,
+        pair: None,
+    })
 }
-
-fn plan_with(
-    subject: &Subject,
-    tables: Tables,
-    name: &str,
-    device: &Device,
-    options: &PlanOptions,
-) -> Result<Plan> {
-    let owner = owner::Ready::new(&options.owner, tables, device)?;
-    let from_hz = owner.lowest_hz(options.audit.from_hz);
-    let limits = audit::Options {
-        from_hz: above_transition(from_hz, options.room.as_ref()),
-        ..options.audit.clone()
-    };
-    let mut audit = audit::audit(subject, &limits)?;
-    owner.limit(&mut audit, subject, device);
-    let question = options
-        .room
-        .as_ref()
-        .map(|room| Question::new(room, &mut audit, from_hz, device));
-    let (left, stages) = owner.left_for_plan(device, options.stages)?;
-    let end = audit
-        .grid
-        .freqs_hz()
-        .partition_point(|f| *f < HIGHEST_SHARE_OF_RATE * device.rate_hz);
-    let wanted = Wanted {
-        freqs_hz: &audit.grid.freqs_hz()[..end],
-        gain_db: &audit.wish_db[..end],
-        weights: &audit.fit_weights[..end],
-    };
-    let fit_options = fit::Options {
-        stages,
-        forbid: options.without.clone(),
-        boost_at_most_db: Some(options.audit.boost_at_most_db),
-        boost_q_at_most: Some(BOOST_Q_AT_MOST),
-        // The objective is the distance of the curves from their targets (DESIGN, "Fit"), and
-        // what no filter may mend counts in it: stages that only polish the wish are not spent.
-        slack: Some(fit::Slack {
-            unmendable_db2: audit.deviations.energy_db2(&audit.wish_db),
-            faithful_db: FAITHFUL_DB,
-        }),
-        effort: options.effort.unwrap_or(EFFORT),
-        level_cost: LEVEL_COST,
-        ..fit::Options::default()
-    };
-    let fit = match &question {
-        None => fit::fit(&wanted, &left, &fit_options)?,
-        Some(question) => {
-            let highest_hz = HIGHEST_SHARE_OF_RATE * device.rate_hz;
-            let (joined, judged) = (&question.joined, question.judged.as_ref());
-            seats::fit(joined, judged, &left, &fit_options, highest_hz)?
-        }
-    };
-    let prediction = predict(subject, &audit, &fit.stages, device)?;
-    let decided = question.map(|question| {
-        // Without the level in front, as all curves after.
-        let stages = Bank {
-            gain_db: 0.0,
-            ..prediction.bank.clone()
-        };
-        question.decided(|freqs_hz| stages.gains_db(freqs_hz))
-    });
-    let plan = Plan {
-        speaker: name.to_string(),
-        curves: subject.curves.clone(),
-        trusted_hz: (subject.trusted_from_hz, subject.trusted_to_hz),
-        target: subject.target.clone(),
-        device: device.clone(),
-        audit,
-        fit,
-        prediction,
-        situation: Situation::default(),
-        per_unit: Vec::new(),
-    };
-    let mut plan = owner.complete(plan, subject, options.stages)?;
-    if let Some(seats) = &options.sub_seats {
-        owner::cut_below_crossover(&mut plan, seats, &options.without)?;
-    }
-    if let Some(decided) = decided {
-        let with = RoomAskedWith {
-            from_hz: options.audit.from_hz,
-            uncut_below_hz: plan
-                .situation
-                .crossover
-                .as_ref()
-                .filter(|taken| taken.room.is_none())
-                .map(|taken| taken.crossover.wanted.f_hz),
-            trusted_from_hz: subject.trusted_from_hz,
-            stages: left.stages.min(stages.unwrap_or(left.stages)),
-        };
-        plan.situation.take_room(decided, with);
-    }
-    Ok(plan)
-}
-
-/// Below the transition the angles have no say.
-fn above_transition(from_hz: Option<f64>, room: Option<&Room>) -> Option<f64> {
-    let transition_hz = room.map(|room| room.transition.hz());
-    from_hz.into_iter().chain(transition_hz).reduce(f64::max)
-}
-
-/// A plan follows its wish at least this closely where the device can, dB rms: a fifth of the
-/// just noticeable difference of level (1 dB, handbook figure, from memory).
-const FAITHFUL_DB: f64 = 0.2;
-
-/// What the square of a dB of common level costs in a plan, dB^2: 1 dB counts as much as a tenth of a
-/// dB left at every frequency. The wish has no level of its own, so a plan that takes one away
-/// everywhere only gives up sensitivity; a few tenths still let the stages balance round it.
-const LEVEL_COST: f64 = 0.01;
-
-/// Share of the usual search for better stages. What an audit asks for is smoother than any curve:
-/// on sixty simulated speakers the whole search left no less on average than this share of it.
-const EFFORT: f64 = 0.2;
-
-/// Rows nearer to half the rate than this are not fitted: the digital response is bent there.
-const HIGHEST_SHARE_OF_RATE: f64 = 0.49;
-
-/// No boost of the plan is narrower than this Q; a narrow boost is a ring. Our own judgement.
-const BOOST_Q_AT_MOST: f64 = 3.0;
 
 /// Fits a wanted EQ curve from a file.
 ///

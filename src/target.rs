@@ -1,6 +1,6 @@
 //! What the result should look like. Never the hardware.
 
-use crate::curve::Grid;
+use crate::curve::{At, Curve, Grid};
 
 /// A wanted curve for the listening window, and if wished a slope of its own for the room.
 #[derive(Debug, Clone, PartialEq)]
@@ -11,9 +11,9 @@ pub struct Target {
     pub about: String,
     /// Why the numbers are what they are.
     pub reason: String,
-    /// Frequency in Hz (ascending) and level in dB, one pair at least; straight lines over log
-    /// frequency between, constant beyond the ends. Only the shape matters.
-    pub points: Vec<(f64, f64)>,
+    /// Levels by ascending frequency, one at least; straight lines over log frequency between,
+    /// constant beyond the ends. Only the shape matters.
+    pub points: Vec<At>,
     /// Slope of the in-room target in dB per octave. `None`: the listening-window target minus
     /// the trend of the speaker's own directivity.
     pub in_room_slope_db_per_oct: Option<f64>,
@@ -22,22 +22,23 @@ pub struct Target {
 impl Target {
     /// Level in dB of the listening-window target at `f_hz`.
     pub fn level_db(&self, f_hz: f64) -> f64 {
-        let after = self.points.partition_point(|point| point.0 <= f_hz);
+        let after = self.points.partition_point(|point| point.f_hz <= f_hz);
         if after == 0 {
-            return self.points[0].1;
+            return self.points[0].value_db;
         }
-        let (low_hz, low_db) = self.points[after - 1];
+        let low = self.points[after - 1];
         match self.points.get(after) {
-            None => low_db,
-            Some((high_hz, high_db)) => {
-                low_db + (high_db - low_db) * (f_hz / low_hz).log2() / (high_hz / low_hz).log2()
+            None => low.value_db,
+            Some(high) => {
+                let rise_db = high.value_db - low.value_db;
+                low.value_db + rise_db * (f_hz / low.f_hz).log2() / (high.f_hz / low.f_hz).log2()
             }
         }
     }
 
-    /// Levels in dB of the listening-window target on `grid`.
-    pub fn levels_db(&self, grid: &Grid) -> Vec<f64> {
-        grid.freqs_hz().iter().map(|f| self.level_db(*f)).collect()
+    /// The listening-window target on `grid`.
+    pub fn curve(&self, grid: &Grid) -> Curve {
+        Curve::of(grid, |f_hz| self.level_db(f_hz))
     }
 }
 
@@ -51,7 +52,9 @@ mod tests {
             name: "t".into(),
             about: String::new(),
             reason: String::new(),
-            points: vec![(100.0, 0.0), (10000.0, -2.0)],
+            points: [(100.0, 0.0), (10000.0, -2.0)]
+                .map(|(f_hz, value_db)| At { f_hz, value_db })
+                .to_vec(),
             in_room_slope_db_per_oct: None,
         };
         assert_eq!(target.level_db(20.0), 0.0);

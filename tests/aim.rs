@@ -283,9 +283,9 @@ fn a_treble_that_rises_on_axis_only_is_turned_away_instead_of_filtered() {
     let treble_db = |aim_deg: f64| {
         let aimed = speaker.aimed(aim_deg).unwrap();
         let plan = planish::run::plan(&aimed, &PlanOptions::default()).unwrap();
-        let level_db = plan.level_change_db();
+        let level_db = plan.prediction.eq_level_db;
         let band = plan.audit.grid.range(3000.0, 16_000.0);
-        plan.prediction.audit_gains_db[band]
+        plan.prediction.eq.values_db()[band]
             .iter()
             .map(|g| (g - level_db).abs())
             .fold(0.0, f64::max)

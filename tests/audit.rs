@@ -106,19 +106,16 @@ fn what_an_equalizer_in_front_adds_the_wish_takes_away() {
             response: Some(response),
             curves: &curves,
             target: &planish::read::target::target("flat").unwrap(),
-            trusted_from_hz: None,
-            trusted_to_hz: None,
+            trusted: Default::default(),
             second_source: None,
         };
         audit(&subject, &audit::Options::default()).unwrap()
     };
     let (before, after) = (wish(&response), wish(&response.with_gain(&gain_db)));
-    let change_db: Vec<f64> = before
-        .grid
-        .freqs_hz()
+    let omega_rad = |f_hz: f64| 2.0 * std::f64::consts::PI * f_hz / 192_000.0;
+    let change_db: Vec<f64> = (&after.wish.eq - &before.wish.eq)
         .iter()
-        .zip(after.wish_db.iter().zip(&before.wish_db))
-        .map(|(f, (a, b))| a - b + bump.gain_db(2.0 * std::f64::consts::PI * f / 192_000.0))
+        .map(|at| at.value_db + bump.gain_db(omega_rad(at.f_hz)))
         .collect();
     let energy = |values: &[f64]| -> f64 {
         let weights = &before.deviations.weights;

@@ -179,7 +179,7 @@ fn assert_numbers(key: &str, value: &Value) {
 }
 
 fn eq_rms_db(plan: &Plan) -> f64 {
-    let gains = &plan.prediction.audit_gains_db;
+    let gains = &plan.prediction.eq.values_db();
     (gains.iter().map(|g| g * g).sum::<f64>() / gains.len() as f64).sqrt()
 }
 
@@ -196,7 +196,7 @@ fn a_spike_of_one_frequency_neither_breaks_the_plan_nor_rules_it() {
         // A spike downward is a null and must not be filled.
         if height_db < 0.0 {
             let at = plan.audit.grid.nearest(at_hz);
-            let more_db = plan.prediction.audit_gains_db[at] - plain.prediction.audit_gains_db[at];
+            let more_db = plan.prediction.eq.values_db()[at] - plain.prediction.eq.values_db()[at];
             assert!(
                 more_db < 1.0,
                 "a spike of {height_db} dB is filled by {more_db} dB"
@@ -258,9 +258,10 @@ fn level_is_free_up_to_300_db_and_beyond() {
         let plan = planned(&freqs_hz, &tens(), &|f, a| usual_db(f, a) + level_db).unwrap();
         for (a, b) in plan
             .prediction
-            .audit_gains_db
+            .eq
+            .values_db()
             .iter()
-            .zip(&plain.prediction.audit_gains_db)
+            .zip(plain.prediction.eq.values_db())
         {
             assert!((a - b).abs() < 0.2, "{level_db}: {a} dB instead of {b} dB");
         }
@@ -284,10 +285,16 @@ fn density_from_two_to_ten_thousand_points_in_an_octave_is_taken_as_it_is() {
     let front: Vec<f64> = (-3..=3).map(|i| 10.0 * f64::from(i)).collect();
     let usual = planned(&per_octave(48.0), &front, &smooth).unwrap();
     let dense = planned(&per_octave(10_000.0), &front, &smooth).unwrap();
-    for (f_hz, gain_db) in usual.audit.grid.freqs_hz().iter().zip(&usual.audit.wish_db) {
+    for (f_hz, gain_db) in usual
+        .audit
+        .grid
+        .freqs_hz()
+        .iter()
+        .zip(usual.wish.eq.values_db())
+    {
         // Away from the ends, where the bands of the dense table are cut.
         if (40.0..10_000.0).contains(f_hz) {
-            let other = dense.audit.wish_db[dense.audit.grid.nearest(*f_hz)];
+            let other = dense.wish.eq.values_db()[dense.audit.grid.nearest(*f_hz)];
             assert!(
                 (gain_db - other).abs() < 0.3,
                 "{f_hz} Hz: {gain_db} and {other} dB"
@@ -307,7 +314,13 @@ fn one_angle_and_seventy_two_in_one_orbit_are_planned() {
     let folded = |f: f64, a: f64| usual_db(f, if a > 180.0 { a - 360.0 } else { a });
     let many = planned(&freqs_hz, &fives, &folded).unwrap();
     let tens = planned(&freqs_hz, &tens(), &usual_db).unwrap();
-    for (a, b) in many.audit.wish_db.iter().zip(&tens.audit.wish_db) {
+    for (a, b) in many
+        .wish
+        .eq
+        .values_db()
+        .iter()
+        .zip(tens.wish.eq.values_db())
+    {
         assert!((a - b).abs() < 0.3, "{a} and {b} dB");
     }
     // One direction says nothing of what the others share.
@@ -334,7 +347,7 @@ fn bands_that_hearing_does_not_reach_are_refused_with_the_reason() {
             .map(|i| from_hz * (to_hz / from_hz).powf(f64::from(i) / 39.0))
             .collect();
         match planned(&freqs_hz, &tens(), &usual_db) {
-            Ok(plan) => assert!(plan.audit.judged_to_hz > 1.9 * plan.audit.judged_from_hz),
+            Ok(plan) => assert!(plan.audit.judged.to_hz > 1.9 * plan.audit.judged.from_hz),
             Err(reason) => assert!(
                 reason.contains("Hz") || reason.contains("octave"),
                 "{reason}"

@@ -457,35 +457,41 @@ fn plan(device: &Device) -> Plan {
         name: "flat".into(),
         about: String::new(),
         reason: String::new(),
-        points: vec![(20.0, 0.0)],
+        points: vec![planish::curve::At {
+            f_hz: 20.0,
+            value_db: 0.0,
+        }],
         in_room_slope_db_per_oct: None,
     };
     let subject = Subject {
         response: None,
         curves: &curves,
         target: &target,
-        trusted_from_hz: None,
-        trusted_to_hz: None,
+        trusted: Default::default(),
         second_source: None,
     };
     let audit = audit::audit(&subject, &audit::Options::default()).unwrap();
     let wanted = Wanted {
         freqs_hz: audit.grid.freqs_hz(),
-        gain_db: &audit.wish_db,
+        gain_db: audit.wish.eq.values_db(),
         weights: &audit.fit_weights,
     };
     let fit = fit::fit(&wanted, device, &fit::Options::default()).unwrap();
-    let prediction = predict(&subject, &audit, &fit.stages, device).unwrap();
+    let prediction = predict(&subject, &audit, &[], &fit.stages, device).unwrap();
     Plan {
         speaker: "Quayside 5".into(),
         curves: curves.clone(),
-        trusted_hz: (None, None),
+        trusted: Default::default(),
         target: target.clone(),
         device: device.clone(),
+        reach: audit.deviations.share_removed(&audit.wish.eq),
+        wish: audit.wish.clone(),
         audit,
+        crossover: None,
         fit,
         prediction,
         situation: Default::default(),
+        asked: Default::default(),
         per_unit: Vec::new(),
     }
 }

@@ -267,7 +267,7 @@ fn apart(speaker: &planish::simulate::Speaker) -> Vec<Apart> {
             (a.cause, a.decision) == (b.cause, b.decision)
                 && (a.peak_hz / b.peak_hz).log2().abs() <= PEAK_OCT + 1e-9
         };
-        let (own, others) = (&wanted.audit.findings, &plan.audit.findings);
+        let (own, others) = (&wanted.wish.findings, &plan.wish.findings);
         let alike = own.len() == others.len() && own.iter().zip(others).all(|(a, b)| same(a, b));
         let told = |findings: &[Finding]| -> Vec<String> {
             let line = |f: &Finding| format!("{:.0} Hz {:?} {:?}", f.peak_hz, f.cause, f.decision);
@@ -276,13 +276,13 @@ fn apart(speaker: &planish::simulate::Speaker) -> Vec<Apart> {
         let (window_db, window_at_hz) =
             largest_difference(&window_db(&other, &grid), &window_db(&first, &grid), &grid);
         let (filters_db, filters_at_hz) = largest_difference(
-            &plan.prediction.audit_gains_db,
-            &wanted.prediction.audit_gains_db,
+            &plan.prediction.eq.values_db(),
+            &wanted.prediction.eq.values_db(),
             &wanted.audit.grid,
         );
         let (wish_db, wish_at_hz) = largest_difference(
-            &plan.audit.wish_db,
-            &wanted.audit.wish_db,
+            plan.wish.eq.values_db(),
+            wanted.wish.eq.values_db(),
             &wanted.audit.grid,
         );
         Apart {
@@ -414,7 +414,7 @@ fn a_floor_is_gated_away_and_trust_begins_at_one_over_the_gate() {
     );
     let plan = run::plan(&read, &PlanOptions::default()).unwrap();
     let planned = plan
-        .audit
+        .wish
         .findings
         .iter()
         .filter(|finding| finding.decision != Decision::Leave);

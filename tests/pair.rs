@@ -227,8 +227,9 @@ fn the_shared_curve_is_the_smaller_of_both_where_they_agree_and_flat_where_they_
     let target = planish::read::target::target("flat").unwrap();
     let of = |response, curves| Unit { response, curves };
     let shared = pair::shared(of(Some(&first), &a), of(Some(&second), &b), &target).unwrap();
-    let (at_hz, largest_db) = shared.matched.largest().unwrap();
-    assert!((at_hz / 3000.0 - 1.0).abs() < 0.03 && (largest_db - 8.0).abs() < 0.8);
+    let largest = shared.matched.largest().unwrap();
+    assert!((largest.f_hz / 3000.0 - 1.0).abs() < 0.03);
+    assert!((largest.value_db.abs() - 8.0).abs() < 0.8);
     let window = shared.curves.listening_window.as_ref().unwrap();
     let grid = &shared.curves.grid;
     let over =

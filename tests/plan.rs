@@ -32,7 +32,7 @@ fn on_a_real_speaker_that_is_flat_on_axis_the_eq_stays_small() {
     let (_, plan) = measured_a();
     // Flat to about 2 dB on axis by its makers' own equalizer (see the data's notice).
     let band = plan.audit.grid.range(150.0, 14000.0);
-    let gains_db = &plan.prediction.audit_gains_db[band];
+    let gains_db = &plan.prediction.eq.values_db()[band];
     let count = gains_db.len() as f64;
     let mean = gains_db.iter().sum::<f64>() / count;
     let square = gains_db.iter().map(|g| (g - mean).powi(2)).sum::<f64>() / count;

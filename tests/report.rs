@@ -3,7 +3,7 @@
 
 use planish::audit::{self, Cause, Decision, Finding, Ground, Subject};
 use planish::average::{AveragedCurves, RearWall};
-use planish::curve::Grid;
+use planish::curve::{Curve, Grid};
 use planish::fit::{self, Wanted};
 use planish::predict::{Plan, predict};
 use planish::report::html::{Provenance, html};
@@ -24,14 +24,13 @@ fn plan_of(name: &str, response: Option<&Response>, curves: &AveragedCurves) -> 
         response,
         curves,
         target: &target,
-        trusted_from_hz: None,
-        trusted_to_hz: None,
+        trusted: Default::default(),
         second_source: None,
     };
     let audit = audit::audit(&subject, &audit::Options::default()).unwrap();
     let wanted = Wanted {
         freqs_hz: audit.grid.freqs_hz(),
-        gain_db: &audit.wish_db,
+        gain_db: audit.wish.eq.values_db(),
         weights: &audit.fit_weights,
     };
     let options = fit::Options {
@@ -39,27 +38,31 @@ fn plan_of(name: &str, response: Option<&Response>, curves: &AveragedCurves) -> 
         ..fit::Options::default()
     };
     let fit = fit::fit(&wanted, &device, &options).unwrap();
-    let prediction = predict(&subject, &audit, &fit.stages, &device).unwrap();
+    let prediction = predict(&subject, &audit, &[], &fit.stages, &device).unwrap();
     let mut plan = Plan {
         speaker: name.to_string(),
         curves: curves.clone(),
-        trusted_hz: (None, None),
+        trusted: Default::default(),
         target: target.clone(),
         device,
+        reach: audit.deviations.share_removed(&audit.wish.eq),
+        wish: audit.wish.clone(),
         audit,
+        crossover: None,
         fit,
         prediction,
         situation: Default::default(),
+        asked: Default::default(),
         per_unit: Vec::new(),
     };
     // The report is tried on findings of every kind, whatever the audit finds here.
-    plan.audit.findings = findings();
+    plan.wish.findings = findings();
     plan
 }
 
 /// One finding of each decision, one of them reaching beyond the axis.
 fn findings() -> Vec<Finding> {
-    let finding = |from_hz, peak_hz, to_hz, size_db, cause, decision, share, ground| Finding {
+    let finding = |from_hz, peak_hz, to_hz, size_db, cause, decision, ground| Finding {
         from_hz,
         to_hz,
         peak_hz,
@@ -69,7 +72,6 @@ fn findings() -> Vec<Finding> {
         spread_db: Some(1.25),
         cause,
         decision,
-        share,
         witnesses: Vec::new(),
         ground,
     };
@@ -85,7 +87,6 @@ fn findings() -> Vec<Finding> {
                 -20.0,
                 Cause::BandEdge,
                 Decision::Leave,
-                0.0,
                 Ground::BelowCorner { corner_hz: 50.0 },
             )
         },
@@ -96,7 +97,6 @@ fn findings() -> Vec<Finding> {
             3.0,
             Cause::Resonance,
             Decision::Correct,
-            1.0,
             Ground::Shared,
         ),
         finding(
@@ -106,7 +106,6 @@ fn findings() -> Vec<Finding> {
             -4.0,
             Cause::Cancellation,
             Decision::Leave,
-            0.0,
             Ground::AnglesDisagree,
         ),
         finding(
@@ -115,8 +114,7 @@ fn findings() -> Vec<Finding> {
             30_000.0,
             2.0,
             Cause::SingleAxis,
-            Decision::Soften,
-            0.63,
+            Decision::Soften { share: 0.63 },
             Ground::OnTheAxisOnly { on_axis_db: 4.0 },
         ),
     ]
@@ -223,7 +221,7 @@ fn the_parts_stand_in_their_order() {
             None => panic!("{part} is missing or stands too early"),
         }
     }
-    for finding in &plan.audit.findings {
+    for finding in &plan.wish.findings {
         assert!(page.contains(&finding.reason()), "{}", finding.reason());
     }
 }
@@ -438,7 +436,7 @@ fn a_curve_stands_where_the_axes_put_its_values() {
         let drawn_db = 5.0 * (y - zero_y) / (five_y - zero_y);
         // Half a unit of the drawing is 0.011 dB at 44 units to the dB; twice that for the axis.
         assert!(
-            (drawn_db - plan.audit.deviations.window_db[place]).abs() < 0.035,
+            (drawn_db - plan.audit.deviations.window.values_db()[place]).abs() < 0.035,
             "{f_hz}"
         );
         compared += 1;
@@ -479,10 +477,11 @@ fn a_short_measurement_without_findings_or_stages_still_makes_a_page() {
     let response = response(300.0, 6000.0);
     let curves = AveragedCurves::from_response(&response, RearWall::default());
     let mut plan = plan_of("Harbour 6", Some(&response), &curves);
-    plan.audit.findings.clear();
+    plan.wish.findings.clear();
     plan.fit.stages.clear();
     plan.prediction.bank.sections.clear();
-    plan.prediction.audit_gains_db.fill(0.0);
+    plan.prediction.eq = Curve::zero(&plan.audit.grid);
+    plan.prediction.eq_level_db = 0.0;
     let page = page(&plan);
     assert!(page.contains("Nothing worth speaking of"));
     assert!(page.contains("There is no rating"));

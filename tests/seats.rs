@@ -77,8 +77,10 @@ fn planned_as(
         response: Some(response),
         curves: &curves,
         target: &target,
-        trusted_from_hz,
-        trusted_to_hz: None,
+        trusted: planish::curve::Limits {
+            from_hz: trusted_from_hz,
+            to_hz: None,
+        },
         second_source: None,
     };
     run::plan_subject(&subject, "Quayside 5", device, options).unwrap()
@@ -176,7 +178,7 @@ fn shared_peaks_are_cut_and_nulls_and_differences_stay() {
         PlanOptions::default(),
     );
     let room = plan.situation.room.as_ref().unwrap();
-    let said = &plan.situation.contradictions;
+    let said = planish::predict::contradictions(&plan);
     assert!(said.is_empty(), "{said:?}");
     // What all five have there over their own levels, the skirts of their nulls included.
     let levels_db = [80.0, -12.0, 0.0, 3.0, 66.0];
@@ -213,7 +215,7 @@ fn shared_peaks_are_cut_and_nulls_and_differences_stay() {
         .fold(0.0, f64::max);
     assert!(steepest < 0.3, "{steepest}");
     let causes: Vec<_> = plan
-        .audit
+        .wish
         .findings
         .iter()
         .filter(|f| f.peak_hz < 200.0)
@@ -301,7 +303,7 @@ fn without_seats_the_zone_is_left_and_marked() {
     };
     let plan = planned(&speaker(20.0), None, room, PlanOptions::default());
     let finding = plan
-        .audit
+        .wish
         .findings
         .iter()
         .find(|f| f.cause == Cause::Room)
@@ -324,7 +326,7 @@ fn what_contradicts_is_said() {
         room.clone(),
         PlanOptions::default(),
     );
-    let said = &plan.situation.contradictions;
+    let said = planish::predict::contradictions(&plan);
     let has = |wanted: fn(&Contradiction) -> bool| said.iter().any(wanted);
     assert!(has(|c| matches!(
         c,
@@ -350,7 +352,7 @@ fn what_contradicts_is_said() {
     room.transition = Transition::stated(700.0).unwrap();
     room.seats = None;
     let plan = planned(&speaker(200.0), None, room, PlanOptions::default());
-    let said = &plan.situation.contradictions;
+    let said = planish::predict::contradictions(&plan);
     assert!(
         matches!(said[..], [Contradiction::TransitionHigh { .. }]),
         "{said:?}"
@@ -593,7 +595,7 @@ fn the_subwoofers_list_cuts_what_the_seats_share_below_the_crossover() {
     };
     let device = run::device(None).unwrap();
     let plan = planned_as(&device, &speaker(20.0), None, &options);
-    let room = plan.situation.crossover.as_ref().unwrap().room.as_ref();
+    let room = plan.crossover.as_ref().unwrap().room.as_ref();
     let room = room.unwrap();
     let gain_db = |f_hz: f64| {
         let stages = Bank {
@@ -622,7 +624,7 @@ fn the_subwoofers_list_cuts_what_the_seats_share_below_the_crossover() {
         ..device.clone()
     };
     let few = planned_as(&few, &speaker(20.0), None, &options);
-    let room = few.situation.crossover.as_ref().unwrap().room.as_ref();
+    let room = few.crossover.as_ref().unwrap().room.as_ref();
     assert_eq!(room.unwrap().stages.len(), 1);
     assert!((room.unwrap().stages[0].f0_hz / 33.0).log2().abs() < 0.05);
     let text = planish::report::text::plan(&few, &[]);
@@ -634,7 +636,7 @@ fn the_subwoofers_list_cuts_what_the_seats_share_below_the_crossover() {
         ..options
     };
     let plan = planned_as(&device, &speaker(20.0), None, &without);
-    let room = plan.situation.crossover.as_ref().unwrap().room.as_ref();
+    let room = plan.crossover.as_ref().unwrap().room.as_ref();
     assert!(room.unwrap().stages.is_empty());
 }
 
@@ -703,7 +705,7 @@ fn few_stages_are_divided_and_what_stays_is_said() {
     // The largest of the room and the bump of the speaker both get one.
     assert!((gains_db(&plan, &[35.0])[0] + 12.0).abs() < 1.0);
     assert!((gains_db(&plan, &[1000.0])[0] + 4.0).abs() < 1.0);
-    let said = &plan.situation.contradictions;
+    let said = planish::predict::contradictions(&plan);
     assert!(
         said.iter()
             .any(|c| matches!(c, Contradiction::SharedPeaksStay { .. })),

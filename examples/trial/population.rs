@@ -153,8 +153,7 @@ pub fn run(measured: Measured<1>, evidence: Evidence) -> Result<Outcome> {
         response: (evidence != Evidence::Averages).then_some(&response),
         curves: &curves,
         target: &target,
-        trusted_from_hz: None,
-        trusted_to_hz: None,
+        trusted: Default::default(),
         second_source: None,
     };
     let options = planish::run::PlanOptions::default();
@@ -168,7 +167,7 @@ pub fn run(measured: Measured<1>, evidence: Evidence) -> Result<Outcome> {
             .into_iter()
             .zip(&known.defects)
             .map(|(s, defect)| {
-                let cause = names_the_cause(&plan.audit.findings, &s, defect, from_hz);
+                let cause = names_the_cause(&plan.wish.findings, &s, defect, from_hz);
                 (s, cause)
             })
             .collect(),

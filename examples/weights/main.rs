@@ -86,8 +86,7 @@ fn samples(arguments: &Arguments, seed: u64) -> Result<Vec<f64>> {
             response: (evidence != Evidence::Averages).then_some(&response),
             curves: &curves,
             target: &planish::read::target::target("flat")?,
-            trusted_from_hz: None,
-            trusted_to_hz: None,
+            trusted: Default::default(),
             second_source: None,
         };
         let heard = audit::evidence(&subject, &audit::Options::default())?;

@@ -1,6 +1,6 @@
 //! How far up and down a listener may sit, and how wide a speaker beams to the sides.
 
-use crate::curve::{Grid, Smoother};
+use crate::curve::{Band, Grid, Smoother};
 use crate::response::{Orbit, Response};
 
 /// A plan holds in a direction while its response stays within this of the listening window's,
@@ -59,18 +59,13 @@ pub struct Beam {
 }
 
 /// How far up and down `response` stays within [`HOLDS_WITHIN_DB`] of `window_db`, the listening
-/// window on the same grid, between `from_hz` and `to_hz`. `None` without vertical angles.
-pub fn vertical_hold(
-    response: &Response,
-    window_db: &[f64],
-    from_hz: f64,
-    to_hz: f64,
-) -> Option<VerticalHold> {
+/// window on the same grid, within `band`. `None` without vertical angles.
+pub fn vertical_hold(response: &Response, window_db: &[f64], band: Band) -> Option<VerticalHold> {
     if !response.has_orbit(Orbit::Vertical) {
         return None;
     }
     let grid = response.grid();
-    let band = grid.range(from_hz, to_hz.min(COMPARED_TO_HZ));
+    let band = grid.range(band.from_hz, band.to_hz.min(COMPARED_TO_HZ));
     let smoother = Smoother::new(grid, SMOOTHING_OCT);
     let farthest = |levels_db: &[f64]| -> Option<(f64, f64)> {
         let apart: Vec<f64> = levels_db

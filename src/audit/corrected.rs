@@ -121,7 +121,6 @@ fn balance(frame: &Frame, broad: &Smoother, wish_db: &[f64], family: &Family) ->
                 spread_db: family.spread_at(i),
                 cause: Cause::Balance,
                 decision: Decision::Correct,
-                share: 1.0,
                 witnesses: Vec::new(),
                 ground: Ground::SharedBroadly,
             }
@@ -197,11 +196,10 @@ fn local(frame: &Frame, group: &[Component], left_db: &[f64], family: &Family) -
             Cause::ShallowDip
         },
         decision: if soften {
-            Decision::Soften
+            Decision::Soften { share }
         } else {
             Decision::Correct
         },
-        share: if soften { share } else { 1.0 },
         witnesses: Vec::new(),
         ground: if soften {
             Ground::SharedInPart

@@ -1,14 +1,16 @@
 //! How much of the audible deviation a gain curve removes.
 
+use crate::curve::Curve;
+
 /// Two deviations from target on one grid, with what hearing gives each frequency.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Deviations {
     /// Weight of each frequency, adding up to one; zero outside the judged band.
     pub weights: Vec<f64>,
-    /// Listening window minus target, dB.
-    pub window_db: Vec<f64>,
-    /// In-room response minus its target, dB.
-    pub in_room_db: Vec<f64>,
+    /// Listening window minus target.
+    pub window: Curve,
+    /// In-room response minus its target.
+    pub in_room: Curve,
 }
 
 /// Below this energy (dB squared; 0.03 dB rms) there is nothing to remove and the share removed
@@ -16,42 +18,56 @@ pub struct Deviations {
 const NOTHING_DB2: f64 = 1e-3;
 
 impl Deviations {
-    /// Audible deviation energy in dB squared with `gains_db` applied: the mean over listening
+    /// Audible deviation energy in dB squared with `gains` applied: the mean over listening
     /// window and in-room curve of the ERB-rate-weighted squared deviation, each curve's level
     /// taken out since only shape matters.
-    pub fn energy_db2(&self, gains_db: &[f64]) -> f64 {
-        let of = |deviation_db: &[f64]| {
+    ///
+    /// # Panics
+    /// When `gains` lies on another grid.
+    pub fn energy_db2(&self, gains: &Curve) -> f64 {
+        let of = |deviation: &Curve| {
             let (mut mean, mut square) = (0.0, 0.0);
-            for ((w, d), g) in self.weights.iter().zip(deviation_db).zip(gains_db) {
-                mean += w * (d + g);
-                square += w * (d + g) * (d + g);
+            for (w, d) in self.weights.iter().zip((deviation + gains).values_db()) {
+                mean += w * d;
+                square += w * d * d;
             }
             (square - mean * mean).max(0.0)
         };
-        0.5 * (of(&self.window_db) + of(&self.in_room_db))
+        0.5 * (of(&self.window) + of(&self.in_room))
     }
 
-    /// Share of the audible deviation energy that `gains_db` removes: 1 for all of it, below 0
+    /// The same before any EQ, dB squared.
+    pub fn energy_before_db2(&self) -> f64 {
+        self.energy_db2(&Curve::zero(self.window.grid()))
+    }
+
+    /// Share of the audible deviation energy that `gains` removes: 1 for all of it, below 0
     /// when it adds. `None` when there is nothing to remove.
-    pub fn share_removed(&self, gains_db: &[f64]) -> Option<f64> {
-        let before = self.energy_db2(&vec![0.0; gains_db.len()]);
-        (before > NOTHING_DB2).then(|| 1.0 - self.energy_db2(gains_db) / before)
+    ///
+    /// # Panics
+    /// When `gains` lies on another grid.
+    pub fn share_removed(&self, gains: &Curve) -> Option<f64> {
+        let before = self.energy_before_db2();
+        (before > NOTHING_DB2).then(|| 1.0 - self.energy_db2(gains) / before)
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::curve::Grid;
 
     #[test]
     fn the_exact_opposite_removes_everything_and_a_level_nothing() {
+        let grid = Grid::logarithmic(100.0, 800.0, 1.0);
+        let window = Curve::new(grid.clone(), vec![1.0, -2.0, 3.0, 0.0]);
         let deviations = Deviations {
             weights: vec![0.25; 4],
-            window_db: vec![1.0, -2.0, 3.0, 0.0],
-            in_room_db: vec![1.0, -2.0, 3.0, 0.0],
+            in_room: window.clone(),
+            window: window.clone(),
         };
-        let opposite = [-1.0, 2.0, -3.0, 0.0];
-        assert!((deviations.share_removed(&opposite).unwrap() - 1.0).abs() < 1e-12);
-        assert!(deviations.share_removed(&[5.0; 4]).unwrap().abs() < 1e-12);
+        assert!((deviations.share_removed(&-&window).unwrap() - 1.0).abs() < 1e-12);
+        let level = Curve::of(&grid, |_| 5.0);
+        assert!(deviations.share_removed(&level).unwrap().abs() < 1e-12);
     }
 }

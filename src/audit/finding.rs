@@ -2,6 +2,7 @@
 
 use super::family::Movement;
 use super::witness::Witness;
+use crate::curve::Curve;
 use std::fmt;
 
 /// Why a deviation is there.
@@ -55,13 +56,15 @@ impl fmt::Display for Cause {
 }
 
 /// What is done about a deviation.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, serde::Serialize)]
-#[serde(rename_all = "kebab-case")]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Decision {
     /// Corrected in full.
     Correct,
     /// Corrected in part.
-    Soften,
+    Soften {
+        /// The part, as a share between 0 and 1.
+        share: f64,
+    },
     /// Not touched.
     Leave,
 }
@@ -71,8 +74,17 @@ impl Decision {
     pub fn name(self) -> &'static str {
         match self {
             Decision::Correct => "correct",
-            Decision::Soften => "soften",
+            Decision::Soften { .. } => "soften",
             Decision::Leave => "leave",
+        }
+    }
+
+    /// The share that is corrected, 0 to 1.
+    pub fn share(self) -> f64 {
+        match self {
+            Decision::Correct => 1.0,
+            Decision::Soften { share } => share,
+            Decision::Leave => 0.0,
         }
     }
 }
@@ -174,6 +186,24 @@ pub enum Ground {
     },
 }
 
+/// An EQ curve, and the findings that say what it does and what it leaves. A module that limits or
+/// extends one hands back another.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Wish {
+    /// The wanted EQ.
+    pub eq: Curve,
+    /// By ascending frequency.
+    pub findings: Vec<Finding>,
+}
+
+impl Wish {
+    /// A wish with its findings in order.
+    pub fn new(eq: Curve, mut findings: Vec<Finding>) -> Wish {
+        findings.sort_by(|a, b| a.peak_hz.total_cmp(&b.peak_hz));
+        Wish { eq, findings }
+    }
+}
+
 /// One stretch of frequency with a deviation worth speaking of.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Finding {
@@ -195,8 +225,6 @@ pub struct Finding {
     pub cause: Cause,
     /// What is done about it.
     pub decision: Decision,
-    /// Share of it that is corrected, 0 to 1.
-    pub share: f64,
     /// What else bears witness to the cause.
     pub witnesses: Vec<Witness>,
     /// What decided.
@@ -240,7 +268,7 @@ impl Finding {
             ),
             Ground::SharedInPart => format!(
                 "{opening}, in the room's curve {room}, spread over angles {spread:.1} dB: all angles share {:.1} dB of it",
-                (self.share * self.size_db).abs()
+                (self.decision.share() * self.size_db).abs()
             ),
             Ground::SharedBroadly => format!(
                 "broad {} of {size} round {place}, in the room's curve {room}: all angles share it",
@@ -330,7 +358,7 @@ impl Finding {
             .fold(why, |why, witness| format!("{why}; {witness}"));
         match self.decision {
             Decision::Correct => format!("{why}; corrected"),
-            Decision::Soften => format!("{why}; {:.0} % of it corrected", 100.0 * self.share),
+            Decision::Soften { share } => format!("{why}; {:.0} % of it corrected", 100.0 * share),
             Decision::Leave => format!("{why}; left alone"),
         }
     }

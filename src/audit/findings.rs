@@ -9,7 +9,7 @@ use super::left_alone::left_alone;
 use super::weigh::Weighed;
 use super::witness::Witnesses;
 
-/// All findings, by ascending frequency. `components` is what the wish mends.
+/// All findings. `components` is what the wish mends.
 pub(super) fn all(
     frame: &Frame,
     components: &[Component],
@@ -25,7 +25,6 @@ pub(super) fn all(
     ));
     findings.extend(low_edge(frame));
     findings.extend(high_edge(frame));
-    findings.sort_by(|a, b| a.peak_hz.total_cmp(&b.peak_hz));
     findings
 }
 
@@ -41,7 +40,6 @@ fn low_edge(frame: &Frame) -> Option<Finding> {
         spread_db: None,
         cause: Cause::BandEdge,
         decision: Decision::Leave,
-        share: 0.0,
         witnesses: Vec::new(),
         ground: Ground::BelowCorner { corner_hz },
     })
@@ -62,7 +60,6 @@ fn high_edge(frame: &Frame) -> Option<Finding> {
         spread_db: None,
         cause: Cause::BandEdge,
         decision: Decision::Leave,
-        share: 0.0,
         witnesses: Vec::new(),
         ground: Ground::NotTrusted { limit_hz },
     })

@@ -98,10 +98,11 @@ impl Frame {
             .with_hint("measure 0, +-10, +-20 and +-30 degrees horizontally and +-10 vertically"));
         };
         let window = &window.levels_db;
-        let target_db = subject.target.levels_db(&grid);
+        let target = subject.target.curve(&grid);
+        let target_db = target.values_db();
         let trend = Smoother::new(&grid, TREND_OCT);
 
-        let above_target_db: Vec<f64> = window.iter().zip(&target_db).map(|(l, t)| l - t).collect();
+        let above_target_db: Vec<f64> = window.iter().zip(target_db).map(|(l, t)| l - t).collect();
         let hearing: Vec<f64> = grid
             .cells_oct()
             .iter()
@@ -115,7 +116,7 @@ impl Frame {
         let start_hz = [
             Some(from_hz),
             options.from_hz,
-            subject.trusted_from_hz,
+            subject.trusted.from_hz,
             corner_hz,
         ]
         .into_iter()
@@ -124,7 +125,7 @@ impl Frame {
         let end_hz = [
             Some(to_hz),
             Some(options.to_hz.unwrap_or(super::CORRECTED_TO_HZ)),
-            subject.trusted_to_hz,
+            subject.trusted.to_hz,
             high_corner_hz,
         ]
         .into_iter()
@@ -145,7 +146,7 @@ impl Frame {
         let level_db = weighted_median(&above_target_db, &weights);
         let window_db: Vec<f64> = above_target_db.iter().map(|d| d - level_db).collect();
         let in_room_db =
-            in_room_deviation_db(&curves, subject, &target_db, &window_db, &trend, &weights);
+            in_room_deviation_db(&curves, subject, target_db, &window_db, &trend, &weights);
 
         let members = match subject.response {
             Some(response) => {
@@ -183,7 +184,7 @@ impl Frame {
             members: with_loudness(members, &trend),
             trend,
             averages_only: subject.response.is_none(),
-            trusted_to_hz: subject.trusted_to_hz,
+            trusted_to_hz: subject.trusted.to_hz,
             grid,
             weights,
             window_db,

@@ -167,7 +167,6 @@ impl<'a> Left<'a> {
             spread_db: self.family.spread_at(stretch.peak),
             cause,
             decision: Decision::Leave,
-            share: 0.0,
             witnesses: match cause {
                 Cause::Cancellation => self.witnesses.at(grid.freqs_hz()[stretch.peak]),
                 _ => Vec::new(),

@@ -19,13 +19,13 @@ mod witness;
 
 pub use energy::Deviations;
 pub use family::Movement;
-pub use finding::{Cause, Decision, Finding, Ground, spoken_hz};
+pub use finding::{Cause, Decision, Finding, Ground, Wish, spoken_hz};
 pub use frame::{TREND_OCT, median_level_db};
 pub use left_alone::WORTH_SAYING_DB;
 pub use witness::Witness;
 
 use crate::average::AveragedCurves;
-use crate::curve::Grid;
+use crate::curve::{Band, Curve, Grid, Limits};
 use crate::error::Result;
 use crate::response::Response;
 use crate::target::Target;
@@ -42,10 +42,8 @@ pub struct Subject<'a> {
     pub curves: &'a AveragedCurves,
     /// The wanted curve.
     pub target: &'a Target,
-    /// Lower end of the range in which the measurement is to be trusted, Hz.
-    pub trusted_from_hz: Option<f64>,
-    /// Upper end of that range, Hz.
-    pub trusted_to_hz: Option<f64>,
+    /// The range in which the measurement is to be trusted.
+    pub trusted: Limits,
     /// Near-field trace of a port or passive unit: its frequencies and levels in dB, any level.
     pub second_source: Option<(&'a Grid, &'a [f64])>,
 }
@@ -80,36 +78,38 @@ impl Default for Options {
     }
 }
 
-/// The result of an audit. All curves lie on `grid`.
+/// The result of an audit. All curves lie on `grid`. It never changes: what the room, the owner or
+/// the other unit of a pair say to it is a [`Wish`] of their own.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Audit {
     /// The audit's frequencies, logarithmic.
     pub grid: Grid,
-    /// What is worth speaking of, by ascending frequency.
-    pub findings: Vec<Finding>,
-    /// EQ curve in dB that the audit allows.
-    pub wish_db: Vec<f64>,
+    /// The EQ that the audit allows, and what is worth reporting.
+    pub wish: Wish,
     /// Weight of each frequency in a fit of the wish: what hearing gives it within the judged
     /// band, less outside where the filters must only not stray.
     pub fit_weights: Vec<f64>,
-    /// The shared part of the deviation, dB: the family's weighted mean of local deviations.
-    pub shared_db: Vec<f64>,
-    /// The family's weighted standard deviation of local deviations, dB; zero without angles.
-    pub spread_db: Vec<f64>,
+    /// The shared part of the deviation: the family's weighted mean of local deviations.
+    pub shared: Curve,
+    /// The family's weighted standard deviation of local deviations; zero without angles.
+    pub spread: Curve,
     /// Deviations from target with their weights.
     pub deviations: Deviations,
-    /// The in-room response's target relative to the listening window's, dB.
-    pub judged_from_hz: f64,
-    /// Upper end of the judged band, Hz.
-    pub judged_to_hz: f64,
+    /// The judged band.
+    pub judged: Band,
     /// Where the listening window has fallen by 6 dB at the low end, Hz, if within the data.
     pub corner_hz: Option<f64>,
     /// Level of the listening window over its target, dB.
     pub level_db: f64,
-    /// Share of the audible deviation energy that the wish itself would remove.
-    pub reach: Option<f64>,
     /// True when only averaged curves were at hand, which makes the evidence weaker.
     pub averages_only: bool,
+}
+
+impl Audit {
+    /// The listening window before any EQ, relative to its own level.
+    pub fn window_before(&self, target: &Target) -> Curve {
+        &self.deviations.window + &target.curve(&self.grid)
+    }
 }
 
 /// Dips of more than this Q are passed over: most that narrow are cancellations, and those that
@@ -208,21 +208,21 @@ pub fn audit(subject: &Subject, options: &Options) -> Result<Audit> {
     limit_boost(&frame, &mut wish_db, options.boost_at_most_db);
     let findings = findings::all(&frame, &components, &weighed, &witnesses, &wish_db, dips);
     let (shared_db, spread_db) = shared_and_spread(&frame);
-    let deviations = Deviations {
-        weights: frame.weights.clone(),
-        window_db: frame.window_db.clone(),
-        in_room_db: frame.in_room_db.clone(),
-    };
+    let curve = |values_db: Vec<f64>| Curve::new(frame.grid.clone(), values_db);
     Ok(Audit {
-        reach: deviations.share_removed(&wish_db),
         fit_weights: fit_weights(&frame),
-        findings,
-        wish_db,
-        shared_db,
-        spread_db,
-        deviations,
-        judged_from_hz: freqs_hz[frame.judged.start],
-        judged_to_hz: freqs_hz[frame.judged.end - 1],
+        wish: Wish::new(curve(wish_db), findings),
+        shared: curve(shared_db),
+        spread: curve(spread_db),
+        deviations: Deviations {
+            weights: frame.weights.clone(),
+            window: curve(frame.window_db.clone()),
+            in_room: curve(frame.in_room_db.clone()),
+        },
+        judged: Band {
+            from_hz: freqs_hz[frame.judged.start],
+            to_hz: freqs_hz[frame.judged.end - 1],
+        },
         corner_hz: frame.corner_hz,
         level_db: frame.level_db,
         averages_only: frame.averages_only,
@@ -367,6 +367,7 @@ fn rising(x: f64, limits: (f64, f64)) -> f64 {
 mod tests {
     use super::*;
     use crate::average::RearWall;
+    use crate::curve::At;
     use crate::response::{Direction, Member, Orbit};
     use num_complex::Complex64;
 
@@ -412,15 +413,17 @@ mod tests {
             name: "flat".into(),
             about: String::new(),
             reason: String::new(),
-            points: vec![(1000.0, 0.0)],
+            points: vec![At {
+                f_hz: 1000.0,
+                value_db: 0.0,
+            }],
             in_room_slope_db_per_oct: None,
         };
         let subject = Subject {
             response: Some(response),
             curves: &curves,
             target: &target,
-            trusted_from_hz: None,
-            trusted_to_hz: None,
+            trusted: Limits::default(),
             second_source: None,
         };
         Frame::new(&subject, &Options::default()).expect("a full measurement has a frame")

@@ -2,10 +2,12 @@
 //! it gives cleanly.
 
 use super::{Clean, Highest, Law, LevelWanted};
-use crate::audit::{Audit, Cause, Decision, Finding, Ground};
+use crate::audit::{Audit, Cause, Decision, Finding, Ground, Wish};
+use crate::curve::Curve;
+use std::ops::Range;
 
 /// A boost that is reduced by less than this is not worth a finding, dB. Our own judgement.
-const WORTH_SAYING_DB: f64 = 0.3;
+const WORTH_A_FINDING_DB: f64 = 0.3;
 
 /// Above the crossover to a subwoofer boosts come in over this width, octaves.
 const SUB_EDGE_OCT: f64 = 0.5;
@@ -45,111 +47,77 @@ impl Asked<'_> {
         self.wanted.asked_peak_db(Law::FreeField)
     }
 
-    /// Where, of the frequencies with a known limit, most is asked against it. `output_db` is
-    /// what the speaker gives at each, dB over its level.
-    pub fn worst(&self, freqs_hz: &[f64], output_db: &[f64]) -> Option<Excess> {
-        freqs_hz
-            .iter()
-            .zip(output_db)
-            .filter_map(|(f_hz, output)| match self.clean.at(*f_hz)? {
-                Highest::Known(clean_db) => Some(Excess {
-                    f_hz: *f_hz,
-                    asked_db: self.peak_db() + output,
-                    clean_db,
-                }),
-                Highest::AtLeast(_) => None,
-            })
-            .max_by(|a, b| a.excess_db().total_cmp(&b.excess_db()))
+    /// Where, of the frequencies with a known limit, most is asked against it. `output` is what the
+    /// speaker gives, over its level.
+    pub fn worst(&self, output: &Curve) -> Option<Excess> {
+        self.most(output, |highest| match highest {
+            Highest::Known(clean_db) => Some(clean_db),
+            Highest::AtLeast(_) => None,
+        })
     }
 
     /// The same for frequencies whose tables end below what is asked without a limit reached:
     /// nothing is known there.
-    pub fn beyond_tables(&self, freqs_hz: &[f64], output_db: &[f64]) -> Option<Excess> {
-        freqs_hz
+    pub fn beyond_tables(&self, output: &Curve) -> Option<Excess> {
+        self.most(output, |highest| match highest {
+            Highest::AtLeast(clean_db) => Some(clean_db),
+            Highest::Known(_) => None,
+        })
+        .filter(|excess| excess.excess_db() > 0.0)
+    }
+
+    fn most(&self, output: &Curve, counts: impl Fn(Highest) -> Option<f64>) -> Option<Excess> {
+        output
             .iter()
-            .zip(output_db)
-            .filter_map(|(f_hz, output)| match self.clean.at(*f_hz)? {
-                Highest::AtLeast(clean_db) => Some(Excess {
-                    f_hz: *f_hz,
-                    asked_db: self.peak_db() + output,
-                    clean_db,
-                }),
-                Highest::Known(_) => None,
+            .filter_map(|at| {
+                Some(Excess {
+                    f_hz: at.f_hz,
+                    asked_db: self.peak_db() + at.value_db,
+                    clean_db: counts(self.clean.at(at.f_hz)?)?,
+                })
             })
-            .filter(|excess| excess.excess_db() > 0.0)
             .max_by(|a, b| a.excess_db().total_cmp(&b.excess_db()))
     }
 }
 
-/// Reduces the boosts of the wish to what is given cleanly. `before_db` is what the speaker gives
-/// at each frequency of the audit before the plan, dB over its level. Each stretch where that
-/// takes off more than a trifle becomes a finding with the cause `output-limit`; what was found
-/// there before gives way to it.
-pub fn limit_boost(audit: &mut Audit, asked: &Asked, before_db: &[f64]) {
-    let weights = &audit.deviations.weights;
-    // At equal loudness the rest of the plan counts too: what it takes off is turned up again.
-    let level_db: f64 = weights.iter().zip(&audit.wish_db).map(|(w, g)| w * g).sum();
-    let limited_db: Vec<f64> = audit
-        .grid
-        .freqs_hz()
-        .iter()
-        .zip(&audit.wish_db)
-        .zip(before_db)
-        .map(|((f_hz, wish), before)| match asked.clean.at(*f_hz) {
-            Some(Highest::Known(clean_db)) if *wish > 0.0 => {
-                let room_db = clean_db - asked.peak_db() - before + level_db;
-                wish.min(room_db.max(0.0))
-            }
-            _ => *wish,
-        })
-        .collect();
-    let stretches = stretches(&audit.wish_db, &limited_db);
-    let findings: Vec<Finding> = stretches
+/// The wish with its boosts reduced to what is given cleanly. `before` is what the speaker gives
+/// before the plan, over its level. Each stretch where that takes off more than a trifle becomes a
+/// finding with the cause `output-limit`; what was found there before gives way to it.
+pub fn limited(audit: &Audit, wish: &Wish, asked: &Asked, before: &Curve) -> Wish {
+    let reduced = Reduced::new(audit, wish, asked, before);
+    let findings: Vec<Finding> = stretches(&(&wish.eq - &reduced.eq))
         .into_iter()
-        .map(|range| finding(audit, asked, before_db, &limited_db, level_db, range))
+        .map(|range| reduced.finding(audit, range))
         .collect();
-    audit.findings.retain(|old| {
-        !findings.iter().any(|new| {
-            old.size_db < 0.0
-                && old.decision != Decision::Leave
-                && (new.from_hz..=new.to_hz).contains(&old.peak_hz)
-        })
+    let gives_way = |old: &Finding| {
+        old.size_db < 0.0
+            && old.decision != Decision::Leave
+            && findings
+                .iter()
+                .any(|new| (new.from_hz..=new.to_hz).contains(&old.peak_hz))
+    };
+    let kept = wish.findings.iter().filter(|old| !gives_way(old)).cloned();
+    let all = kept.chain(findings.clone()).collect();
+    Wish::new(reduced.eq, all)
+}
+
+/// The wish without any boost below `f_hz`: there a subwoofer plays.
+pub fn without_boost_below(wish: &Wish, f_hz: f64) -> Wish {
+    let eq = wish.eq.map(|at| {
+        if at.value_db > 0.0 {
+            at.value_db * ((at.f_hz / f_hz).log2() / SUB_EDGE_OCT).clamp(0.0, 1.0)
+        } else {
+            at.value_db
+        }
     });
-    audit.findings.extend(findings);
-    audit
-        .findings
-        .sort_by(|a, b| a.peak_hz.total_cmp(&b.peak_hz));
-    replace_wish(audit, limited_db);
-}
-
-/// Takes every boost below `f_hz` out of the wish: there a subwoofer plays.
-pub fn no_boost_below(audit: &mut Audit, f_hz: f64) {
-    let limited_db: Vec<f64> = audit
-        .grid
-        .freqs_hz()
-        .iter()
-        .zip(&audit.wish_db)
-        .map(|(f, wish)| {
-            if *wish > 0.0 {
-                wish * ((f / f_hz).log2() / SUB_EDGE_OCT).clamp(0.0, 1.0)
-            } else {
-                *wish
-            }
-        })
-        .collect();
-    replace_wish(audit, limited_db);
-}
-
-fn replace_wish(audit: &mut Audit, wish_db: Vec<f64>) {
-    audit.reach = audit.deviations.share_removed(&wish_db);
-    audit.wish_db = wish_db;
+    Wish::new(eq, wish.findings.clone())
 }
 
 /// Runs of frequencies at which more than a trifle was taken off.
-fn stretches(before_db: &[f64], after_db: &[f64]) -> Vec<std::ops::Range<usize>> {
-    let mut found: Vec<std::ops::Range<usize>> = Vec::new();
-    for (i, (before, after)) in before_db.iter().zip(after_db).enumerate() {
-        if before - after <= WORTH_SAYING_DB {
+fn stretches(taken: &Curve) -> Vec<Range<usize>> {
+    let mut found: Vec<Range<usize>> = Vec::new();
+    for (i, taken_db) in taken.values_db().iter().enumerate() {
+        if *taken_db <= WORTH_A_FINDING_DB {
             continue;
         }
         match found.last_mut() {
@@ -160,45 +128,70 @@ fn stretches(before_db: &[f64], after_db: &[f64]) -> Vec<std::ops::Range<usize>>
     found
 }
 
-fn finding(
-    audit: &Audit,
-    asked: &Asked,
-    before_db: &[f64],
-    limited_db: &[f64],
+/// A wish on its way to its limits.
+struct Reduced<'a> {
+    asked: &'a Asked<'a>,
+    before: &'a Curve,
+    wished: &'a Curve,
+    eq: Curve,
+    /// What the whole wish changes in level, dB: at equal loudness the rest of the plan counts too,
+    /// since what it takes off is turned up again.
     level_db: f64,
-    range: std::ops::Range<usize>,
-) -> Finding {
-    let freqs_hz = audit.grid.freqs_hz();
-    let taken_db = |i: usize| audit.wish_db[i] - limited_db[i];
-    let peak = range
-        .clone()
-        .max_by(|a, b| taken_db(*a).total_cmp(&taken_db(*b)))
-        .unwrap_or(range.start);
-    let clean_db = asked
-        .clean
-        .at(freqs_hz[peak])
-        .map_or(f64::NAN, Highest::level_db);
-    let share = (limited_db[peak] / audit.wish_db[peak]).clamp(0.0, 1.0);
-    Finding {
-        from_hz: freqs_hz[range.start],
-        to_hz: freqs_hz[range.end - 1],
-        peak_hz: freqs_hz[peak],
-        size_db: audit.deviations.window_db[peak],
-        in_room_size_db: Some(audit.deviations.in_room_db[peak]),
-        q: None,
-        spread_db: None,
-        cause: Cause::OutputLimit,
-        decision: if share > 0.0 {
-            Decision::Soften
-        } else {
-            Decision::Leave
-        },
-        share,
-        witnesses: Vec::new(),
-        ground: Ground::AsksTooMuch {
-            boost_db: audit.wish_db[peak],
-            asked_db: asked.peak_db() + before_db[peak] + audit.wish_db[peak] - level_db,
-            clean_db,
-        },
+}
+
+impl<'a> Reduced<'a> {
+    fn new(audit: &Audit, wish: &'a Wish, asked: &'a Asked, before: &'a Curve) -> Reduced<'a> {
+        let level_db = wish.eq.mean_db(&audit.deviations.weights);
+        let mut output = before.iter();
+        let eq = wish.eq.map(|at| {
+            let before_db = output.next().map_or(0.0, |before| before.value_db);
+            match asked.clean.at(at.f_hz) {
+                Some(Highest::Known(clean_db)) if at.value_db > 0.0 => {
+                    let left_db = clean_db - asked.peak_db() - before_db + level_db;
+                    at.value_db.min(left_db.max(0.0))
+                }
+                _ => at.value_db,
+            }
+        });
+        Reduced {
+            asked,
+            before,
+            wished: &wish.eq,
+            eq,
+            level_db,
+        }
+    }
+
+    fn finding(&self, audit: &Audit, range: Range<usize>) -> Finding {
+        let freqs_hz = audit.grid.freqs_hz();
+        let taken = self.wished - &self.eq;
+        let peak = range
+            .clone()
+            .max_by(|a, b| taken.values_db()[*a].total_cmp(&taken.values_db()[*b]))
+            .unwrap_or(range.start);
+        let at = |curve: &Curve| curve.values_db()[peak];
+        let clean = self.asked.clean.at(freqs_hz[peak]);
+        let share = (at(&self.eq) / at(self.wished)).clamp(0.0, 1.0);
+        Finding {
+            from_hz: freqs_hz[range.start],
+            to_hz: freqs_hz[range.end - 1],
+            peak_hz: freqs_hz[peak],
+            size_db: at(&audit.deviations.window),
+            in_room_size_db: Some(at(&audit.deviations.in_room)),
+            q: None,
+            spread_db: None,
+            cause: Cause::OutputLimit,
+            decision: if share > 0.0 {
+                Decision::Soften { share }
+            } else {
+                Decision::Leave
+            },
+            witnesses: Vec::new(),
+            ground: Ground::AsksTooMuch {
+                boost_db: at(self.wished),
+                asked_db: self.asked.peak_db() + at(self.before) + at(self.wished) - self.level_db,
+                clean_db: clean.map_or(f64::NAN, Highest::level_db),
+            },
+        }
     }
 }

@@ -18,7 +18,7 @@ pub use crossover::{Crossover, Order, SUB_HZ, SubWanted, excursion_gain_db};
 pub use distance::{
     Law, LevelWanted, PEAKS_DB, REFERENCE_M, free_field_loss_db, furnished_loss_db, two_speakers_db,
 };
-pub use level::{Asked, Excess, limit_boost, no_boost_below};
+pub use level::{Asked, Excess, limited, without_boost_below};
 pub use load::{Boosted, Ease, LEAST_SHARE_OF_RATED, Load, OhmAt, epdr_ohm};
 pub use low_end::{FALLS_DB, LowEnd, REFERENCE_HZ, REFERENCE_V};
 

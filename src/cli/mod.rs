@@ -230,7 +230,6 @@ fn plan_options(judging: &Judging) -> PlanOptions {
             to_hz: judging.to,
             boost_at_most_db: judging.boost,
         },
-        rear_wall: judging.rear_wall.into(),
         ..PlanOptions::default()
     }
 }

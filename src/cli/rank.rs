@@ -60,6 +60,7 @@ pub(super) fn run(arguments: &RankArguments) -> Result<String> {
         device: &device,
         target: &target,
         options: &options,
+        rear_wall: judging.rear_wall.into(),
         out,
         command: &typed("rank FOLDER", judging),
         pictures: arguments.pictures.map(Into::into),

@@ -1,14 +1,11 @@
 //! Order of the stages and level in front, so that nothing goes above full scale.
 
 use super::{Change, Held, peak_db};
-use crate::device::{Device, Number};
+use crate::device::{Device, LEVEL_STEP_DB, Number};
 use crate::filter::Bank;
 
 /// A peak may stand so far above full scale, dB: levels are listed to 0.1 dB, half of it.
 const WITHIN_DB: f64 = 0.05;
-
-/// The level in front is given to this many dB, as in plans.
-const LEVEL_STEP_DB: f64 = 0.1;
 
 /// `held` in an order, and behind a level of at most `gain_db`, in which the cascade stays below
 /// full scale, on devices in fixed point between the stages as well.

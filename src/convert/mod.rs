@@ -19,7 +19,7 @@ pub use obstacle::Obstacle;
 pub use remedy::Remedy;
 
 use crate::check::soundness::{Problem, soundness};
-use crate::device::{Coefficient, Device, Number, Setting, StageLimits};
+use crate::device::{Coefficient, Device, HIGHEST_F0_PER_RATE, Number, Setting, StageLimits};
 use crate::error::{Error, Result};
 use crate::filter::{Bank, Biquad, Kind, Stage};
 use crate::filter_list::{self, FilterList};
@@ -154,8 +154,6 @@ pub fn own_device(list: &FilterList) -> Device {
 
 /// Limits of a device about which nothing is known: beyond what any list of the trade asks for.
 const LOWEST_F0_HZ: f64 = 0.1;
-/// As high as the bilinear transform has something above the stage.
-const HIGHEST_F0_PER_RATE: f64 = 0.4999;
 /// See [`LOWEST_F0_HZ`].
 const GAIN_LIMIT_DB: f64 = 60.0;
 /// See [`LOWEST_F0_HZ`].

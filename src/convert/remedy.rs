@@ -8,7 +8,7 @@
 
 use super::change::Remedied;
 use super::{Change, Held, Obstacle};
-use crate::device::{Coefficient, Device, Number};
+use crate::device::{Coefficient, Device, LEVEL_STEP_DB, Number};
 use crate::error::{Error, Result};
 use crate::filter::{Biquad, Kind, Stage};
 use crate::filter_list::FilterList;
@@ -256,9 +256,6 @@ fn held_at(stage: &Stage, level_db: f64, device: &Device) -> Option<Held> {
         section: words.biquad,
     })
 }
-
-/// Levels are moved in steps of this many dB, as boxes let one type them.
-const LEVEL_STEP_DB: f64 = 0.1;
 
 fn scaled(stage: &Stage, device: &Device) -> Option<(Held, f64)> {
     /// The search for words needs a few steps of room beside a number.

@@ -1,11 +1,19 @@
 //! The frequency axis.
 
+use super::Band;
 use std::sync::Arc;
 
 /// Strictly ascending, finite frequencies above 0 Hz, at least two of them. Cheap to clone.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone)]
 pub struct Grid {
     freqs_hz: Arc<[f64]>,
+}
+
+/// Clones are told by their place: curves of one grid meet all the time.
+impl PartialEq for Grid {
+    fn eq(&self, other: &Grid) -> bool {
+        Arc::ptr_eq(&self.freqs_hz, &other.freqs_hz) || self.freqs_hz == other.freqs_hz
+    }
 }
 
 impl Grid {
@@ -64,6 +72,14 @@ impl Grid {
     /// Highest frequency in Hz.
     pub fn last_hz(&self) -> f64 {
         self.freqs_hz[self.len() - 1]
+    }
+
+    /// From the lowest to the highest frequency.
+    pub fn band(&self) -> Band {
+        Band {
+            from_hz: self.first_hz(),
+            to_hz: self.last_hz(),
+        }
     }
 
     /// Mean density in points per octave.

@@ -61,7 +61,7 @@ pub fn from_plan(plan: &Plan) -> Result<FilterList> {
         &plan.speaker,
         &plan.device,
         bank.gain_db,
-        &plan.fit.stages,
+        &plan.stages(),
         &bank.sections,
     )
 }

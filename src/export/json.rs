@@ -3,7 +3,7 @@
 use super::owner::SituationRow;
 use super::pair::{self, PairRow};
 use super::room::RoomRow;
-use crate::audit::{Cause, Decision, Finding};
+use crate::audit::{Cause, Finding};
 use crate::average::{Average, AveragedCurves, RearWall};
 use crate::device::{Device, Feedback, Setting};
 use crate::filter::{Kind, Stage};
@@ -24,7 +24,7 @@ pub(super) struct FindingRow {
     q: Option<f64>,
     spread_db: Option<f64>,
     cause: Cause,
-    decision: Decision,
+    decision: &'static str,
     share: f64,
     reason: String,
 }
@@ -40,8 +40,8 @@ impl From<&Finding> for FindingRow {
             q: finding.q,
             spread_db: finding.spread_db,
             cause: finding.cause,
-            decision: finding.decision,
-            share: finding.share,
+            decision: finding.decision.name(),
+            share: finding.decision.share(),
             reason: finding.reason(),
         }
     }
@@ -75,6 +75,8 @@ struct RungRow {
 
 #[derive(Debug, Serialize)]
 struct PlanDocument<'a> {
+    /// Version of this document's form.
+    format: u32,
     speaker: &'a str,
     target: &'a str,
     device: &'a str,
@@ -128,36 +130,40 @@ struct WorstChangeRow {
     roughness_after_db: f64,
 }
 
+/// Version of the form of `plan.json`.
+const PLAN_FORMAT: u32 = 2;
+
 /// `plan.json`, also what `audit --json` prints.
 pub fn plan(plan: &Plan) -> String {
     let prediction = &plan.prediction;
     to_text(&PlanDocument {
+        format: PLAN_FORMAT,
         speaker: &plan.speaker,
         target: &plan.target.name,
         device: &plan.device.name,
         rate_hz: plan.device.rate_hz,
-        findings: plan.audit.findings.iter().map(FindingRow::from).collect(),
+        findings: plan.wish.findings.iter().map(FindingRow::from).collect(),
         r#yield: prediction.yield_share,
-        reach: plan.audit.reach,
+        reach: plan.reach,
         price_db: prediction.price_db,
         rating_before: prediction.rating_before.map(|r| r.preference),
         rating_after: prediction.rating_after.map(|r| r.preference),
         grade: plan.grade(),
         deviation_before_db: plan.deviation_before_db(),
         deviation_after_db: plan.deviation_after_db(),
-        level_change_db: plan.level_change_db(),
-        largest_demand: plan.largest_demand().map(|demand| DemandRow {
+        level_change_db: prediction.eq_level_db,
+        largest_demand: prediction.largest_demand().map(|demand| DemandRow {
             freq_hz: demand.f_hz,
             gain_db: demand.gain_db,
             power_ratio: demand.power_ratio(),
         }),
-        trusted_from_hz: plan.trusted_hz.0,
-        trusted_to_hz: plan.trusted_hz.1,
-        judged_from_hz: plan.audit.judged_from_hz,
-        judged_to_hz: plan.audit.judged_to_hz,
+        trusted_from_hz: plan.trusted.from_hz,
+        trusted_to_hz: plan.trusted.to_hz,
+        judged_from_hz: plan.audit.judged.from_hz,
+        judged_to_hz: plan.audit.judged.to_hz,
         corner_hz: plan.audit.corner_hz,
         averages_only: plan.audit.averages_only,
-        stages: plan.fit.stages.iter().map(StageRow::from).collect(),
+        stages: plan.stages().iter().map(StageRow::from).collect(),
         gain_db: prediction.bank.gain_db,
         fit_rms_db: plan.fit.rms_db,
         ladder: ladder(&plan.fit),
@@ -168,14 +174,14 @@ pub fn plan(plan: &Plan) -> String {
             roughness_before_db: worst.before_db,
             roughness_after_db: worst.after_db,
         }),
-        situation: (&plan.situation).into(),
+        situation: plan.into(),
         room: plan.situation.room.as_ref().map(RoomRow::from),
         pair: pair::row(plan),
         freq_hz: plan.audit.grid.freqs_hz(),
-        wish_db: &plan.audit.wish_db,
-        shared_db: &plan.audit.shared_db,
-        spread_db: &plan.audit.spread_db,
-        filters_db: &prediction.audit_gains_db,
+        wish_db: plan.wish.eq.values_db(),
+        shared_db: plan.audit.shared.values_db(),
+        spread_db: plan.audit.spread.values_db(),
+        filters_db: prediction.eq.values_db(),
     })
 }
 
@@ -403,9 +409,9 @@ fn target_row(target: &Target) -> TargetRow<'_> {
         points: target
             .points
             .iter()
-            .map(|(freq_hz, level_db)| PointRow {
-                freq_hz: *freq_hz,
-                level_db: *level_db,
+            .map(|point| PointRow {
+                freq_hz: point.f_hz,
+                level_db: point.value_db,
             })
             .collect(),
         in_room_slope_db_per_oct: target.in_room_slope_db_per_oct,
@@ -484,7 +490,10 @@ mod tests {
             name: "t".into(),
             about: "a".into(),
             reason: "r".into(),
-            points: vec![(20.0, 1.0)],
+            points: vec![crate::curve::At {
+                f_hz: 20.0,
+                value_db: 1.0,
+            }],
             in_room_slope_db_per_oct: None,
         };
         let range = Setting::Range {

@@ -3,7 +3,8 @@
 use super::json::{FindingRow, StageRow, to_text};
 use crate::budget::{Ease, Excess, Law, Order};
 use crate::predict::aims::{AimRow, Aims};
-use crate::predict::situation::{LevelBudget, Situation};
+use crate::predict::situation::LevelBudget;
+use crate::predict::{Plan, contradictions};
 use serde::Serialize;
 
 /// The situation of a plan; what nothing was said of, or what could not be had, is `null`.
@@ -97,22 +98,22 @@ struct BeamRow {
     right_deg: Option<f64>,
 }
 
-impl From<&Situation> for SituationRow {
-    fn from(situation: &Situation) -> Self {
+impl From<&Plan> for SituationRow {
+    fn from(plan: &Plan) -> Self {
+        let situation = &plan.situation;
         let aim = situation.aim.as_ref();
         let [f3_hz, f6_hz, f10_hz] = situation
             .low_end
             .as_ref()
             .map_or([None; 3], |low_end| low_end.corners_hz);
         SituationRow {
-            contradictions: situation
-                .contradictions
+            contradictions: contradictions(plan)
                 .iter()
                 .map(ToString::to_string)
                 .collect(),
             aim_deg: aim.map(|aim| aim.aim_deg),
             aim_between_angles: aim.map(|aim| aim.between),
-            subwoofer: situation.crossover.as_ref().map(|taken| SubwooferRow {
+            subwoofer: plan.crossover.as_ref().map(|taken| SubwooferRow {
                 crossover_hz: taken.crossover.wanted.f_hz,
                 order: taken.crossover.wanted.order,
                 highpass: taken

@@ -46,8 +46,8 @@ pub(super) fn row(plan: &Plan) -> Option<PairRow<'_>> {
     Some(PairRow {
         second_unit: &pair.second,
         level_db: matched.level_db,
-        largest_difference_db: largest.map(|l| l.1),
-        largest_difference_hz: largest.map(|l| l.0),
+        largest_difference_db: largest.map(|at| at.value_db.abs()),
+        largest_difference_hz: largest.map(|at| at.f_hz),
         bands: matched
             .bands
             .iter()
@@ -66,7 +66,7 @@ pub(super) fn row(plan: &Plan) -> Option<PairRow<'_>> {
                     deviation_before_db: pair.deviations[k].before_db,
                     deviation_after_db: pair.deviations[k].shared_db,
                     own_deviation_after_db: pair.deviations[k].own_db,
-                    own_stages: own.map(|own| own.fit.stages.iter().map(StageRow::from).collect()),
+                    own_stages: own.map(|own| own.stages().iter().map(StageRow::from).collect()),
                     own_gain_db: own.map(|own| own.prediction.bank.gain_db),
                     own_price_db: own.map(|own| own.prediction.price_db),
                 }

@@ -60,7 +60,7 @@ impl<'a> From<&'a Decided> for RoomRow<'a> {
             shared_peaks: judged.map_or(Vec::new(), |judged| peaks(judged, outcome)),
             freq_hz: judged.map_or(&[], |judged| judged.grid.freqs_hz()),
             baseline_db: judged.map_or(&[], |judged| &judged.baseline_db),
-            wish_db: judged.map_or(&[], |judged| &judged.wish_db),
+            wish_db: judged.map_or(&[], |judged| judged.wish.values_db()),
             filters_db: outcome.map_or(&[], |outcome| &outcome.gains_db),
         }
     }

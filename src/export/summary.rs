@@ -1,7 +1,7 @@
 //! Many plans as a table for any program, and as JSON.
 
 use super::json::to_text;
-use crate::audit::{Cause, Decision};
+use crate::audit::Cause;
 use crate::error::{Error, Result};
 use crate::filter_list::shortest;
 use crate::predict::Grade;
@@ -123,7 +123,7 @@ struct LeftRow {
     peak_hz: f64,
     size_db: f64,
     cause: Cause,
-    decision: Decision,
+    decision: &'static str,
 }
 
 impl From<&Summary> for SummaryRow {
@@ -149,7 +149,7 @@ impl From<&Summary> for SummaryRow {
                     peak_hz: one.peak_hz,
                     size_db: one.size_db,
                     cause: one.cause,
-                    decision: one.decision,
+                    decision: one.decision.name(),
                 })
                 .collect(),
         }
@@ -174,6 +174,7 @@ pub fn json(entries: &[Entry]) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::audit::Decision;
     use crate::predict::summary::Sketch;
 
     fn entries() -> Vec<Entry> {

@@ -2,16 +2,13 @@
 
 use super::Options;
 use super::shape::Settings;
-use crate::device::{Device, Setting, StageLimits};
+use crate::device::{Device, HIGHEST_F0_PER_RATE, Setting, StageLimits};
 use crate::filter::{Kind, Stage};
 use crate::{Error, Result};
 
 /// Largest gain of a stage, either sign, that the solver works with, dB. No device needs more;
 /// it keeps powers of ten within f64.
 const LARGEST_GAIN_DB: f64 = 120.0;
-/// Highest f0 as a share of the rate: at half the rate itself the bilinear transform has
-/// nothing above the stage, and `tan(w0/2)` no value.
-const HIGHEST_F0_PER_RATE: f64 = 0.4999;
 /// A Q outside of this is no filter of the trade but a slip of the pen.
 const Q_RANGE: [f64; 2] = [1e-3, 1e3];
 

@@ -33,13 +33,13 @@ pub struct Deviation {
 
 impl Decided {
     /// `audit` is that of what both share, `shared` the filters for both, `own` those of each
-    /// unit, if there are any.
+    /// unit, where each has its own.
     pub fn new(
         second: String,
         matched: Matched,
         audit: &Audit,
         shared: &Bank,
-        own: &[Bank],
+        own: Option<[&Bank; 2]>,
         common: Common,
     ) -> Decided {
         let weights = &audit.deviations.weights;
@@ -63,7 +63,7 @@ impl Decided {
             Deviation {
                 before_db: rms_db(&window, None),
                 shared_db: rms_db(&window, Some(shared)),
-                own_db: own.get(unit).map(|bank| rms_db(&window, Some(bank))),
+                own_db: own.map(|own| rms_db(&window, Some(own[unit]))),
             }
         });
         Decided {

@@ -1,12 +1,9 @@
 //! What differs between the units, as findings.
 
 use super::matched::Matched;
-use crate::audit::{Cause, Decision, Finding, Ground, median_level_db};
+use crate::audit::{Cause, Decision, Finding, Ground, WORTH_SAYING_DB, median_level_db};
+use crate::curve::Band;
 use crate::filter::Bank;
-
-/// Units are spoken of as different from this on, dB: the just noticeable difference of level in
-/// everyday listening (1 dB, handbook figure, from memory).
-const WORTH_SAYING_DB: f64 = 1.0;
 
 /// Where a difference has fallen to this share of its largest it ends.
 const ENDS_AT: f64 = 0.5;
@@ -16,12 +13,12 @@ const ENDS_AT: f64 = 0.5;
 const ALL_SHARE: f64 = 0.75;
 const NOTHING_SHARE: f64 = 0.25;
 
-/// The differences within `band_hz`; `own` are the filters of each unit, where it has its own.
-pub(super) fn of(matched: &Matched, band_hz: (f64, f64), own: Option<[&Bank; 2]>) -> Vec<Finding> {
+/// The differences within `band`; `own` are the filters of each unit, where it has its own.
+pub(super) fn of(matched: &Matched, band: Band, own: Option<[&Bank; 2]>) -> Vec<Finding> {
     let values = &matched.difference_db;
     let after = own.map(|own| with_lists(matched, own));
     let freqs_hz = matched.grid.freqs_hz();
-    let range = matched.grid.range(band_hz.0, band_hz.1);
+    let range = matched.grid.range(band.from_hz, band.to_hz);
     let mut findings = Vec::new();
     let mut at = range.start;
     while at < range.end {
@@ -58,11 +55,6 @@ pub(super) fn of(matched: &Matched, band_hz: (f64, f64), own: Option<[&Bank; 2]>
             spread_db: None,
             cause: Cause::UnitToUnit,
             decision,
-            share: match decision {
-                Decision::Correct => 1.0,
-                Decision::Soften => share.unwrap_or(0.0),
-                Decision::Leave => 0.0,
-            },
             witnesses: Vec::new(),
             ground: Ground::UnitsDiffer {
                 after_db: after.as_ref().map(|after| after[peak]),
@@ -76,7 +68,7 @@ pub(super) fn of(matched: &Matched, band_hz: (f64, f64), own: Option<[&Bank; 2]>
 fn decision(share: Option<f64>) -> Decision {
     match share {
         Some(share) if share >= ALL_SHARE => Decision::Correct,
-        Some(share) if share > NOTHING_SHARE => Decision::Soften,
+        Some(share) if share > NOTHING_SHARE => Decision::Soften { share },
         _ => Decision::Leave,
     }
 }

@@ -1,6 +1,6 @@
 //! How well two units match.
 
-use crate::curve::Grid;
+use crate::curve::{At, Curve, Grid};
 
 /// Lower end of the octave bands' middles, Hz, and how many octaves. Source: IEC 61260-1, nominal
 /// midband frequencies 31.5 Hz to 16 kHz; exact middles 1000 * 10^(3k/10).
@@ -28,12 +28,12 @@ pub struct Matched {
     /// Level of the second unit over the first, dB.
     pub level_db: f64,
     /// By octave bands, as far as both cover them.
-    pub bands: Vec<Band>,
+    pub bands: Vec<OctaveBand>,
 }
 
 /// One octave band.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Band {
+pub struct OctaveBand {
     /// Nominal middle, Hz.
     pub middle_hz: f64,
     /// Mean of the second unit minus the first, level taken out, dB.
@@ -62,16 +62,14 @@ impl Matched {
     }
 
     /// Where the units differ most within 100 Hz to 10 kHz (what lies beyond is lost to roll-off
-    /// and microphones), Hz, and by how much, dB, without sign. `None` when that was not measured.
-    pub fn largest(&self) -> Option<(f64, f64)> {
+    /// and microphones), and by how much, with its sign. `None` when that was not measured.
+    pub fn largest(&self) -> Option<At> {
         let range = self.grid.range(100.0, 10_000.0);
-        range
-            .map(|i| (self.grid.freqs_hz()[i], self.difference_db[i].abs()))
-            .max_by(|a, b| a.1.total_cmp(&b.1))
+        Curve::new(self.grid.clone(), self.difference_db.clone()).largest_within(range)
     }
 }
 
-fn bands(grid: &Grid, difference_db: &[f64]) -> Vec<Band> {
+fn bands(grid: &Grid, difference_db: &[f64]) -> Vec<OctaveBand> {
     let cells = grid.cells_oct();
     (LOWEST_BAND..=HIGHEST_BAND)
         .zip(NOMINAL_HZ)
@@ -85,7 +83,7 @@ fn bands(grid: &Grid, difference_db: &[f64]) -> Vec<Band> {
                 return None;
             }
             let part = || range.clone().map(|i| (cells[i], difference_db[i]));
-            Some(Band {
+            Some(OctaveBand {
                 middle_hz,
                 mean_db: part().map(|(w, d)| w * d).sum::<f64>() / width,
                 rms_db: (part().map(|(w, d)| w * d * d).sum::<f64>() / width).sqrt(),

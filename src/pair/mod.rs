@@ -10,11 +10,11 @@ mod findings;
 mod matched;
 
 pub use decided::{Decided, Deviation};
-pub use matched::{Band, Matched};
+pub use matched::{Matched, OctaveBand};
 
-use crate::audit::{Audit, median_level_db};
+use crate::audit::{Audit, Wish, median_level_db};
 use crate::average::{AveragedCurves, RearWall};
-use crate::curve::{Grid, Smoother, resample_db};
+use crate::curve::{Band, Grid, Smoother, resample_db};
 use crate::error::{Error, Result};
 use crate::filter::Bank;
 use crate::response::{Member, Response};
@@ -45,8 +45,8 @@ pub struct Shared {
 /// What both units show.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Common {
-    /// Frequencies that both cover, Hz.
-    pub common_hz: (f64, f64),
+    /// Frequencies that both cover.
+    pub band: Band,
     /// Whether the first unit covers more than that.
     pub is_shorter: bool,
     /// Directions of the first unit that the second one lacks.
@@ -73,17 +73,17 @@ struct Both {
 /// When a unit has no listening window or both have less than an octave in common.
 pub fn shared(first: Unit, second: Unit, target: &Target) -> Result<Shared> {
     let (own, other) = (&first.curves.grid, &second.curves.grid);
-    let common_hz = (
-        own.first_hz().max(other.first_hz()),
-        own.last_hz().min(other.last_hz()),
-    );
-    let range = own.range(common_hz.0 * (1.0 - 1e-9), common_hz.1 * (1.0 + 1e-9));
-    let grid = Grid::new(own.freqs_hz()[range].to_vec())
-        .filter(|_| common_hz.1 >= 2.0 * common_hz.0)
-        .ok_or_else(|| {
-            Error::call("the two units of the pair have less than an octave in common")
-                .with_hint("measure both over the same range")
-        })?;
+    let apart = || {
+        Error::call("the two units of the pair have less than an octave in common")
+            .with_hint("measure both over the same range")
+    };
+    let band = own
+        .band()
+        .shared(other.band())
+        .filter(|band| band.to_hz >= 2.0 * band.from_hz)
+        .ok_or_else(apart)?;
+    let range = own.range(band.from_hz * (1.0 - 1e-9), band.to_hz * (1.0 + 1e-9));
+    let grid = Grid::new(own.freqs_hz()[range].to_vec()).ok_or_else(apart)?;
     let both = Both::new(first, second, target, grid)?;
     let shared_db = both.shared_db(target);
     let same_numbers = both.windows_db[0]
@@ -99,8 +99,8 @@ pub fn shared(first: Unit, second: Unit, target: &Target) -> Result<Shared> {
         _ => (None, 0),
     };
     let common = Common {
-        common_hz,
-        is_shorter: common_hz != (own.first_hz(), own.last_hz()),
+        is_shorter: band != own.band(),
+        band,
         lacking,
         angles_of_one: first.response.is_some() != second.response.is_some(),
         same_numbers,
@@ -120,7 +120,7 @@ pub fn shared(first: Unit, second: Unit, target: &Target) -> Result<Shared> {
 
 impl Both {
     fn new(first: Unit, second: Unit, target: &Target, grid: Grid) -> Result<Both> {
-        let target_db = target.levels_db(&grid);
+        let target = target.curve(&grid);
         let window = |unit: Unit, name: &str| -> Result<(Vec<f64>, f64)> {
             let curve = unit.curves.listening_window.as_ref().ok_or_else(|| {
                 Error::call(format!(
@@ -128,7 +128,11 @@ impl Both {
                 ))
             })?;
             let levels = on(&unit.curves.grid, &curve.levels_db, &grid);
-            let above: Vec<f64> = levels.iter().zip(&target_db).map(|(l, t)| l - t).collect();
+            let above: Vec<f64> = levels
+                .iter()
+                .zip(target.values_db())
+                .map(|(l, t)| l - t)
+                .collect();
             let level_db = median_level_db(&grid, &above);
             Ok((levels.iter().map(|l| l - level_db).collect(), level_db))
         };
@@ -144,7 +148,7 @@ impl Both {
     /// The listening window that both share, dB: it deviates from the target as far as both do in
     /// the same sense.
     fn shared_db(&self, target: &Target) -> Vec<f64> {
-        let target_db = target.levels_db(&self.grid);
+        let target = target.curve(&self.grid);
         let half: Vec<f64> = self.windows_db[0]
             .iter()
             .zip(&self.windows_db[1])
@@ -154,14 +158,15 @@ impl Both {
         let half = Smoother::new(&self.grid, SEARCH_OCT).apply(&half);
         (0..self.grid.len())
             .map(|i| {
-                let mean = 0.5 * (self.windows_db[0][i] + self.windows_db[1][i]) - target_db[i];
-                target_db[i] + mean.signum() * (mean.abs() - half[i].abs()).max(0.0)
+                let mean =
+                    0.5 * (self.windows_db[0][i] + self.windows_db[1][i]) - target.values_db()[i];
+                target.values_db()[i] + mean.signum() * (mean.abs() - half[i].abs()).max(0.0)
             })
             .collect()
     }
 
     fn matched(&self, target: &Target) -> Matched {
-        let target_db = target.levels_db(&self.grid);
+        let target = target.curve(&self.grid);
         let raw: Vec<f64> = self.windows_db[0]
             .iter()
             .zip(&self.windows_db[1])
@@ -169,7 +174,7 @@ impl Both {
             .collect();
         let difference_db = Smoother::new(&self.grid, SEARCH_OCT).apply(&raw);
         let deviations_db = self.windows_db.each_ref().map(|window| {
-            let pairs = window.iter().zip(&target_db);
+            let pairs = window.iter().zip(target.values_db());
             pairs.map(|(level, target)| level - target).collect()
         });
         Matched::new(
@@ -249,12 +254,15 @@ fn on(from: &Grid, levels: &[f64], grid: &Grid) -> Vec<f64> {
     found.into_iter().map(|l| l.unwrap_or(0.0)).collect()
 }
 
-/// Adds what differs between the units to the findings of the audit of what they share; `own` are
-/// the filters of each unit where it gets a list of its own.
-pub fn add_findings(audit: &mut Audit, matched: &Matched, own: Option<[&Bank; 2]>) {
-    let band_hz = (audit.judged_from_hz, audit.judged_to_hz);
-    audit.findings.extend(findings::of(matched, band_hz, own));
-    audit
-        .findings
-        .sort_by(|a, b| a.peak_hz.total_cmp(&b.peak_hz));
+/// `wish`, that for what both units share, with what differs between them among its findings; `own`
+/// are the filters of each unit where it gets a list of its own.
+pub fn with_differences(
+    audit: &Audit,
+    wish: &Wish,
+    matched: &Matched,
+    own: Option<[&Bank; 2]>,
+) -> Wish {
+    let differences = findings::of(matched, audit.judged, own);
+    let all = wish.findings.iter().cloned().chain(differences).collect();
+    Wish::new(wish.eq.clone(), all)
 }

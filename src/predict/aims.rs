@@ -1,6 +1,7 @@
 //! One speaker turned by several angles: what turning it does before any EQ, and how far to turn.
 
-use super::Plan;
+use super::plan::Plan;
+use super::prediction::ROUGHNESS_TREND_OCT;
 use crate::audit::{Cause, Deviations, Finding, Ground};
 use crate::curve::Smoother;
 
@@ -54,9 +55,6 @@ const SAME_PLACE_OCT: f64 = 1.0 / 3.0;
 /// It has vanished when less than this share of it is left. Our own choice.
 const VANISHED_SHARE: f64 = 0.5;
 
-/// Width of the trend that roughness is measured against, octaves.
-const ROUGHNESS_TREND_OCT: f64 = 1.0;
-
 impl Aims {
     /// Compares plans of one speaker, each with its aim in degrees. `None` when no plan has the
     /// aim 0, against which the others are compared.
@@ -69,7 +67,7 @@ impl Aims {
         let recommended = recommended(&rows)?;
         Some(Aims {
             rows,
-            findings: own.audit.findings.clone(),
+            findings: own.wish.findings.clone(),
             not_measured_deg,
             recommended,
         })
@@ -95,22 +93,27 @@ impl AimRow {
             weights: weights.clone(),
             ..plan.audit.deviations.clone()
         };
-        let window_db = &plan.audit.deviations.window_db;
-        let trend = Smoother::new(&plan.audit.grid, ROUGHNESS_TREND_OCT).apply(window_db);
-        let local = window_db.iter().zip(&trend).map(|(w, t)| w - t);
-        let roughness_db2: f64 = local.zip(weights).map(|(d, w)| w * d * d).sum();
-        let vanished = (0..own.audit.findings.len())
-            .filter(|place| has_vanished(&own.audit.findings[*place], &plan.audit.findings))
+        let window = &plan.audit.deviations.window;
+        let trend = Smoother::new(&plan.audit.grid, ROUGHNESS_TREND_OCT);
+        let local = window - &window.smoothed(&trend);
+        let squares = local
+            .values_db()
+            .iter()
+            .zip(weights)
+            .map(|(d, w)| w * d * d);
+        let roughness_db2: f64 = squares.sum();
+        let vanished = (0..own.wish.findings.len())
+            .filter(|place| has_vanished(&own.wish.findings[*place], &plan.wish.findings))
             .collect();
         AimRow {
             aim_deg,
             treble_tilt_db_per_oct: treble_tilt(plan),
             roughness_db: roughness_db2.sqrt(),
-            deviation_db: seen.energy_db2(&vec![0.0; weights.len()]).sqrt(),
-            reach: plan.audit.reach,
+            deviation_db: seen.energy_before_db2().sqrt(),
+            reach: plan.reach,
             yield_share: plan.prediction.yield_share,
             price_db: plan.prediction.price_db,
-            stages: plan.fit.stages.len(),
+            stages: plan.stages().len(),
             vanished,
         }
     }
@@ -156,7 +159,8 @@ fn treble_tilt(plan: &Plan) -> Option<f64> {
     if band.len() < 3 || grid.last_hz() < 2.0 * TREBLE_HZ.0 {
         return None;
     }
-    let levels_db = &plan.window_before_db()[band.clone()];
+    let window = plan.window_before();
+    let levels_db = &window.values_db()[band.clone()];
     let octaves: Vec<f64> = grid.freqs_hz()[band].iter().map(|f| f.log2()).collect();
     let count = octaves.len() as f64;
     let (x, y) = (

@@ -1,20 +1,14 @@
 //! Where and how the speaker plays, as its owner said, and what follows from it.
 
-use super::contradiction::{Contradiction, HEARD_IN_PLACE_HZ};
 use crate::aim::{Aimed, Beam, VerticalHold};
-use crate::budget::{
-    Asked, Clean, Crossover, Excess, LevelWanted, Load, LowEnd, excursion_gain_db,
-};
+use crate::budget::{Asked, Crossover, Excess, LevelWanted, Load, LowEnd};
+use crate::curve::Curve;
 
 /// What the owner said of the situation, and advice that needs nothing said.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Situation {
-    /// What was asked against what is known; for the first lines of everything shown.
-    pub contradictions: Vec<Contradiction>,
     /// The axis that was listened on, when it was not the speaker's own.
     pub aim: Option<AimTaken>,
-    /// The crossover to a subwoofer.
-    pub crossover: Option<CrossoverTaken>,
     /// A level at the seat against what the speaker gives.
     pub level: Option<LevelBudget>,
     /// The load, where the impedance was measured.
@@ -40,6 +34,18 @@ pub struct AimTaken {
     pub aim_deg: f64,
     /// True where the new horizontal angles lie between measured ones.
     pub between: bool,
+    /// Horizontal angles of the listening window that were not measured, degrees from the new axis.
+    pub missing_deg: Vec<f64>,
+}
+
+impl From<&Aimed> for AimTaken {
+    fn from(aimed: &Aimed) -> AimTaken {
+        AimTaken {
+            aim_deg: aimed.aim_deg,
+            between: aimed.between,
+            missing_deg: aimed.missing_deg.clone(),
+        }
+    }
 }
 
 /// A crossover that a plan was made for.
@@ -75,125 +81,30 @@ pub struct LevelBudget {
 }
 
 impl LevelBudget {
-    /// The budget at the frequencies of an audit. `output_db` is what the speaker gives with the
-    /// plan applied, dB over its level, `highpass_db` what a crossover takes off.
+    /// The budget of a speaker. `output` is what it gives with the plan applied, over its level,
+    /// `highpass` what a crossover takes off; `peak_v` what peaks take from the amplifier, V rms.
     pub fn new(
-        wanted: LevelWanted,
-        clean: &Clean,
+        asked: &Asked,
         tables: [bool; 2],
-        freqs_hz: &[f64],
-        output_db: &[f64],
-        highpass_db: Option<&[f64]>,
+        output: &Curve,
+        highpass: Option<&Curve>,
+        peak_v: Option<f64>,
     ) -> LevelBudget {
-        let asked = Asked { wanted, clean };
-        let with_highpass: Vec<f64> = match highpass_db {
-            Some(highpass_db) => output_db
-                .iter()
-                .zip(highpass_db)
-                .map(|(o, h)| o + h)
-                .collect(),
-            None => output_db.to_vec(),
-        };
+        let wanted = asked.wanted;
+        let with_highpass = highpass.map_or_else(|| output.clone(), |highpass| output + highpass);
         let playable = |worst: &Excess| wanted.level_db - worst.excess_db();
-        let worst = asked.worst(freqs_hz, &with_highpass);
+        let worst = asked.worst(&with_highpass);
         LevelBudget {
             wanted,
             tables,
             playable_db: worst.as_ref().map(playable),
-            playable_without_highpass_db: highpass_db
-                .and_then(|_| asked.worst(freqs_hz, output_db))
+            playable_without_highpass_db: highpass
+                .and_then(|_| asked.worst(output))
                 .as_ref()
                 .map(playable),
-            beyond_tables: asked.beyond_tables(freqs_hz, &with_highpass),
+            beyond_tables: asked.beyond_tables(&with_highpass),
             worst,
-            peak_v: None,
+            peak_v,
         }
-    }
-}
-
-/// More is asked than is given by this at least before it is called a contradiction, dB: the
-/// tables and rules are no finer. Our own judgement.
-const BEYOND_DB: f64 = 1.0;
-
-impl Situation {
-    /// Takes note of the axis that was listened on.
-    pub fn take_aim(&mut self, aimed: &Aimed) {
-        self.aim = Some(AimTaken {
-            aim_deg: aimed.aim_deg,
-            between: aimed.between,
-        });
-        if !aimed.missing_deg.is_empty() {
-            self.contradictions.push(Contradiction::AimBeyondMeasured {
-                aim_deg: aimed.aim_deg,
-                missing_deg: aimed.missing_deg.clone(),
-            });
-        }
-    }
-
-    /// Takes note of a crossover on `device`, which may use `stages` stages.
-    pub fn take_crossover(
-        &mut self,
-        crossover: Crossover,
-        device: &str,
-        stages: usize,
-        corner_hz: Option<f64>,
-        trusted_from_hz: Option<f64>,
-    ) {
-        let wanted = crossover.wanted;
-        let sub_hz = wanted.f_hz;
-        let mut say = |contradiction| self.contradictions.push(contradiction);
-        if crossover.highpass.is_empty() {
-            say(Contradiction::NoHighpass {
-                device: device.to_string(),
-                wanted,
-            });
-        } else if crossover.highpass.len() >= stages {
-            say(Contradiction::NoStagesLeft {
-                stages,
-                taken: crossover.highpass.len(),
-            });
-        }
-        if let Some(corner_hz) = corner_hz.filter(|corner_hz| *corner_hz > sub_hz) {
-            say(Contradiction::SubBelowCorner { sub_hz, corner_hz });
-        }
-        if let Some(trusted_from_hz) = trusted_from_hz.filter(|from_hz| *from_hz > sub_hz) {
-            say(Contradiction::SubBelowTrusted {
-                sub_hz,
-                trusted_from_hz,
-            });
-        }
-        if sub_hz > HEARD_IN_PLACE_HZ {
-            say(Contradiction::SubHeardInPlace { sub_hz });
-        }
-        self.crossover = Some(CrossoverTaken {
-            excursion_gain_db: corner_hz.map(|corner_hz| excursion_gain_db(sub_hz, corner_hz)),
-            crossover,
-            room: None,
-        });
-    }
-
-    /// Takes note of a level.
-    pub fn take_level(&mut self, budget: LevelBudget) {
-        if let (Some(worst), Some(playable_db)) = (budget.worst, budget.playable_db)
-            && worst.excess_db() > BEYOND_DB
-        {
-            self.contradictions.push(Contradiction::LevelBeyondSpeaker {
-                level_db: budget.wanted.level_db,
-                worst,
-                playable_db,
-            });
-        }
-        self.level = Some(budget);
-    }
-
-    /// Takes note of the load.
-    pub fn take_load(&mut self, load: Load) {
-        if let (Some(rated_ohm), Some(false)) = (load.rated_ohm, load.keeps_rating()) {
-            self.contradictions.push(Contradiction::RatingBroken {
-                rated_ohm,
-                least: load.least,
-            });
-        }
-        self.load = Some(load);
     }
 }

@@ -1,7 +1,9 @@
 //! A plan in a few numbers: one row of a table of many, small enough to keep hundreds.
 
-use super::{Grade, Plan};
+use super::grade::Grade;
+use super::plan::Plan;
 use crate::audit::{Cause, Decision};
+use crate::curve::Curve;
 use std::path::PathBuf;
 
 /// A line of a table of many: a speaker folder and what became of it.
@@ -82,9 +84,11 @@ const EVERY: usize = 4;
 impl Summary {
     /// The row of `plan`.
     pub fn of(plan: &Plan) -> Summary {
-        let few = |values: &[f64]| -> Vec<f64> { values.iter().step_by(EVERY).copied().collect() };
-        let before_db = plan.window_before_db();
-        let findings = &plan.audit.findings;
+        let few = |curve: &Curve| -> Vec<f64> {
+            curve.values_db().iter().step_by(EVERY).copied().collect()
+        };
+        let before = plan.window_before();
+        let findings = &plan.wish.findings;
         let prediction = &plan.prediction;
         Summary {
             speaker: plan.speaker.clone(),
@@ -93,12 +97,12 @@ impl Summary {
             grade: plan.grade(),
             deviation_before_db: plan.deviation_before_db(),
             deviation_after_db: plan.deviation_after_db(),
-            reach: plan.audit.reach,
+            reach: plan.reach,
             yield_share: prediction.yield_share,
             price_db: prediction.price_db,
             rating_before: prediction.rating_before.map(|r| r.preference),
             rating_after: prediction.rating_after.map(|r| r.preference),
-            stages: plan.fit.stages.len(),
+            stages: plan.stages().len(),
             corrected: findings
                 .iter()
                 .filter(|f| f.decision == Decision::Correct)
@@ -114,10 +118,17 @@ impl Summary {
                 })
                 .collect(),
             sketch: Sketch {
-                freqs_hz: few(plan.audit.grid.freqs_hz()),
-                window_after_db: few(&plan.after_db(&before_db)),
-                window_before_db: few(&before_db),
-                target_db: few(&plan.target.levels_db(&plan.audit.grid)),
+                freqs_hz: plan
+                    .audit
+                    .grid
+                    .freqs_hz()
+                    .iter()
+                    .step_by(EVERY)
+                    .copied()
+                    .collect(),
+                window_after_db: few(&prediction.after(&before)),
+                window_before_db: few(&before),
+                target_db: few(&plan.target.curve(&plan.audit.grid)),
             },
         }
     }

@@ -8,6 +8,7 @@
 use super::document::{Document, Value};
 use super::text::Source;
 use super::{Named, find};
+use crate::curve::At;
 use crate::error::Result;
 use crate::target::Target;
 use std::path::Path;
@@ -75,10 +76,10 @@ fn parse(source: &Source) -> Result<Target> {
     let list = root
         .get("points")
         .ok_or_else(|| root.incomplete("no points", example))?;
-    let mut points: Vec<(f64, f64)> = Vec::new();
+    let mut points: Vec<At> = Vec::new();
     for value in list.list()? {
         let (f_hz, level_db) = point(&value, example)?;
-        if f_hz <= 0.0 || points.last().is_some_and(|last| last.0 >= f_hz) {
+        if f_hz <= 0.0 || points.last().is_some_and(|last| last.f_hz >= f_hz) {
             return Err(value.wrong("frequencies above 0 Hz in ascending order"));
         }
         if f_hz > HIGHEST_HZ {
@@ -87,7 +88,10 @@ fn parse(source: &Source) -> Result<Target> {
         if level_db.abs() > LEVEL_LIMIT_DB {
             return Err(value.wrong("levels between -40 and 40 dB"));
         }
-        points.push((f_hz, level_db));
+        points.push(At {
+            f_hz,
+            value_db: level_db,
+        });
     }
     if points.is_empty() {
         return Err(list.wrong(example));

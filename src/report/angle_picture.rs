@@ -47,7 +47,7 @@ pub fn draw(plan: &Plan) -> Result<Option<Picture>> {
         return Ok(None);
     }
     let findings: Vec<(usize, &Finding)> = (1..)
-        .zip(&plan.audit.findings)
+        .zip(&plan.wish.findings)
         .filter(|(_, f)| f.q.is_some())
         .collect();
     let lanes = lanes(&findings);
@@ -123,7 +123,7 @@ fn describe(plan: &Plan, maps: &[AngleLevels]) -> String {
         "Map of level over frequency and {} angle, each angle relative to the listening window at the same frequency, in steps.",
         orbits.join(" and ")
     );
-    for (number, finding) in (1..).zip(&plan.audit.findings) {
+    for (number, finding) in (1..).zip(&plan.wish.findings) {
         if finding.decision != Decision::Correct && finding.q.is_some() {
             text += &format!(" Marked {number}: {}.", finding.reason());
         }

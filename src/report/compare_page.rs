@@ -13,7 +13,7 @@ use super::sheet::{
 use super::statement::statement;
 use super::table::{Line, TERMS, labels, page_table};
 use super::{filter_picture, response_picture};
-use crate::curve::{Grid, resample_db};
+use crate::curve::{Curve, Grid, resample_db};
 use crate::error::{Error, Result};
 use crate::predict::Plan;
 use crate::predict::summary::{Entry, Summary};
@@ -254,19 +254,20 @@ fn pictures(plans: &[Plan], labels: &[String]) -> Result<Vec<Picture>> {
         span_db: (10.0, 30.0),
         db_per_decade: filter_picture::DB_PER_DECADE,
     };
+    let db = |curve: &Curve| curve.values_db().to_vec();
     let several_speakers = plans.iter().any(|p| p.curves != plans[0].curves);
     let mut pictures = Vec::new();
     if several_speakers {
-        let traces = curves.traces(|plan| Some(plan.window_before_db()));
+        let traces = curves.traces(|plan| Some(db(&plan.window_before())));
         pictures.push(curves.picture(before, traces)?);
     }
-    let traces = curves.traces(|plan| Some(plan.after_db(&plan.window_before_db())));
+    let traces = curves.traces(|plan| Some(db(&plan.prediction.after(&plan.window_before()))));
     pictures.push(curves.picture(window, traces)?);
-    let traces = curves.traces(|plan| Some(plan.after_db(&plan.in_room_before_db()?)));
+    let traces = curves.traces(|plan| Some(db(&plan.prediction.after(&plan.in_room_before()?))));
     if !traces.is_empty() {
         pictures.push(curves.picture(room, traces)?);
     }
-    let traces = curves.traces(|plan| Some(plan.prediction.audit_gains_db.clone()));
+    let traces = curves.traces(|plan| Some(plan.prediction.eq.values_db().to_vec()));
     pictures.push(curves.picture(filters, traces)?);
     Ok(pictures)
 }

@@ -35,7 +35,7 @@ pub fn draw(plan: &Plan) -> Result<Picture> {
         ink: Ink::Wanted,
         manner: Manner::Dashed,
         width: 7,
-        values: plan.audit.wish_db.iter().map(|v| v - level_db).collect(),
+        values: plan.wish.eq.raised(-level_db).values_db().to_vec(),
     };
     let sum = Trace {
         code: 2,
@@ -43,12 +43,12 @@ pub fn draw(plan: &Plan) -> Result<Picture> {
         ink: Ink::After,
         manner: Manner::Plain,
         width: 14,
-        values: plan.prediction.audit_gains_db.clone(),
+        values: plan.prediction.eq.values_db().to_vec(),
     };
     // Codes are one byte; stages beyond are drawn in the sum only. No device has so many.
     let stages: Vec<Trace> = (3..=u8::MAX)
         .zip(plan.stage_gains_db())
-        .zip(&plan.fit.stages)
+        .zip(plan.stages())
         .map(|((code, values), stage)| Trace {
             code,
             name: format!(
@@ -91,7 +91,7 @@ pub fn draw(plan: &Plan) -> Result<Picture> {
         let area = level_panel(surface, plan, heading, place, (low, high), 2.0)?;
         let traces = stages.iter().chain([&sum, &wish]);
         draw_traces(&area, freqs_hz, traces, (low, high))?;
-        for (trace, stage) in stages.iter().zip(&plan.fit.stages) {
+        for (trace, stage) in stages.iter().zip(&plan.stages()) {
             let f_hz = stage.f0_hz.clamp(1.07 * FROM_HZ, TO_HZ / 1.07);
             let gain_db = trace.values[plan.audit.grid.nearest(f_hz)].clamp(low + 0.7, high - 0.7);
             let (_, y) = area.map_coordinate(&(f_hz, gain_db));
@@ -133,7 +133,7 @@ fn describe(plan: &Plan) -> String {
         "Gain over frequency from 20 Hz to 20 kHz. The stages together follow the wish to {:.2} dB rms.",
         plan.fit.rms_db
     );
-    for (number, stage) in (1..).zip(&plan.fit.stages) {
+    for (number, stage) in (1..).zip(plan.stages()) {
         text += &format!(
             " Stage {number}: {} at {}, {:+.1} dB.",
             stage.kind,

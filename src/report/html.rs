@@ -70,7 +70,7 @@ fn opening(plan: &Plan) -> Markup {
     );
     let figures = [
         ("deviation from target", deviation, "rms"),
-        ("reach", percent(plan.audit.reach), "by an ideal EQ"),
+        ("reach", percent(plan.reach), "by an ideal EQ"),
         (
             "yield",
             percent(plan.prediction.yield_share),
@@ -89,8 +89,8 @@ fn opening(plan: &Plan) -> Markup {
         p.setting {
             "Target " bdi { (plan.target.name) }
             ", device " bdi { (plan.device.name) }
-            ", judged from " (spoken_hz(plan.audit.judged_from_hz))
-            " to " (spoken_hz(plan.audit.judged_to_hz))
+            ", judged from " (spoken_hz(plan.audit.judged.from_hz))
+            " to " (spoken_hz(plan.audit.judged.to_hz))
         }
         (owner::contradictions(plan))
         p.statement { (isolated(&statement(plan), plan)) }
@@ -103,7 +103,7 @@ fn opening(plan: &Plan) -> Markup {
 }
 
 fn caption(plan: &Plan, picture: &Picture) -> Markup {
-    let offset = match plan.level_change_db() {
+    let offset = match plan.prediction.eq_level_db {
         level if level.abs() < 0.05 => String::new(),
         level => format!(
             " Only shape matters: the curves after are drawn {:.1} dB {} than they are, which is what the filters change in level.",

@@ -4,14 +4,14 @@ use super::owner_words::{self, Part};
 use super::picture::without_controls;
 use super::sections::with_bound_units;
 use super::text::{for_terminal, wrapped};
-use crate::predict::Plan;
+use crate::predict::{self, Plan};
 use maud::{Markup, html};
 
 /// What was asked against what is known, the first lines of everything printed; empty when nothing
 /// contradicts.
 pub fn contradictions_text(plan: &Plan) -> String {
     let mut out = String::new();
-    for contradiction in &plan.situation.contradictions {
+    for contradiction in predict::contradictions(plan) {
         out += &wrapped(&for_terminal(&format!("Mind: {contradiction}.")), 0);
     }
     if !out.is_empty() {
@@ -47,7 +47,7 @@ fn lines(parts: &[Part]) -> String {
 /// What was asked against what is known, in front of all else.
 pub fn contradictions(plan: &Plan) -> Markup {
     html! {
-        @for contradiction in &plan.situation.contradictions {
+        @for contradiction in predict::contradictions(plan) {
             p.statement { "Mind: " bdi { (with_bound_units(&without_controls(&contradiction.to_string()))) } "." }
         }
     }

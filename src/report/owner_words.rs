@@ -26,7 +26,7 @@ pub fn asked(plan: &Plan) -> Vec<Part> {
     if let Some(aim) = &situation.aim {
         part("Aim", aim_words(aim));
     }
-    if let Some(taken) = &situation.crossover {
+    if let Some(taken) = &plan.crossover {
         part("Subwoofer", crossover_words(taken, plan));
     }
     if let Some(level) = &situation.level {
@@ -40,7 +40,7 @@ pub fn advice(plan: &Plan) -> Vec<Part> {
     let situation = &plan.situation;
     let mut parts = Vec::new();
     let mut figures: Vec<String> = Vec::new();
-    let trusted_from_hz = plan.trusted_hz.0;
+    let trusted_from_hz = plan.trusted.from_hz;
     figures.extend(
         situation
             .low_end
@@ -104,7 +104,7 @@ fn crossover_words(taken: &CrossoverTaken, plan: &Plan) -> Vec<String> {
             first.q,
             plan.device.stages,
             plan.device.name,
-            plan.correcting_stages()
+            plan.fit.stages.len()
         ));
     } else {
         words.push(format!(

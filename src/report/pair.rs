@@ -21,9 +21,10 @@ fn match_words(pair: &Decided) -> String {
         )
     };
     match pair.matched.largest() {
-        Some((at_hz, difference_db)) => format!(
-            "Two units, one list: {level}; from 100 Hz to 10 kHz they match within {difference_db:.1} dB, worst at {}.",
-            spoken_hz(at_hz)
+        Some(largest) => format!(
+            "Two units, one list: {level}; from 100 Hz to 10 kHz they match within {:.1} dB, worst at {}.",
+            largest.value_db.abs(),
+            spoken_hz(largest.f_hz)
         ),
         None => format!("Two units, one list: {level}."),
     }

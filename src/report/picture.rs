@@ -200,7 +200,7 @@ pub fn pictures(plan: &Plan) -> Result<Vec<(&'static str, String)>> {
 pub fn decision_ink(decision: Decision) -> Ink {
     match decision {
         Decision::Correct => Ink::Mended,
-        Decision::Soften => Ink::Softened,
+        Decision::Soften { .. } => Ink::Softened,
         Decision::Leave => Ink::Left,
     }
 }
@@ -209,7 +209,7 @@ pub fn decision_ink(decision: Decision) -> Ink {
 pub fn decision_words(finding: &Finding) -> String {
     match finding.decision {
         Decision::Correct => "corrected".into(),
-        Decision::Soften => format!("{:.0} % corrected", 100.0 * finding.share),
+        Decision::Soften { .. } => format!("{:.0} % corrected", 100.0 * finding.decision.share()),
         Decision::Leave => "left alone".into(),
     }
 }

@@ -55,20 +55,20 @@ pub fn draw_traces<'a>(
 fn draw_ground(panel: &Panel, plan: &Plan, low: f64, high: f64) -> Result<()> {
     let audit = &plan.audit;
     let shade = pen(Ink::Shade, 0, Manner::Plain);
-    if audit.judged_from_hz > FROM_HZ {
+    if audit.judged.from_hz > FROM_HZ {
         block(
             panel,
-            (FROM_HZ, audit.judged_from_hz),
+            (FROM_HZ, audit.judged.from_hz),
             (low, high),
             shade,
             1.0,
         )?;
     }
-    if audit.judged_to_hz < TO_HZ {
-        block(panel, (audit.judged_to_hz, TO_HZ), (low, high), shade, 1.0)?;
+    if audit.judged.to_hz < TO_HZ {
+        block(panel, (audit.judged.to_hz, TO_HZ), (low, high), shade, 1.0)?;
     }
     let tint = pen(Ink::Left, 0, Manner::Plain);
-    for stretch in not_mended(&audit.findings) {
+    for stretch in not_mended(&plan.wish.findings) {
         block(panel, stretch, (low, high), tint, TINT)?;
     }
     Ok(())

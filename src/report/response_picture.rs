@@ -9,6 +9,7 @@ use super::sheet::{
     block, drawn, frequency_lines, frequency_words, panel, pen, put, words, x_of,
 };
 use crate::audit::{Finding, TREND_OCT, spoken_hz};
+use crate::curve::Curve;
 use crate::error::Result;
 use crate::predict::Plan;
 use plotters::prelude::{Color, PathElement};
@@ -41,31 +42,39 @@ impl Story {
         first_code: u8,
         heading: &'static str,
         name: &str,
-        before_db: Vec<f64>,
-        deviation_db: &[f64],
+        before: &Curve,
+        deviation: &Curve,
         plan: &Plan,
     ) -> Story {
-        let wanted_db = before_db
-            .iter()
-            .zip(deviation_db)
-            .map(|(b, d)| b - d)
-            .collect();
-        let (after_db, trend_db) = (plan.after_db(&before_db), plan.trend_db(&before_db));
-        let trace = |place, what: &str, ink, manner, width, values| Trace {
+        let trace = |place, what: &str, ink, manner, width, curve: &Curve| Trace {
             code: first_code + place,
             name: format!("{name}, {what}"),
             ink,
             manner,
             width,
-            values,
+            values: curve.values_db().to_vec(),
         };
         use Manner::{Dashed, Dotted, Plain};
         Story {
             heading,
-            before: trace(0, "before", Ink::Before, Plain, 7, before_db),
-            after: trace(1, "after", Ink::After, Plain, 14, after_db),
-            wanted: trace(2, "target", Ink::Wanted, Dashed, 6, wanted_db),
-            trend: trace(3, "trend before", Ink::Before, Dotted, 7, trend_db),
+            before: trace(0, "before", Ink::Before, Plain, 7, before),
+            after: trace(
+                1,
+                "after",
+                Ink::After,
+                Plain,
+                14,
+                &plan.prediction.after(before),
+            ),
+            wanted: trace(2, "target", Ink::Wanted, Dashed, 6, &(before - deviation)),
+            trend: trace(
+                3,
+                "trend before",
+                Ink::Before,
+                Dotted,
+                7,
+                &plan.trend(before),
+            ),
         }
     }
 
@@ -101,21 +110,21 @@ pub fn draw(plan: &Plan) -> Result<Picture> {
         1,
         "Listening window, dB",
         "listening window",
-        plan.window_before_db(),
-        &audit.deviations.window_db,
+        &plan.window_before(),
+        &audit.deviations.window,
         plan,
     )];
-    if let Some(in_room_db) = plan.in_room_before_db() {
+    if let Some(in_room) = plan.in_room_before() {
         stories.push(Story::new(
             5,
             "In-room curve, dB",
             "in-room",
-            in_room_db,
-            &audit.deviations.in_room_db,
+            &in_room,
+            &audit.deviations.in_room,
             plan,
         ));
     }
-    let judged = audit.grid.range(audit.judged_from_hz, audit.judged_to_hz);
+    let judged = audit.grid.range(audit.judged.from_hz, audit.judged.to_hz);
     let levels: Vec<(f64, f64)> = stories
         .iter()
         .map(|story| story.levels_db(&judged))
@@ -130,7 +139,7 @@ pub fn draw(plan: &Plan) -> Result<Picture> {
         top += HEADING_HEIGHT + height;
     }
     let strip_top = top + HEADING_HEIGHT;
-    let strip_bottom = strip_top + ROW_HEIGHT * (audit.findings.len().max(1) as i32);
+    let strip_bottom = strip_top + ROW_HEIGHT * (plan.wish.findings.len().max(1) as i32);
     let height = strip_bottom + AXIS_HEIGHT;
 
     let marks = drawn(height, |surface| {
@@ -165,10 +174,10 @@ fn describe(plan: &Plan) -> String {
         "Level over frequency from 20 Hz to 20 kHz. Deviation of listening window and in-room curve from their targets: {:.1} dB rms before, {:.1} dB after. Judged from {} to {}.",
         plan.deviation_before_db(),
         plan.deviation_after_db(),
-        spoken_hz(audit.judged_from_hz),
-        spoken_hz(audit.judged_to_hz),
+        spoken_hz(audit.judged.from_hz),
+        spoken_hz(audit.judged.to_hz),
     );
-    for (number, finding) in (1..).zip(&audit.findings) {
+    for (number, finding) in (1..).zip(&plan.wish.findings) {
         text += &format!(
             " {number}: {} at {}, {}.",
             cause_words(finding.cause),
@@ -198,7 +207,7 @@ fn name_curves(surface: &Surface, area: &Panel, plan: &Plan, story: &Story) -> R
     let judged = plan
         .audit
         .grid
-        .range(plan.audit.judged_from_hz, plan.audit.judged_to_hz);
+        .range(plan.audit.judged.from_hz, plan.audit.judged.to_hz);
     let apart = |i: &usize| (story.before.values[*i] - story.after.values[*i]).abs();
     let roomy = |i: &usize| (30.0..12_000.0).contains(&freqs_hz[*i]);
     let Some(i) = judged
@@ -234,10 +243,10 @@ fn name_curves(surface: &Surface, area: &Panel, plan: &Plan, story: &Story) -> R
 
 /// One row for each finding: a frame as wide as the finding, filled as far as it is corrected.
 fn draw_strip(surface: &Surface, plan: &Plan, place: (i32, i32)) -> Result<()> {
-    let findings = &plan.audit.findings;
+    let findings = &plan.wish.findings;
     let rows = findings.len().max(1) as f64;
     let area = panel(surface, place.0, place.1, rows, 0.0);
-    let (from_hz, to_hz) = (plan.audit.judged_from_hz, plan.audit.judged_to_hz);
+    let (from_hz, to_hz) = (plan.audit.judged.from_hz, plan.audit.judged.to_hz);
     let shade = pen(Ink::Shade, 0, Manner::Plain);
     for outside in [(FROM_HZ, from_hz), (to_hz, TO_HZ)] {
         if outside.0 < outside.1 {
@@ -289,7 +298,13 @@ pub(super) fn draw_box(surface: &Surface, finding: &Finding, top: i32, bottom: i
     let colour = pen(decision_ink(finding.decision), 0, Manner::Plain);
     let hz = (finding.from_hz.max(FROM_HZ), finding.to_hz.min(TO_HZ));
     let area = panel(surface, top, bottom, 0.0, 1.0);
-    block(&area, hz, (0.0, finding.share.clamp(0.0, 1.0)), colour, 1.0)?;
+    block(
+        &area,
+        hz,
+        (0.0, finding.decision.share().clamp(0.0, 1.0)),
+        colour,
+        1.0,
+    )?;
     let frame = vec![
         (hz.0, 0.0),
         (hz.0, 1.0),

@@ -28,7 +28,7 @@ pub fn draw(plan: &Plan) -> Result<Option<Picture>> {
     };
     match (&room.judged, &room.outcome) {
         (Some(judged), Some(outcome)) => {
-            drawn_for(room, judged, outcome, plan.level_change_db()).map(Some)
+            drawn_for(room, judged, outcome, plan.prediction.eq_level_db).map(Some)
         }
         _ => Ok(None),
     }

@@ -58,7 +58,7 @@ fn curve_words(name: &str) -> String {
 /// What has a line in the angle picture, in words.
 pub fn left_alone(plan: &Plan) -> String {
     let words: Vec<String> = (1..)
-        .zip(&plan.audit.findings)
+        .zip(&plan.wish.findings)
         .filter(|(_, f)| f.decision != Decision::Correct && f.q.is_some())
         .map(|(number, f)| {
             format!(
@@ -72,7 +72,7 @@ pub fn left_alone(plan: &Plan) -> String {
 }
 
 pub fn findings(plan: &Plan) -> Markup {
-    let findings = &plan.audit.findings;
+    let findings = &plan.wish.findings;
     html! {
         section {
             h2 { "Findings" }
@@ -122,7 +122,7 @@ pub fn filters(plan: &Plan) -> Markup {
         section {
             h2 { "Filters" }
             p {
-                "For " bdi { (plan.device.name) } ", " (stages_words(plan.fit.stages.len())) " of " (plan.device.stages)
+                "For " bdi { (plan.device.name) } ", " (stages_words(plan.stages().len())) " of " (plan.device.stages)
                 ", at " (plan.device.rate_hz) " Hz, numbers " (plan.device.number.to_string()) "."
             }
             div.wide tabindex="0" role="region" aria-label="Filters" {
@@ -142,7 +142,7 @@ pub fn filters(plan: &Plan) -> Markup {
                             td { (format!("{:.1}", plan.prediction.bank.gain_db)) }
                             td { "-" }
                         }
-                        @for (number, stage) in (1..).zip(&plan.fit.stages) {
+                        @for (number, stage) in (1..).zip(plan.stages()) {
                             tr {
                                 th scope="row" { (number) }
                                 td.word { (stage.kind.name()) }
@@ -170,8 +170,8 @@ pub fn price(plan: &Plan) -> Markup {
                 } @else {
                     li { "No headroom: the stages together never boost." }
                 }
-                li { "Stages: " (plan.fit.stages.len()) " of " (plan.device.stages) "." }
-                @if let Some(demand) = plan.largest_demand() { li { (amplifier_words(demand, plan.level_change_db())) } }
+                li { "Stages: " (plan.stages().len()) " of " (plan.device.stages) "." }
+                @if let Some(demand) = plan.prediction.largest_demand() { li { (amplifier_words(demand, plan.prediction.eq_level_db)) } }
                 @if let Some(worst) = prediction.worst_change {
                     li {
                         "The worst served direction of the listening window is " (worst.direction.to_string())
@@ -226,7 +226,7 @@ pub fn ladder(plan: &Plan) -> Markup {
             0.0
         }
     };
-    let kept = plan.correcting_stages();
+    let kept = plan.fit.stages.len();
     let bought = |place: usize| match place.checked_sub(1) {
         Some(below) => format!("{:.3}", ladder[below].rms_db - ladder[place].rms_db),
         None => "-".into(),
@@ -297,7 +297,7 @@ pub fn measurement(plan: &Plan) -> Markup {
             ul {
                 li {
                     "Data from " (spoken_hz(curves.grid.first_hz())) " to " (spoken_hz(curves.grid.last_hz()))
-                    " at " (curves.grid.len()) " frequencies; judged from " (spoken_hz(audit.judged_from_hz)) " to " (spoken_hz(audit.judged_to_hz)) "."
+                    " at " (curves.grid.len()) " frequencies; judged from " (spoken_hz(audit.judged.from_hz)) " to " (spoken_hz(audit.judged.to_hz)) "."
                 }
                 li { (trusted_words(plan)) }
                 @if let Some(corner_hz) = audit.corner_hz {
@@ -337,7 +337,7 @@ pub fn measurement(plan: &Plan) -> Markup {
 }
 
 fn trusted_words(plan: &Plan) -> String {
-    let stated = match plan.trusted_hz {
+    let stated = match (plan.trusted.from_hz, plan.trusted.to_hz) {
         (None, None) => {
             return "The measurement states no range in which it is to be trusted; all of it was."
                 .into();

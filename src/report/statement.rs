@@ -32,7 +32,7 @@ pub fn statement(plan: &Plan) -> String {
 fn verdict(plan: &Plan) -> String {
     let opening = format!("{} {}", plan.speaker, grade_words(plan.grade()));
     let before_db = plan.deviation_before_db();
-    let stages = plan.correcting_stages();
+    let stages = plan.fit.stages.len();
     let [remove, leave, cost] = match stages {
         1 => ["removes", "leaves", "costs"],
         _ => ["remove", "leave", "cost"],
@@ -41,11 +41,11 @@ fn verdict(plan: &Plan) -> String {
         price if price > 0.0 => format!("{cost} {price:.1} dB of headroom"),
         _ => format!("{cost} no headroom"),
     };
-    match (plan.audit.reach, plan.prediction.yield_share) {
+    match (plan.reach, plan.prediction.yield_share) {
         (Some(_), Some(share)) => format!(
             "{opening}: of the audible deviation from the target \"{}\" ({before_db:.1} dB rms) an ideal EQ may remove {} of the energy, and {} of {} {remove} {}, {leave} {:.1} dB and {price}.",
             plan.target.name,
-            percent(plan.audit.reach),
+            percent(plan.reach),
             stages_words(stages),
             plan.device.name,
             percent(Some(share)),
@@ -60,7 +60,7 @@ fn verdict(plan: &Plan) -> String {
 
 fn what_stays(plan: &Plan) -> String {
     let mut left: Vec<_> = plan
-        .audit
+        .wish
         .findings
         .iter()
         .filter(|f| f.decision == Decision::Leave && f.cause != Cause::BandEdge)
@@ -129,7 +129,6 @@ mod tests {
             spread_db: None,
             cause,
             decision: Decision::Leave,
-            share: 0.0,
             witnesses: Vec::new(),
             ground,
         }

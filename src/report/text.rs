@@ -43,7 +43,7 @@ pub(super) const BOLD: u8 = 1;
 fn decision_code(decision: Decision) -> u8 {
     match decision {
         Decision::Correct => 32,
-        Decision::Soften => 33,
+        Decision::Soften { .. } => 33,
         Decision::Leave => 31,
     }
 }
@@ -101,17 +101,17 @@ pub fn audit(plan: &Plan, paint: Paint) -> String {
     let judged = format!(
         "Target {}, judged from {} to {}",
         plan.target.name,
-        spoken_hz(plan.audit.judged_from_hz),
-        spoken_hz(plan.audit.judged_to_hz)
+        spoken_hz(plan.audit.judged.from_hz),
+        spoken_hz(plan.audit.judged.to_hz)
     );
     out += &wrapped(&judged, 0);
     out.push('\n');
-    if plan.audit.findings.is_empty() {
+    if plan.wish.findings.is_empty() {
         out += "Nothing worth speaking of.\n";
     } else {
         out += &findings_table(plan, paint);
         out.push('\n');
-        for (number, finding) in (1..).zip(&plan.audit.findings) {
+        for (number, finding) in (1..).zip(&plan.wish.findings) {
             out += &wrapped(&format!("{number}: {}.", finding.reason()), 2);
         }
     }
@@ -123,7 +123,7 @@ pub fn audit(plan: &Plan, paint: Paint) -> String {
     out += &format!(
         "Yield {} within a reach of {}, price {:.1} dB of headroom\n",
         percent(plan.prediction.yield_share),
-        percent(plan.audit.reach),
+        percent(plan.reach),
         plan.prediction.price_db
     );
     if let (Some(before), Some(after)) =
@@ -163,7 +163,7 @@ fn findings_table(plan: &Plan, paint: Paint) -> String {
     let mut out = paint.on(&heading, BOLD);
     out.push('\n');
     let number = |value: Option<f64>| value.map_or("-".to_string(), |v| format!("{v:.1}"));
-    for (place, f) in (1..).zip(&plan.audit.findings) {
+    for (place, f) in (1..).zip(&plan.wish.findings) {
         let room = f.in_room_size_db;
         let _ = writeln!(
             out,
@@ -183,7 +183,7 @@ fn findings_table(plan: &Plan, paint: Paint) -> String {
 
 fn decision(finding: &Finding) -> String {
     match finding.decision {
-        Decision::Soften => format!("soften {:.0} %", 100.0 * finding.share),
+        Decision::Soften { .. } => format!("soften {:.0} %", 100.0 * finding.decision.share()),
         other => other.name().to_string(),
     }
 }
@@ -195,7 +195,7 @@ pub fn plan(plan: &Plan, written: &[PathBuf]) -> String {
     out += &wrapped(&statement(plan), 0);
     out += &owner::asked_text(plan);
     out.push('\n');
-    out += &filter_table(&plan.fit.stages, plan.prediction.bank.gain_db);
+    out += &filter_table(&plan.stages(), plan.prediction.bank.gain_db);
     out += &unheld(&plan.fit);
     out += &room::text(plan);
     out += &pair::text(plan);

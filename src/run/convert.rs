@@ -1,7 +1,7 @@
 //! `planish convert`: a filter list from the disk for another device.
 
 use crate::convert::{Converted, Options, convert as converted, own_device};
-use crate::device::{Coefficient, Device, Feedback, Number, Setting};
+use crate::device::{Coefficient, Device, Feedback, HIGHEST_F0_PER_RATE, Number, Setting};
 use crate::error::{Error, Result};
 use crate::read;
 use std::path::Path;
@@ -40,9 +40,6 @@ pub fn convert(list: &Path, wanted: &Wanted, options: &Options) -> Result<Conver
     device.word_order = wanted.order.unwrap_or(device.word_order);
     converted(&list, &device, options)
 }
-
-/// Half the rate is out of reach of f0; see `convert::own_device`.
-const HIGHEST_F0_PER_RATE: f64 = 0.4999;
 
 /// `device` at another rate; ranges of f0 end below half of it.
 fn at_rate(device: &mut Device, rate_hz: f64) -> Result<()> {

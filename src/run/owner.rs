@@ -1,20 +1,23 @@
 //! The owner's situation in the chain: what it does to the wish, and what follows from the plan.
 
+use super::PlanOptions;
 use crate::aim::{beams, vertical_hold};
-use crate::audit::{Audit, Subject};
+use crate::audit::{Audit, Subject, Wish};
 use crate::average::AveragedCurves;
 use crate::budget::{
-    Asked, Clean, Crossover, Law, Load, LowEnd, REFERENCE_V, Tables, Wishes, limit_boost,
-    no_boost_below,
+    Asked, Clean, Crossover, Law, Load, LowEnd, REFERENCE_V, Tables, Wishes, excursion_gain_db,
+    limited, without_boost_below,
 };
+use crate::curve::Curve;
 use crate::device::Device;
 use crate::error::{Error, Result};
 use crate::export::filter_list::of_device;
-use crate::filter::{Kind, Stage};
+use crate::filter::{Bank, Stage};
 use crate::filter_list::FilterList;
-use crate::predict::situation::{LevelBudget, Situation};
-use crate::predict::{Plan, sections, with_crossover};
-use crate::seats::{BelowCrossover, SeatLevels};
+use crate::predict::situation::{CrossoverTaken, LevelBudget, Situation};
+use crate::predict::{Plan, Prediction, sections};
+use crate::seats::BelowCrossover;
+use crate::units::db_to_amplitude;
 
 /// What the owner's wishes come to on a device.
 pub(super) struct Ready<'a> {
@@ -46,27 +49,36 @@ impl<'a> Ready<'a> {
         [asked_hz, sub_hz].into_iter().flatten().reduce(f64::max)
     }
 
-    /// Takes out of the wish what a subwoofer does instead and what the speaker does not give.
-    pub fn limit(&self, audit: &mut Audit, subject: &Subject, device: &Device) {
-        if let Some(sub) = self.wishes.sub {
-            no_boost_below(audit, sub.f_hz);
+    /// The speakers' half of the crossover, as stages of the device.
+    pub fn highpass(&self) -> &[Stage] {
+        let crossover = self.crossover.as_ref();
+        crossover.map_or(&[], |crossover| &crossover.highpass)
+    }
+
+    /// The audit's wish without what a subwoofer does instead and what the speaker does not give.
+    pub fn limited(&self, audit: &Audit, subject: &Subject, device: &Device) -> Wish {
+        let wish = match self.wishes.sub {
+            Some(sub) => without_boost_below(&audit.wish, sub.f_hz),
+            None => audit.wish.clone(),
+        };
+        match self.asked() {
+            None => wish,
+            Some(asked) => {
+                let before = audit.window_before(subject.target);
+                let before = match self.highpass_curve(audit, device) {
+                    Some(highpass) => &before + &highpass,
+                    None => before,
+                };
+                limited(audit, &wish, &asked, &before)
+            }
         }
-        if let Some(wanted) = self.wishes.level {
-            let before_db = output_db(audit, subject, None);
-            let before_db = match self.highpass_db(audit, device) {
-                Some(highpass_db) => before_db
-                    .iter()
-                    .zip(&highpass_db)
-                    .map(|(b, h)| b + h)
-                    .collect(),
-                None => before_db,
-            };
-            let asked = Asked {
-                wanted,
-                clean: &self.clean,
-            };
-            limit_boost(audit, &asked, &before_db);
-        }
+    }
+
+    fn asked(&self) -> Option<Asked<'_>> {
+        self.wishes.level.map(|wanted| Asked {
+            wanted,
+            clean: &self.clean,
+        })
     }
 
     /// Stages that the crossover leaves for the plan of `stages` that may be used, and the device
@@ -92,112 +104,97 @@ impl<'a> Ready<'a> {
         Ok((left, stages.map(|stages| stages - taken)))
     }
 
-    /// Puts the crossover in front of the plan and says what follows from the situation.
+    /// The crossover with what follows from it, and what the subwoofer's list does about the room.
     ///
     /// # Errors
-    /// When the device's numbers cannot hold the crossover.
-    pub fn complete(
+    /// When stages for the room cannot be fitted.
+    pub fn crossover_taken(
         &self,
-        mut plan: Plan,
+        audit: &Audit,
+        options: &PlanOptions,
+        device: &Device,
+    ) -> Result<Option<CrossoverTaken>> {
+        let Some(crossover) = &self.crossover else {
+            return Ok(None);
+        };
+        let sub_hz = crossover.wanted.f_hz;
+        let seats = options.sub_seats.as_ref();
+        let room = match seats.filter(|_| !crossover.lowpass.is_empty()) {
+            None => None,
+            Some(seats) => {
+                let left = device.stages.saturating_sub(crossover.lowpass.len());
+                let forbid = &options.without;
+                Some(BelowCrossover::new(seats, sub_hz, device, left, forbid)?)
+            }
+        };
+        Ok(Some(CrossoverTaken {
+            crossover: crossover.clone(),
+            excursion_gain_db: audit
+                .corner_hz
+                .map(|corner_hz| excursion_gain_db(sub_hz, corner_hz)),
+            room,
+        }))
+    }
+
+    /// What follows from the situation for the speaker as measured and with its plan.
+    pub fn situation(
+        &self,
         subject: &Subject,
-        stages: Option<usize>,
-    ) -> Result<Plan> {
-        let mut situation = Situation {
+        audit: &Audit,
+        prediction: &Prediction,
+        device: &Device,
+    ) -> Situation {
+        let response = subject.response;
+        let window = subject.curves.listening_window.as_ref();
+        let low_end = low_end(subject.curves, &self.tables);
+        let sensitivity_db = low_end.as_ref().and_then(|l| l.sensitivity_db);
+        Situation {
             distance_m: self
                 .wishes
                 .level
                 .map(|l| l.distance_m)
                 .or(self.wishes.distance_m),
-            low_end: low_end(subject.curves, &self.tables),
+            beams: response.map_or_else(Vec::new, beams),
+            vertical: response.zip(window).and_then(|(response, window)| {
+                vertical_hold(response, &window.levels_db, audit.judged)
+            }),
+            level: self.asked().map(|asked| {
+                let output = prediction.after(&audit.window_before(subject.target));
+                let demand = prediction.largest_demand();
+                let boost_db = demand.map_or(0.0, |d| d.gain_db.max(0.0));
+                let peak_v = sensitivity_db.map(|sensitivity_db| {
+                    let peak_db = asked.wanted.asked_peak_db(Law::FreeField);
+                    REFERENCE_V * db_to_amplitude(peak_db + boost_db - sensitivity_db)
+                });
+                let tables = [
+                    self.tables.distortion.is_some(),
+                    self.tables.compression.is_some(),
+                ];
+                let highpass = self.highpass_curve(audit, device);
+                LevelBudget::new(&asked, tables, &output, highpass.as_ref(), peak_v)
+            }),
+            load: self.load(prediction),
+            low_end,
             ..Situation::default()
+        }
+    }
+
+    fn load(&self, prediction: &Prediction) -> Option<Load> {
+        let correcting = Bank {
+            gain_db: 0.0,
+            sections: prediction.bank.sections[self.highpass().len()..].to_vec(),
+            ..prediction.bank
         };
-        if let Some(response) = subject.response {
-            situation.beams = beams(response);
-            situation.vertical = subject.curves.listening_window.as_ref().and_then(|window| {
-                let audit = &plan.audit;
-                vertical_hold(
-                    response,
-                    &window.levels_db,
-                    audit.judged_from_hz,
-                    audit.judged_to_hz,
-                )
-            });
-        }
-        if let Some(crossover) = &self.crossover {
-            situation.take_crossover(
-                crossover.clone(),
-                &plan.device.name,
-                stages.unwrap_or(plan.device.stages).min(plan.device.stages),
-                plan.audit.corner_hz,
-                subject.trusted_from_hz,
-            );
-        }
-        if let Some(wanted) = self.wishes.level {
-            let output_db = output_db(&plan.audit, subject, Some(&plan));
-            let highpass_db = self.highpass_db(&plan.audit, &plan.device);
-            let tables = [
-                self.tables.distortion.is_some(),
-                self.tables.compression.is_some(),
-            ];
-            let mut budget = LevelBudget::new(
-                wanted,
-                &self.clean,
-                tables,
-                plan.audit.grid.freqs_hz(),
-                &output_db,
-                highpass_db.as_deref(),
-            );
-            let sensitivity_db = situation.low_end.as_ref().and_then(|l| l.sensitivity_db);
-            let boost_db = plan.largest_demand().map_or(0.0, |d| d.gain_db.max(0.0));
-            budget.peak_v = sensitivity_db.map(|sensitivity_db| {
-                let over_db = wanted.asked_peak_db(Law::FreeField) + boost_db - sensitivity_db;
-                REFERENCE_V * crate::units::db_to_amplitude(over_db)
-            });
-            situation.take_level(budget);
-        }
-        if let Some(impedance) = self.tables.impedance {
-            let level_db = plan.level_change_db();
-            let bank = &plan.prediction.bank;
-            let boost_db = |f_hz: f64| bank.gain_at_db(f_hz) - bank.gain_db - level_db;
-            if let Some(load) = Load::new(impedance, self.wishes.rated_ohm, boost_db) {
-                situation.take_load(load);
-            }
-        }
-        if let Some(crossover) = &self.crossover {
-            with_crossover(&mut plan, &crossover.highpass)?;
-        }
-        plan.situation = situation;
-        Ok(plan)
+        let boost_db = |f_hz: f64| correcting.gain_at_db(f_hz) - prediction.eq_level_db;
+        Load::new(self.tables.impedance?, self.wishes.rated_ohm, boost_db)
     }
 
-    fn highpass_db(&self, audit: &Audit, device: &Device) -> Option<Vec<f64>> {
+    /// What the speakers' half of the crossover takes off.
+    fn highpass_curve(&self, audit: &Audit, device: &Device) -> Option<Curve> {
         let crossover = self.crossover.as_ref()?;
-        let freqs_hz = audit.grid.freqs_hz();
-        Some(
-            freqs_hz
-                .iter()
-                .map(|f| crossover.highpass_db(*f, device.rate_hz))
-                .collect(),
-        )
-    }
-}
-
-/// What the speaker gives at each frequency of the audit, dB over its level: before, or with a
-/// plan turned to the loudness of before.
-fn output_db(audit: &Audit, subject: &Subject, plan: Option<&Plan>) -> Vec<f64> {
-    let target_db = subject.target.levels_db(&audit.grid);
-    let before = audit
-        .deviations
-        .window_db
-        .iter()
-        .zip(&target_db)
-        .map(|(d, t)| d + t);
-    match plan {
-        None => before.collect(),
-        Some(plan) => {
-            let before: Vec<f64> = before.collect();
-            plan.after_db(&before)
-        }
+        Some(Curve::of(&audit.grid, |f_hz| {
+            crossover.highpass_db(f_hz, device.rate_hz)
+        }))
     }
 }
 
@@ -214,30 +211,6 @@ fn low_end(curves: &AveragedCurves, tables: &Tables) -> Option<LowEnd> {
     )
 }
 
-/// Has the subwoofer's list cut what `seats`, measured with the subwoofer playing, share below the
-/// crossover, with the stages that its lowpass leaves and of the types that are not forbidden.
-///
-/// # Errors
-/// When the stages cannot be fitted.
-pub(super) fn cut_below_crossover(
-    plan: &mut Plan,
-    seats: &SeatLevels,
-    forbid: &[Kind],
-) -> Result<()> {
-    let Some(taken) = &mut plan.situation.crossover else {
-        return Ok(());
-    };
-    let Crossover {
-        lowpass, wanted, ..
-    } = &taken.crossover;
-    if !lowpass.is_empty() {
-        let left = plan.device.stages.saturating_sub(lowpass.len());
-        let room = BelowCrossover::new(seats, wanted.f_hz, &plan.device, left, forbid)?;
-        taken.room = Some(room);
-    }
-    Ok(())
-}
-
 /// The list for the subwoofer: the other half of a plan's crossover, with the same gain in front,
 /// so that both keep their balance, and the room's cuts below it. `None` without a crossover or
 /// where the device cannot hold it.
@@ -245,7 +218,7 @@ pub(super) fn cut_below_crossover(
 /// # Errors
 /// When the device's numbers cannot hold it.
 pub(super) fn subwoofer_list(plan: &Plan) -> Result<Option<FilterList>> {
-    let Some(taken) = &plan.situation.crossover else {
+    let Some(taken) = &plan.crossover else {
         return Ok(None);
     };
     let lowpass = &taken.crossover.lowpass;

@@ -1,6 +1,7 @@
 //! Many speakers, each planned on its own, in one table.
 
 use super::{PictureFormat, PlanOptions, Speaker, plan_for, write_plan};
+use crate::average::RearWall;
 use crate::device::Device;
 use crate::error::{Error, Result};
 use crate::predict::summary::{Entry, Summary};
@@ -15,6 +16,8 @@ pub struct Ranking<'a> {
     pub device: &'a Device,
     /// The wanted curve.
     pub target: &'a Target,
+    /// How the rear wall enters the early reflections.
+    pub rear_wall: RearWall,
     /// Everything else.
     pub options: &'a PlanOptions,
     /// Where each speaker's plan is written, in a folder named as the speaker's; nowhere when
@@ -124,7 +127,7 @@ pub fn rank(
 }
 
 fn one(path: &Path, folder: &Path, ranking: &Ranking) -> Result<Summary> {
-    let speaker = Speaker::read(path, ranking.options.rear_wall)?;
+    let speaker = Speaker::read(path, ranking.rear_wall)?;
     let plan = plan_for(&speaker, ranking.device, ranking.target, ranking.options)?;
     if let Some(out) = ranking.out {
         no_link_below(out, folder)?;

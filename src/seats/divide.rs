@@ -7,6 +7,7 @@
 use super::join::Joined;
 use super::judged::Judged;
 use super::peak::Peak;
+use crate::curve::Curve;
 use crate::device::{Device, Number};
 use crate::error::Result;
 use crate::filter::{Bank, Kind, Stage};
@@ -34,7 +35,10 @@ pub fn fit(
     options: &Options,
     highest_hz: f64,
 ) -> Result<Fit> {
-    let rows = joined.grid.freqs_hz().partition_point(|f| *f < highest_hz);
+    let rows = joined
+        .grid()
+        .freqs_hz()
+        .partition_point(|f| *f < highest_hz);
     let options = Options {
         // Nothing is boosted below the transition, so its level stands.
         level_cost: f64::INFINITY,
@@ -42,16 +46,16 @@ pub fn fit(
     };
     let upper = |gain_db: &[f64], device: &Device, options: &Options| {
         let wanted = Wanted {
-            freqs_hz: &joined.grid.freqs_hz()[..rows],
+            freqs_hz: &joined.grid().freqs_hz()[..rows],
             gain_db: &gain_db[..rows],
             weights: &joined.weights[..rows],
         };
         fit::fit(&wanted, device, options)
     };
-    let first = upper(&joined.upper_db, device, &options)?;
+    let first = upper(joined.upper.values_db(), device, &options)?;
     let no_peaking = options.forbid.contains(&Kind::Peaking);
     let cuts = judged.map_or_else(Vec::new, |judged| {
-        let freqs_hz = joined.grid.freqs_hz();
+        let freqs_hz = joined.grid().freqs_hz();
         ranked(freqs_hz, &joined.weights, judged, device, no_peaking)
     });
     if cuts.is_empty() {
@@ -93,15 +97,14 @@ pub fn fit(
             stages: options.stages.map(|_| allowed - count),
             ..options
         };
-        upper(&joined.upper_db, &rest, &options)?
+        upper(joined.upper.values_db(), &rest, &options)?
     };
     let mut stages = below.stages;
     stages.extend(above.stages);
     let stages = fit::in_order(stages, device);
-    let all_db = gains_db(&stages, device, joined.grid.freqs_hz());
-    let wish_db = joined.wish_db();
-    let left_db: Vec<f64> = wish_db.iter().zip(&all_db).map(|(w, a)| w - a).collect();
-    let rms_db = rms_db(&left_db[..rows], &joined.weights[..rows]);
+    let all_db = gains_db(&stages, device, joined.grid().freqs_hz());
+    let left = &joined.wish() - &Curve::new(joined.grid().clone(), all_db);
+    let rms_db = rms_db(&left.values_db()[..rows], &joined.weights[..rows]);
     let ladder = ladder(&room, speaker, allowed, (stages.len(), rms_db));
     Ok(Fit {
         stages,
@@ -143,12 +146,12 @@ pub(super) fn ranked(
 
 /// What is left of the room's wish when the first 0, 1, 2, ... of `cuts` are made, dB^2.
 fn left_by_count(joined: &Joined, cuts: &[Peak], rows: usize) -> Vec<f64> {
-    let mut left_db = joined.zone_db.clone();
+    let mut left_db = joined.zone.values_db().to_vec();
     let mut all = vec![rms_db(&left_db[..rows], &joined.weights[..rows]).powi(2)];
     for peak in cuts {
         for (left, cut) in left_db
             .iter_mut()
-            .zip(peak.cut_shape_db(joined.grid.freqs_hz()))
+            .zip(peak.cut_shape_db(joined.grid().freqs_hz()))
         {
             *left += cut;
         }

@@ -22,22 +22,19 @@ const SAME_OCT: f64 = 1.0 / 12.0;
 /// So many nulls are spoken of, the deepest.
 const MOST_NULLS: usize = 6;
 
-/// Puts the room's findings in the place of those that lie below the transition.
+/// `findings` with the room's in the place of those that lie below the transition.
 pub(super) fn with_room(
-    findings: Vec<Finding>,
+    findings: &[Finding],
     judged: Option<&Judged>,
     transition_hz: f64,
     lowest_hz: f64,
 ) -> Vec<Finding> {
-    let mut all: Vec<Finding> = findings
-        .into_iter()
-        .filter(|f| f.peak_hz >= transition_hz || f.cause == Cause::BandEdge)
-        .collect();
+    let above = |f: &&Finding| f.peak_hz >= transition_hz || f.cause == Cause::BandEdge;
+    let mut all: Vec<Finding> = findings.iter().filter(above).cloned().collect();
     match judged {
         Some(judged) => all.extend(of_seats(judged)),
         None => all.push(unheard(lowest_hz, transition_hz)),
     }
-    all.sort_by(|a, b| a.peak_hz.total_cmp(&b.peak_hz));
     all
 }
 
@@ -54,7 +51,6 @@ fn unheard(lowest_hz: f64, transition_hz: f64) -> Finding {
         spread_db: None,
         cause: Cause::Room,
         decision: Decision::Leave,
-        share: 0.0,
         witnesses: Vec::new(),
         ground: Ground::RoomUnheard { transition_hz },
     }
@@ -76,7 +72,6 @@ fn of_seats(judged: &Judged) -> Vec<Finding> {
         .filter(beside);
     findings.extend(disputed.map(|peak| Finding {
         decision: Decision::Leave,
-        share: 0.0,
         ground: Ground::SeatsDisagree {
             seats,
             sizes_db: (peak.least_db, peak.most_db),
@@ -103,9 +98,8 @@ fn shared(peak: &Peak, seats: usize) -> Finding {
         decision: if whole {
             Decision::Correct
         } else {
-            Decision::Soften
+            Decision::Soften { share }
         },
-        share: if whole { 1.0 } else { share },
         witnesses: Vec::new(),
         ground: Ground::SeatsShare {
             seats,
@@ -161,7 +155,6 @@ fn nulls(judged: &Judged) -> Vec<Finding> {
                 spread_db: Some(deviation(&there)),
                 cause: Cause::Room,
                 decision: Decision::Leave,
-                share: 0.0,
                 witnesses: Vec::new(),
                 ground: Ground::SeatsNull {
                     seats: there.len(),

@@ -5,13 +5,10 @@
 //! transition is taken out first: a level that is wanted throughout the zone is given to what lies
 //! above instead (level is free), and what is left of a boost fades out towards the transition.
 
-use super::judged::{JOIN_OCT, Judged, below_transition, value_at};
+use super::judged::{JOIN_OCT, Judged, LOWEST_HZ, below_transition};
 use crate::audit::Audit;
-use crate::curve::Grid;
+use crate::curve::{Curve, Grid};
 use crate::units::erb_numbers_per_octave;
-
-/// The lowest frequency at which the filters are held to anything, Hz.
-const LOWEST_HZ: f64 = 20.0;
 
 /// Weight of the zone where no seat says anything, against where seats do: enough that filters
 /// leave it alone. Our own judgement.
@@ -20,12 +17,11 @@ const UNHEARD_WEIGHT: f64 = 0.3;
 /// The wish of the whole plan, frequency by frequency.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Joined {
-    /// From 20 Hz on: the audit's frequencies, and below them more of the same density.
-    pub grid: Grid,
-    /// The speaker's share of the wish, dB.
-    pub upper_db: Vec<f64>,
-    /// The room's share, dB, not above 0.
-    pub zone_db: Vec<f64>,
+    /// The speaker's share of the wish, from 20 Hz on: at the audit's frequencies, and below them at
+    /// more of the same density.
+    pub upper: Curve,
+    /// The room's share at the same frequencies, not above 0 dB.
+    pub zone: Curve,
     /// Weight of each frequency in the fit: as in the audit above the transition; below it every
     /// octave counts as much as the one at the transition, since a mode is heard by how long it
     /// rings and not by how finely the ear parts low frequencies. Our own judgement.
@@ -34,29 +30,27 @@ pub struct Joined {
     pub transition_hz: f64,
 }
 
-/// The audit's wish without what would boost below the transition, dB on the audit's grid.
-pub(super) fn without_boost(audit: &Audit, transition_hz: f64) -> Vec<f64> {
-    let grid = &audit.grid;
+/// `wish` without what would boost below the transition.
+pub(super) fn without_boost(wish: &Curve, transition_hz: f64) -> Curve {
     // The level that the wish runs on with, an octave below the transition.
-    let run_on_db = value_at(grid, &audit.wish_db, 0.5 * transition_hz).max(0.0);
+    let run_on_db = wish.at_db(0.5 * transition_hz).max(0.0);
     let join = JOIN_OCT.exp2() * transition_hz;
-    audit
-        .wish_db
-        .iter()
-        .zip(grid.freqs_hz())
-        .map(|(wish, f)| {
-            let wish = wish - run_on_db;
-            // Rises from 0 at the transition to 1 at the end of the join.
-            let above = 1.0 - below_transition(f.min(join), transition_hz);
-            if wish > 0.0 { wish * above } else { wish }
-        })
-        .collect()
+    wish.map(|at| {
+        let left_db = at.value_db - run_on_db;
+        // Rises from 0 at the transition to 1 at the end of the join.
+        let above = 1.0 - below_transition(at.f_hz.min(join), transition_hz);
+        if left_db > 0.0 {
+            left_db * above
+        } else {
+            left_db
+        }
+    })
 }
 
-/// Joins the wishes; `upper_db` is [`without_boost`].
+/// Joins the wishes; `upper` is [`without_boost`] on the audit's grid.
 pub(super) fn join(
     audit: &Audit,
-    upper_db: &[f64],
+    upper: &Curve,
     judged: Option<&Judged>,
     transition_hz: f64,
 ) -> Joined {
@@ -70,14 +64,11 @@ pub(super) fn join(
     freqs_hz.extend(source.freqs_hz());
     let grid = Grid::new(freqs_hz).unwrap_or_else(|| source.clone());
     let extra = grid.len() - source.len();
-    let upper_db: Vec<f64> = (0..grid.len())
-        .map(|i| upper_db[i.saturating_sub(extra)])
-        .collect();
-    let zone_db: Vec<f64> = grid
-        .freqs_hz()
-        .iter()
-        .map(|f| judged.map_or(0.0, |judged| judged.wish_at(*f)))
-        .collect();
+    let upper_db = (0..grid.len()).map(|i| upper.values_db()[i.saturating_sub(extra)]);
+    let upper = Curve::new(grid.clone(), upper_db.collect());
+    let zone = Curve::of(&grid, |f_hz| {
+        judged.map_or(0.0, |judged| judged.wish_at(f_hz))
+    });
     // The audit's weights are octaves times what hearing resolves there, up to a factor.
     let cells = grid.cells_oct();
     let of_audit = &audit.deviations.weights;
@@ -100,23 +91,28 @@ pub(super) fn join(
         })
         .collect();
     Joined {
-        grid,
-        upper_db,
-        zone_db,
+        upper,
+        zone,
         weights,
         transition_hz,
     }
 }
 
 impl Joined {
-    /// The whole wish, dB.
-    pub fn wish_db(&self) -> Vec<f64> {
-        let pairs = self.upper_db.iter().zip(&self.zone_db);
-        pairs.map(|(upper, zone)| upper + zone).collect()
+    /// The frequencies.
+    pub fn grid(&self) -> &Grid {
+        self.upper.grid()
+    }
+
+    /// The whole wish.
+    pub fn wish(&self) -> Curve {
+        &self.upper + &self.zone
     }
 
     /// The whole wish on the audit's grid, whose frequencies are the last of this one's.
-    pub fn on_audit_grid(&self, audit: &Audit) -> Vec<f64> {
-        self.wish_db()[self.grid.len() - audit.grid.len()..].to_vec()
+    pub fn on_audit_grid(&self, audit: &Audit) -> Curve {
+        let last = self.grid().len() - audit.grid.len();
+        let wish_db = self.wish().values_db()[last..].to_vec();
+        Curve::new(audit.grid.clone(), wish_db)
     }
 }

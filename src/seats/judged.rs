@@ -5,7 +5,7 @@ use super::coverage::Coverage;
 use super::levels::SeatLevels;
 use super::peak::{Peak, bell_db};
 use super::shared::{Found, Seats};
-use crate::curve::{Grid, resample_db};
+use crate::curve::{Curve, Grid, resample_db};
 use crate::device::Device;
 use crate::filter::Kind;
 use std::ops::Range;
@@ -57,8 +57,8 @@ pub struct Judged {
     pub peaks: Vec<Peak>,
     /// Peaks that most seats have and some lack; left alone.
     pub disputed: Vec<Peak>,
-    /// What may be cut, dB, not above 0.
-    pub wish_db: Vec<f64>,
+    /// What may be cut, not above 0 dB.
+    pub wish: Curve,
 }
 
 /// Judges the zone below the transition as far as the seats cover it; `None` where they do not cover
@@ -79,21 +79,6 @@ pub(super) fn judge(
     let judged_from_hz = covered_from_hz.max(from_hz.unwrap_or(0.0));
     let enough = coverage.is_used() && judged_from_hz * LEAST_JUDGED_OCT.exp2() <= covered_to_hz;
     enough.then(|| of_seats(seats, transition_hz, judged_from_hz, q_at_most, upper_db))
-}
-
-/// `values` on `grid` at `f_hz`, straight over log frequency, held beyond the ends.
-pub(super) fn value_at(grid: &Grid, values: &[f64], f_hz: f64) -> f64 {
-    let freqs_hz = grid.freqs_hz();
-    let above = freqs_hz.partition_point(|f| *f <= f_hz);
-    match above.checked_sub(1) {
-        None => values[0],
-        Some(below) if above == freqs_hz.len() => values[below],
-        Some(below) => {
-            let share =
-                (f_hz / freqs_hz[below]).log2() / (freqs_hz[above] / freqs_hz[below]).log2();
-            values[below] + share * (values[above] - values[below])
-        }
-    }
 }
 
 /// 1 up to the transition, falling smoothly to 0 at [`JOIN_OCT`] above it.
@@ -166,9 +151,8 @@ fn of_seats(
             *wish -= cut;
         }
     }
-    for (wish, f) in wish_db.iter_mut().zip(grid.freqs_hz()) {
-        *wish *= below_transition(*f, transition_hz);
-    }
+    let wish = Curve::new(grid.clone(), wish_db)
+        .map(|at| at.value_db * below_transition(at.f_hz, transition_hz));
     Judged {
         names: seats.seats().iter().map(|seat| seat.name.clone()).collect(),
         over_db: over(
@@ -179,7 +163,7 @@ fn of_seats(
         baseline_db: levelled_now.baseline_db,
         peaks: found.shared,
         disputed: found.disputed,
-        wish_db,
+        wish,
         zone,
         grid,
     }
@@ -213,7 +197,7 @@ impl Judged {
     pub fn wish_at(&self, f_hz: f64) -> f64 {
         let within = self.grid.first_hz() * (1.0 - 1e-9)..=self.grid.last_hz() * (1.0 + 1e-9);
         if within.contains(&f_hz) {
-            value_at(&self.grid, &self.wish_db, f_hz)
+            self.wish.at_db(f_hz)
         } else {
             0.0
         }

@@ -14,7 +14,8 @@ mod peak;
 mod shared;
 mod transition;
 
-use crate::audit::Audit;
+use crate::audit::{Audit, Wish};
+use crate::curve::Curve;
 use crate::device::Device;
 
 pub use below::BelowCrossover;
@@ -60,15 +61,22 @@ pub struct Question {
     pub judged: Option<Judged>,
     /// Both wishes on one grid.
     pub joined: Joined,
+    /// Both together with the findings of both, on the audit's grid.
+    pub wish: Wish,
 }
 
 impl Question {
-    /// Hears the room and joins it to `audit`, whose judged band begins at the transition or above
-    /// it; its wish, reach and findings become those of both. Nothing is cut below `from_hz`, and
-    /// no cut is narrower than `device` makes it.
-    pub fn new(room: &Room, audit: &mut Audit, from_hz: Option<f64>, device: &Device) -> Question {
+    /// Joins the room to `wish`, that of `audit`, whose judged band begins at the transition or
+    /// above it. Nothing is cut below `from_hz`, and no cut is narrower than `device` makes it.
+    pub fn new(
+        room: &Room,
+        audit: &Audit,
+        wish: &Wish,
+        from_hz: Option<f64>,
+        device: &Device,
+    ) -> Question {
         let transition_hz = room.transition.hz();
-        let upper_db = join::without_boost(audit, transition_hz);
+        let upper = join::without_boost(&wish.eq, transition_hz);
         let coverage = room
             .seats
             .as_ref()
@@ -76,23 +84,21 @@ impl Question {
         let heard = room.seats.as_ref().zip(coverage.as_ref());
         let judged = heard.and_then(|(seats, coverage)| {
             judged::judge(seats, coverage, transition_hz, from_hz, device, |f_hz| {
-                judged::value_at(&audit.grid, &upper_db, f_hz)
+                upper.at_db(f_hz)
             })
         });
-        let joined = join::join(audit, &upper_db, judged.as_ref(), transition_hz);
-        audit.wish_db = joined.on_audit_grid(audit);
-        audit.reach = audit.deviations.share_removed(&audit.wish_db);
-        let lowest_hz = joined.grid.first_hz();
-        audit.findings = findings::with_room(
-            std::mem::take(&mut audit.findings),
+        let joined = join::join(audit, &upper, judged.as_ref(), transition_hz);
+        let findings = findings::with_room(
+            &wish.findings,
             judged.as_ref(),
             transition_hz,
-            lowest_hz,
+            joined.grid().first_hz(),
         );
         Question {
             transition: room.transition,
             coverage,
             judged,
+            wish: Wish::new(joined.on_audit_grid(audit), findings),
             joined,
         }
     }
@@ -101,11 +107,8 @@ impl Question {
     pub fn decided(self, gains_db: impl Fn(&[f64]) -> Vec<f64>) -> Decided {
         let outcome = self.judged.as_ref().map(|judged| {
             let freqs_hz = judged.grid.freqs_hz();
-            let upper_db: Vec<f64> = freqs_hz
-                .iter()
-                .map(|f| judged::value_at(&self.joined.grid, &self.joined.upper_db, *f))
-                .collect();
-            Outcome::new(judged, gains_db(freqs_hz), &upper_db)
+            let upper = Curve::of(&judged.grid, |f_hz| self.joined.upper.at_db(f_hz));
+            Outcome::new(judged, gains_db(freqs_hz), upper.values_db())
         });
         Decided {
             transition: self.transition,

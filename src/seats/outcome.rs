@@ -83,7 +83,7 @@ impl Outcome {
                 let i = judged.grid.nearest(peak.f0_hz);
                 PeakAfter {
                     peak: *peak,
-                    wanted_db: -judged.wish_db[i],
+                    wanted_db: -judged.wish.values_db()[i],
                     gain_db: gains_db[i] - upper_db[i],
                 }
             })

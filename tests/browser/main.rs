@@ -102,11 +102,11 @@ const READOUT: &str = "document.querySelector('#picture-1 .readout').textContent
 
 /// The values that the readout must name at a place of the grid.
 fn expected(plan: &Plan, place: usize) -> [String; 2] {
-    let before_db = plan.window_before_db();
-    let after_db = plan.after_db(&before_db);
+    let before = plan.window_before();
+    let after = plan.prediction.after(&before);
     [
-        format!("listening window, before {:.1}", before_db[place]),
-        format!("listening window, after {:.1}", after_db[place]),
+        format!("listening window, before {:.1}", before.values_db()[place]),
+        format!("listening window, after {:.1}", after.values_db()[place]),
     ]
 }
 
