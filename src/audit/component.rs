@@ -89,6 +89,17 @@ const LEAST_SIZE_DB: f64 = 0.58;
 /// its squared amount.
 const RIDGE: f64 = 0.0002;
 
+/// Sum of the shapes of all components at each frequency, dB.
+pub(super) fn sum_of_shapes(components: &[Component], freqs_hz: &[f64]) -> Vec<f64> {
+    let mut sum_db = vec![0.0; freqs_hz.len()];
+    for component in components {
+        for (sum, shape) in sum_db.iter_mut().zip(component.shape_db(freqs_hz)) {
+            *sum += shape;
+        }
+    }
+    sum_db
+}
+
 /// Limits of the dips that may be filled.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct DipLimits {

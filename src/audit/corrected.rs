@@ -1,11 +1,10 @@
 //! Findings that the plan corrects.
 
-use super::component::Component;
+use super::component::{Component, sum_of_shapes};
 use super::family::Family;
 use super::finding::{Cause, Decision, Finding, Ground};
 use super::frame::{Frame, weighted_median, weighted_quantile};
 use super::stretch::stretches;
-use super::sum_of_shapes;
 use crate::curve::Smoother;
 use crate::filter::Kind;
 

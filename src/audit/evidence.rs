@@ -100,7 +100,7 @@ pub(super) fn evidence(frame: &Frame, deviation_db: &[f64]) -> Vec<Vec<f64>> {
             .grid
             .freqs_hz()
             .iter()
-            .map(|f| super::beside_roll_off(frame, *f))
+            .map(|f| frame.beside_roll_off(*f))
             .collect(),
     );
     curves

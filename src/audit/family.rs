@@ -1,7 +1,6 @@
 //! What the members of the family say about one place: the numbers behind a finding.
 
-use super::frame::{Frame, Who};
-use super::mean_and_spread;
+use super::frame::{Frame, Who, mean_and_spread};
 use crate::curve::Smoother;
 use crate::response::{Direction, Orbit};
 

@@ -1,7 +1,7 @@
 //! The audit's view of a measurement: every curve on one logarithmic grid, relative to what EQ
 //! cannot change.
 
-use super::{Options, Subject};
+use super::subject::{CORRECTED_TO_HZ, Options, Subject};
 use crate::average::{AveragedCurves, in_room_shares};
 use crate::curve::{Grid, Smoother, resample_db};
 use crate::error::{Error, Result};
@@ -124,7 +124,7 @@ impl Frame {
         .fold(0.0, f64::max);
         let end_hz = [
             Some(to_hz),
-            Some(options.to_hz.unwrap_or(super::CORRECTED_TO_HZ)),
+            Some(options.to_hz.unwrap_or(CORRECTED_TO_HZ)),
             subject.trusted.to_hz,
             high_corner_hz,
         ]
@@ -204,6 +204,20 @@ impl Frame {
             .corner_hz
             .map_or(0, |corner_hz| self.grid.nearest(2.0 * corner_hz));
         octave_above.clamp(self.judged.start, self.judged.end)
+    }
+
+    /// Share of a low deviation at `f_hz` that is not roll-off: 0 at the corner and beyond, 1 an
+    /// octave inside, where a second- or fourth-order roll-off has come up to within 0.6 dB of the
+    /// level.
+    pub fn beside_roll_off(&self, f_hz: f64) -> f64 {
+        let inside = |octaves: f64| rising(octaves, (0.0, 1.0));
+        let low = self
+            .corner_hz
+            .map_or(1.0, |corner_hz| inside((f_hz / corner_hz).log2()));
+        let high = self
+            .high_corner_hz
+            .map_or(1.0, |corner_hz| inside((corner_hz / f_hz).log2()));
+        low * high
     }
 
     /// The deviation that is heard at one member, dB.
@@ -308,6 +322,23 @@ fn with_loudness(members: Vec<(Who, Vec<f64>, f64)>, trend: &Smoother) -> Vec<Me
         members.iter_mut().for_each(|m| m.shares[i] /= sum);
     }
     members
+}
+
+/// Mean and standard deviation of values with weights; `None` without any.
+pub(super) fn mean_and_spread(part: &[(f64, f64)]) -> Option<(f64, f64)> {
+    let sum: f64 = part.iter().map(|p| p.1).sum();
+    if sum <= 0.0 {
+        return None;
+    }
+    let mean = part.iter().map(|p| p.0 * p.1).sum::<f64>() / sum;
+    let variance = part.iter().map(|p| p.1 * (p.0 - mean).powi(2)).sum::<f64>() / sum;
+    Some((mean, variance.sqrt()))
+}
+
+/// 0 up to the first limit, 1 from the second on, smooth between.
+pub(super) fn rising(x: f64, limits: (f64, f64)) -> f64 {
+    let t = ((x - limits.0) / (limits.1 - limits.0)).clamp(0.0, 1.0);
+    t * t * (3.0 - 2.0 * t)
 }
 
 /// The level of a curve in dB: half of what hearing resolves lies below.

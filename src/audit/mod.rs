@@ -14,6 +14,7 @@ mod frame;
 mod left_alone;
 mod no_rougher;
 mod stretch;
+mod subject;
 mod weigh;
 mod witness;
 
@@ -22,61 +23,15 @@ pub use family::Movement;
 pub use finding::{Cause, Decision, Finding, Ground, Wish, spoken_hz};
 pub use frame::{TREND_OCT, median_level_db};
 pub use left_alone::WORTH_SAYING_DB;
+pub use subject::{BOOST_AT_MOST_DB, CORRECTED_TO_HZ, Options, Subject};
 pub use witness::Witness;
 
-use crate::average::AveragedCurves;
-use crate::curve::{Band, Curve, Grid, Limits};
+use crate::curve::{Band, Curve, Grid};
 use crate::error::Result;
-use crate::response::Response;
 use crate::target::Target;
-use component::{Component, DipLimits};
-use frame::Frame;
+use component::{DipLimits, sum_of_shapes};
+use frame::{Frame, mean_and_spread, rising};
 use witness::Witnesses;
-
-/// What is audited.
-#[derive(Debug, Clone, Copy)]
-pub struct Subject<'a> {
-    /// All angles; `None` when only averaged curves are at hand.
-    pub response: Option<&'a Response>,
-    /// The averaged curves.
-    pub curves: &'a AveragedCurves,
-    /// The wanted curve.
-    pub target: &'a Target,
-    /// The range in which the measurement is to be trusted.
-    pub trusted: Limits,
-    /// Near-field trace of a port or passive unit: its frequencies and levels in dB, any level.
-    pub second_source: Option<(&'a Grid, &'a [f64])>,
-}
-
-/// What the user limits.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Options {
-    /// Nothing is corrected below, Hz.
-    pub from_hz: Option<f64>,
-    /// Nothing is corrected above, Hz; [`CORRECTED_TO_HZ`] when not given.
-    pub to_hz: Option<f64>,
-    /// Largest boost of the wish, dB.
-    pub boost_at_most_db: f64,
-}
-
-/// Nothing is corrected above unless told otherwise, Hz: there a tweeter's own roll-off begins,
-/// few microphones are true, and few listeners hear. The upper limit of the published preference
-/// model too (Olive 2004, from memory).
-pub const CORRECTED_TO_HZ: f64 = 16_000.0;
-
-/// Largest boost unless told otherwise, dB: a boost of 5 dB takes three times the power. Our own
-/// judgement.
-pub const BOOST_AT_MOST_DB: f64 = 5.0;
-
-impl Default for Options {
-    fn default() -> Self {
-        Options {
-            from_hz: None,
-            to_hz: None,
-            boost_at_most_db: BOOST_AT_MOST_DB,
-        }
-    }
-}
 
 /// The result of an audit. All curves lie on `grid`. It never changes: what the room, the owner or
 /// the other unit of a pair say to it is a [`Wish`] of their own.
@@ -230,30 +185,6 @@ pub fn audit(subject: &Subject, options: &Options) -> Result<Audit> {
     })
 }
 
-fn sum_of_shapes(components: &[Component], freqs_hz: &[f64]) -> Vec<f64> {
-    let mut sum_db = vec![0.0; freqs_hz.len()];
-    for component in components {
-        for (sum, shape) in sum_db.iter_mut().zip(component.shape_db(freqs_hz)) {
-            *sum += shape;
-        }
-    }
-    sum_db
-}
-
-/// Share of a low deviation at `f_hz` that is not roll-off: 0 at the corner and beyond, 1 an
-/// octave inside, where a second- or fourth-order roll-off has come up to within 0.6 dB of the
-/// level.
-fn beside_roll_off(frame: &Frame, f_hz: f64) -> f64 {
-    let inside = |octaves: f64| rising(octaves, (0.0, 1.0));
-    let low = frame
-        .corner_hz
-        .map_or(1.0, |corner_hz| inside((f_hz / corner_hz).log2()));
-    let high = frame
-        .high_corner_hz
-        .map_or(1.0, |corner_hz| inside((corner_hz / f_hz).log2()));
-    low * high
-}
-
 /// How far the weighing is believed at `f_hz`: it was taught nothing below 2.2 times the corner, where
 /// every box is small against the wave and all angles hear the same.
 fn taught(frame: &Frame, f_hz: f64) -> f64 {
@@ -271,7 +202,7 @@ fn without_roll_off(frame: &Frame) -> Vec<f64> {
         .zip(&frame.window_db)
         .map(|(f, d)| {
             if *d < 0.0 {
-                d * beside_roll_off(frame, *f)
+                d * frame.beside_roll_off(*f)
             } else {
                 *d
             }
@@ -305,7 +236,7 @@ fn limit_boost(frame: &Frame, wish_db: &mut [f64], boost_at_most_db: f64) {
     for (f, wish) in frame.grid.freqs_hz().iter().zip(wish_db.iter_mut()) {
         *wish = wish.min(boost_at_most_db);
         if *wish > 0.0 {
-            *wish *= beside_roll_off(frame, *f);
+            *wish *= frame.beside_roll_off(*f);
         }
     }
 }
@@ -346,29 +277,12 @@ fn shared_and_spread(frame: &Frame) -> (Vec<f64>, Vec<f64>) {
         .unzip()
 }
 
-/// Mean and standard deviation of values with weights; `None` without any.
-fn mean_and_spread(part: &[(f64, f64)]) -> Option<(f64, f64)> {
-    let sum: f64 = part.iter().map(|p| p.1).sum();
-    if sum <= 0.0 {
-        return None;
-    }
-    let mean = part.iter().map(|p| p.0 * p.1).sum::<f64>() / sum;
-    let variance = part.iter().map(|p| p.1 * (p.0 - mean).powi(2)).sum::<f64>() / sum;
-    Some((mean, variance.sqrt()))
-}
-
-/// 0 up to the first limit, 1 from the second on, smooth between.
-fn rising(x: f64, limits: (f64, f64)) -> f64 {
-    let t = ((x - limits.0) / (limits.1 - limits.0)).clamp(0.0, 1.0);
-    t * t * (3.0 - 2.0 * t)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::average::RearWall;
-    use crate::curve::At;
-    use crate::response::{Direction, Member, Orbit};
+    use crate::average::{AveragedCurves, RearWall};
+    use crate::curve::{At, Limits};
+    use crate::response::{Direction, Member, Orbit, Response};
     use num_complex::Complex64;
 
     /// An ideal speaker with a weaker copy, loudest at 1 kHz, whose phase at each angle is

@@ -3,9 +3,9 @@
 //! Each is sufficient and not necessary: a copy that is weaker than the sound it cancels leaves
 //! the sum in minimum phase, and not every second source was traced.
 
-use super::Subject;
 use super::frame::{Frame, TREND_OCT};
 use super::stretch::stretches;
+use super::subject::Subject;
 use crate::curve::{Grid, Smoother, resample_db};
 use crate::response::Response;
 use std::f64::consts::{LN_10, PI};

@@ -1,7 +1,7 @@
 //! The device's limits as the boxes in which the solver moves.
 
-use super::Options;
 use super::shape::Settings;
+use super::task::Options;
 use crate::device::{Device, HIGHEST_F0_PER_RATE, Setting, StageLimits};
 use crate::filter::{Kind, Stage};
 use crate::{Error, Result};

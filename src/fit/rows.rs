@@ -1,7 +1,7 @@
 //! The wanted curve as the solver reads it: one row per frequency with a weight, everything
 //! that does not change during the search worked out once.
 
-use super::Wanted;
+use super::task::Wanted;
 use super::unit::LANES;
 use crate::{Error, Result};
 use std::f64::consts::PI;

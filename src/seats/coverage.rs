@@ -1,8 +1,10 @@
 //! What of the room's zone the seats cover, and how densely.
 
-use super::judged::LOWEST_HZ;
 use super::levels::SeatLevels;
 use crate::curve::Grid;
+
+/// Lowest frequency that is looked at, Hz: the lower end of hearing.
+pub(super) const LOWEST_HZ: f64 = 20.0;
 
 /// Seats that cover less than this of the zone say nothing of it, octaves.
 const LEAST_OCT: f64 = 0.5;

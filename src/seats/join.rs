@@ -5,7 +5,8 @@
 //! transition is taken out first: a level that is wanted throughout the zone is given to what lies
 //! above instead (level is free), and what is left of a boost fades out towards the transition.
 
-use super::judged::{JOIN_OCT, Judged, LOWEST_HZ, below_transition};
+use super::coverage::LOWEST_HZ;
+use super::judged::{JOIN_OCT, Judged, below_transition};
 use crate::audit::Audit;
 use crate::curve::{Curve, Grid};
 use crate::units::erb_numbers_per_octave;

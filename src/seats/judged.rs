@@ -1,7 +1,7 @@
 //! What the seats show below the transition, and what of it may be cut.
 
 use super::baseline::levelled;
-use super::coverage::Coverage;
+use super::coverage::{Coverage, LOWEST_HZ};
 use super::levels::SeatLevels;
 use super::peak::{Peak, bell_db};
 use super::shared::{Found, Seats};
@@ -9,9 +9,6 @@ use crate::curve::{Curve, Grid, resample_db};
 use crate::device::Device;
 use crate::filter::Kind;
 use std::ops::Range;
-
-/// Lowest frequency that is looked at, Hz: the lower end of hearing.
-pub(super) const LOWEST_HZ: f64 = 20.0;
 
 /// Density of the seats' grid. A mode of Q 30 is a twentieth of an octave wide at half its height.
 const POINTS_PER_OCTAVE: f64 = 96.0;
