@@ -12,7 +12,10 @@ use super::fields::{
     Field, MOST_FIELDS, Separator, begins_like_a_number, is_comment, is_unit, names_frequency,
     number, split,
 };
-use super::text::{self, Source, shown};
+use super::input::Input;
+use super::source::Source;
+use super::text::{self, shown};
+use crate::curve::Grid;
 use crate::error::{Error, Result};
 use std::path::Path;
 
@@ -117,8 +120,8 @@ pub(super) struct Table {
 
 impl Table {
     /// Reads a table of the given shape.
-    pub fn read(file: &Path, shape: &Shape) -> Result<Table> {
-        Table::parse(Source::read(file)?, shape)
+    pub fn read(input: &dyn Input, name: &Path, shape: &Shape) -> Result<Table> {
+        Table::parse(Source::read(input, name)?, shape)
     }
 
     /// The table in a text.
@@ -178,6 +181,23 @@ impl Table {
         }
         let (header, columns, places) = rows.finish(last_line)?;
         sorted(source, shape, separator, header, columns, places)
+    }
+
+    /// The frequencies as a grid.
+    pub fn grid(&self) -> Result<Grid> {
+        Grid::new(self.freqs_hz.clone()).ok_or_else(|| {
+            Error::in_file(
+                &self.source.file,
+                "frequencies that make no axis",
+                "ascending frequencies",
+            )
+        })
+    }
+
+    /// The names of the columns after the frequency; none without a header.
+    pub fn names(&self) -> &[Name] {
+        let header = self.header.as_ref();
+        header.map_or(&[], |header| &header.names[1..])
     }
 
     /// An error at a number of the table: `row` as sorted, `column` 0 for the frequency.
