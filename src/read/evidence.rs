@@ -2,7 +2,8 @@
 
 use super::document::Section;
 use super::opened::{Folder, Leads};
-use super::table::{Column, LEVEL, PHASE, Shape, Table};
+use super::shape::{Column, LEVEL, PHASE, Shape};
+use super::table::Table;
 pub use crate::budget::{Compression, Distortion, Impedance};
 use crate::error::Result;
 use std::path::PathBuf;

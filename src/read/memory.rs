@@ -93,6 +93,9 @@ impl Input for MemoryFiles<'_> {
     }
 
     fn list<'a>(&'a self, name: &Path) -> io::Result<Listing<'a>> {
+        if self.look(name)?.kind != Kind::Folder {
+            return Err(io::ErrorKind::NotADirectory.into());
+        }
         let mut last = None;
         let listed = self.below(name).filter_map(move |(own, _)| {
             let mut parts = own.components();

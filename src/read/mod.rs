@@ -14,6 +14,8 @@ pub mod memory;
 mod source;
 mod document;
 mod fields;
+mod shape;
+mod rows;
 pub mod table;
 mod named;
 mod angle;

@@ -3,8 +3,9 @@
 
 use super::document::{Section, Spot};
 use super::input::{Input, Kind, bytes_of, checked, plain};
+use super::shape::Shape;
 use super::source::{Source, sha256_of};
-use super::table::{Shape, Table};
+use super::table::Table;
 use super::text::{nearest, shown};
 use super::understood::Note;
 use crate::error::{Error, Result};

@@ -2,8 +2,9 @@
 
 use super::disk::DiskFolder;
 use super::input::{Input, bytes_of, is_file, is_folder};
+use super::shape::{Column, LEVEL, Shape};
 use super::source::MOST_BYTES;
-use super::table::{Column, LEVEL, Shape, Table};
+use super::table::Table;
 use super::text::shown;
 use crate::average::AveragedCurves;
 use crate::error::{Error, Result};

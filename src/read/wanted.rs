@@ -2,7 +2,8 @@
 
 use super::disk::DiskFolder;
 use super::input::Input;
-use super::table::{Column, Shape, Table};
+use super::shape::{Column, Shape};
+use super::table::Table;
 use crate::error::Result;
 use std::path::Path;
 
