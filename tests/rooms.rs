@@ -143,25 +143,25 @@ fn files_of_read() -> Vec<(String, Vec<String>)> {
         line.strip_prefix("mod ")?.strip_suffix(';')
     });
     let used = |name: &str| {
-        let mut files = Vec::new();
-        sources(&Path::new("src/read").join(name), &mut files);
         let own = PathBuf::from(format!("src/read/{name}.rs"));
-        // In a file of its own another one is `super::other`, in a sub-folder `crate::read::other`.
-        let door = if own.exists() {
+        let mut files = Vec::new();
+        if own.exists() {
             files.push(own);
-            ["super::", "super::"]
         } else {
-            ["super::", "crate::read::"]
+            sources(&Path::new("src/read").join(name), &mut files);
+        }
+        // Another file is `super::other` from a file of its own or the door of a sub-folder, and
+        // `crate::read::other` from inside a sub-folder.
+        let used_by = |file: PathBuf| {
+            let is_inside = file.components().count() > 3 && !file.ends_with("mod.rs");
+            let door = if is_inside {
+                "crate::read::"
+            } else {
+                "super::"
+            };
+            used_after(&fs::read_to_string(&file).unwrap(), door)
         };
-        files
-            .iter()
-            .flat_map(|file| {
-                let text = fs::read_to_string(file).unwrap();
-                let at_the_door =
-                    file.ends_with("mod.rs") || file.parent() == Some(Path::new("src/read"));
-                used_after(&text, door[usize::from(!at_the_door)])
-            })
-            .collect()
+        files.into_iter().flat_map(used_by).collect()
     };
     names.map(|name| (name.to_string(), used(name))).collect()
 }
