@@ -19,7 +19,7 @@ use crate::error::{Error, Result};
 use crate::export;
 use crate::fit::{self, Fit, Wanted};
 use crate::predict::Plan;
-use crate::read::folder::{InputFile, Measured, SpeakerFolder};
+use crate::read::folder::{InputFile, Measured, SpeakerFolder, read_speaker};
 use crate::report::{self, html::Provenance};
 use crate::response::Response;
 use crate::seats::{Room, SeatLevels};
@@ -85,17 +85,21 @@ impl Speaker {
     /// # Errors
     /// When the folder cannot be read or understood.
     pub fn read(path: &Path, rear_wall: RearWall) -> Result<Speaker> {
-        let folder = crate::read::folder::read_speaker(path)?;
+        Ok(Speaker::of(read_speaker(path)?, rear_wall))
+    }
+
+    /// The speaker in a folder that was read, its angles averaged.
+    pub fn of(folder: SpeakerFolder, rear_wall: RearWall) -> Speaker {
         let curves = match &folder.measured {
             Measured::Angles(response) => AveragedCurves::from_response(response, rear_wall),
             Measured::Curves(curves) => (**curves).clone(),
         };
-        Ok(Speaker {
+        Speaker {
             folder,
             curves,
             aim: None,
             spared: Vec::new(),
-        })
+        }
     }
 
     /// The same speaker listened to from `aim_deg` degrees to the positive horizontal side of its

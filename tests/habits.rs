@@ -1,6 +1,6 @@
 //! Tables of a hundred habits: names, steps, levels, grids and phases as people write them.
 
-use planish::read::folder::{Measured, SpeakerFolder, read_speaker};
+use planish::read::folder::{Measured, ReadAs, SpeakerFolder, read_speaker};
 use planish::read::missing::{Missing, missing};
 use planish::response::{Orbit, Response};
 use std::fmt::Write;
@@ -272,7 +272,7 @@ fn a_single_table_may_hold_both_orbits_and_phase_may_lie_beside() {
         .flat_map(|(angle, a)| [(format!("H{angle}"), a), (format!("V{angle}"), a)])
         .collect();
     let speaker = read(&[named("measured.csv", wide(&names, &freqs_hz, beam_db))]);
-    assert_eq!(speaker.understood.form, "one wide table, by its header");
+    assert_eq!(speaker.understood.form, ReadAs::WideTableByHeader);
     assert_eq!(response(&speaker).members().len(), 72);
     let table = wide(&columns(10, -170..=180), &freqs_hz, beam_db);
     let speaker = read(&[

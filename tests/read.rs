@@ -168,7 +168,7 @@ fn mixed_grids_meet_on_the_sparser_one_within_the_overlap() {
             );
         }
     }
-    let note = &speaker.understood.notes[0];
+    let note = speaker.understood.notes[0].to_string();
     assert!(
         note.contains("100 to 1600 Hz, 3.0 per octave, nowhere denser than measured"),
         "{note}"
@@ -212,7 +212,12 @@ fn axes_that_differ_are_noted() {
         ("v.csv", &vertical),
     ]);
     assert_eq!(
-        speaker.understood.notes,
+        speaker
+            .understood
+            .notes
+            .iter()
+            .map(ToString::to_string)
+            .collect::<Vec<_>>(),
         ["horizontal 0 and vertical 0 are one direction but differ in shape by 2.4 dB at 1600 Hz"]
     );
 }
@@ -311,7 +316,7 @@ fn one_file_per_angle_is_found_by_its_pattern() {
         ]
     );
     assert_eq!(
-        speaker.understood.notes[0],
+        speaker.understood.notes[0].to_string(),
         "\"h_average.txt\" was left out: \"average\" is no angle"
     );
 }

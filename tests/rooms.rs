@@ -24,14 +24,19 @@ fn sources(dir: &Path, found: &mut Vec<PathBuf>) {
 
 /// Every `crate::name` in the code, doc links and comments left out.
 fn rooms_used(text: &str) -> Vec<String> {
+    used_after(text, "crate::")
+}
+
+/// Every name that stands after `door` in the code, doc links and comments left out.
+fn used_after(text: &str, door: &str) -> Vec<String> {
     let code: String = text
         .lines()
         .filter(|line| !line.trim_start().starts_with("//"))
         .map(|line| format!("{line}\n"))
         .collect();
     let mut used = Vec::new();
-    for (at, _) in code.match_indices("crate::") {
-        let rest = &code[at + "crate::".len()..];
+    for (at, _) in code.match_indices(door) {
+        let rest = &code[at + door.len()..];
         let names: Vec<String> = match rest.strip_prefix('{') {
             Some(list) => top_level_names(list),
             None => vec![first_name(rest)],
@@ -127,6 +132,74 @@ fn super_never_leaves_a_room() {
             "{}",
             file.display()
         );
+    }
+}
+
+/// The files of the module `read` in their order, and of each the others that it uses.
+fn files_of_read() -> Vec<(String, Vec<String>)> {
+    let text = fs::read_to_string("src/read/mod.rs").unwrap();
+    let names = text.lines().filter_map(|line| {
+        let line = line.strip_prefix("pub ").unwrap_or(line);
+        line.strip_prefix("mod ")?.strip_suffix(';')
+    });
+    let used = |name: &str| {
+        let own = PathBuf::from(format!("src/read/{name}.rs"));
+        let mut files = Vec::new();
+        if own.exists() {
+            files.push(own);
+        } else {
+            sources(&Path::new("src/read").join(name), &mut files);
+        }
+        // Another file is `super::other` from a file of its own or the door of a sub-folder, and
+        // `crate::read::other` from inside a sub-folder.
+        let used_by = |file: PathBuf| {
+            let is_inside = file.components().count() > 3 && !file.ends_with("mod.rs");
+            let door = if is_inside {
+                "crate::read::"
+            } else {
+                "super::"
+            };
+            used_after(&fs::read_to_string(&file).unwrap(), door)
+        };
+        files.into_iter().flat_map(used_by).collect()
+    };
+    names.map(|name| (name.to_string(), used(name))).collect()
+}
+
+#[test]
+fn a_file_of_read_uses_only_files_above_it() {
+    let files = files_of_read();
+    assert!(files.len() > 30, "mod.rs lists the files");
+    let order = |name: &str| files.iter().position(|(own, _)| own == name);
+    let mut seen = 0;
+    for (at, (own, used)) in files.iter().enumerate() {
+        for other in used {
+            if let Some(above) = order(other) {
+                seen += 1;
+                assert!(above <= at, "{own} uses {other}, which stands below it");
+            }
+        }
+    }
+    assert!(seen > 80, "the imports are found: {seen}");
+}
+
+#[test]
+fn only_one_file_of_read_knows_a_file_system() {
+    let mut files = Vec::new();
+    sources(Path::new("src/read"), &mut files);
+    for file in files {
+        let text = fs::read_to_string(&file).unwrap();
+        let code = text.split("#[cfg(test)]").next().unwrap_or("");
+        let knows = [
+            "std::fs",
+            "canonicalize",
+            "metadata(",
+            ".is_file()",
+            ".is_dir()",
+        ]
+        .iter()
+        .any(|word| code.contains(word));
+        assert_eq!(knows, file.ends_with("disk.rs"), "{}", file.display());
     }
 }
 

@@ -113,7 +113,7 @@ struct CurveRow {
 #[derive(Serialize)]
 struct Document<'a> {
     speaker: &'a str,
-    form: &'static str,
+    form: String,
     orbits: Vec<OrbitRow<'a>>,
     phase: bool,
     from_hz: f64,
@@ -124,7 +124,7 @@ struct Document<'a> {
     distance_m: Option<f64>,
     drive_v: Option<f64>,
     curves: Vec<CurveRow>,
-    notes: &'a [String],
+    notes: Vec<String>,
     missing: Vec<String>,
     files: Vec<FileRow>,
 }
@@ -133,7 +133,7 @@ fn json(speaker: &Speaker) -> String {
     let (folder, understood) = (&speaker.folder, &speaker.folder.understood);
     let document = Document {
         speaker: &folder.name,
-        form: understood.form,
+        form: understood.form.to_string(),
         orbits: understood.orbits.iter().map(OrbitRow::from).collect(),
         phase: understood.phase,
         from_hz: understood.grid.first_hz(),
@@ -152,7 +152,7 @@ fn json(speaker: &Speaker) -> String {
                 completeness: average.map(|average| average.completeness),
             })
             .collect(),
-        notes: &understood.notes,
+        notes: understood.notes.iter().map(ToString::to_string).collect(),
         missing: missing(folder).iter().map(ToString::to_string).collect(),
         files: folder
             .inputs

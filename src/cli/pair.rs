@@ -22,9 +22,9 @@ pub(super) struct PairArguments {
 
 impl PairArguments {
     /// Folder of the other unit of `speaker`; `None` where none is named.
-    fn second<'a>(&'a self, speaker: &'a Speaker) -> Result<Option<&'a Path>> {
-        let named = speaker.folder.evidence.second_unit.as_ref();
-        match self.pair.as_ref().or(named) {
+    fn second(&self, speaker: &Speaker) -> Result<Option<PathBuf>> {
+        let named = || speaker.folder.second_unit();
+        match self.pair.clone().or_else(named) {
             Some(folder) => Ok(Some(folder)),
             None if self.per_unit => Err(Error::call("--per-unit needs the other unit of a pair")
                 .with_hint("name its folder with --pair, or as second_unit in speaker.toml")),
@@ -48,7 +48,7 @@ impl PairArguments {
             return run::plan(speaker, options);
         };
         let _ = writeln!(std::io::stderr(), "second unit:");
-        let second = read(folder)?;
+        let second = read(&folder)?;
         let plan = run::pair::plan_pair(speaker, &second, options, self.per_unit)?;
         let place = |input: &InputFile| second.folder.folder.join(&input.path);
         speaker

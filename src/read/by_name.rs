@@ -16,11 +16,12 @@
 //! Files whose names say nothing of the kind are left out, and a note says so.
 
 use super::angle;
-use super::folder::Folder;
-use super::forms::{self, Found};
+use super::forms;
+use super::found::Found;
 use super::impulses;
-use super::orbits::{self, ONE_ANGLE, WIDE_LEVELS, WIDE_PHASES};
-use super::text::shown;
+use super::opened::Folder;
+use super::orbits::{self, MOST_ANGLES, ONE_ANGLE, Piece, WIDE_LEVELS, WIDE_PHASES};
+use super::understood::{Note, ReadAs};
 use crate::error::{Error, Result};
 use crate::response::{Direction, Orbit};
 
@@ -53,18 +54,21 @@ impl Candidate {
     fn bare(&self) -> Option<Direction> {
         angle::plain(&self.stem).map(|angle_deg| Direction::new(Orbit::Horizontal, angle_deg))
     }
+
+    /// The orbit that a name says.
+    fn orbit(&self) -> Option<Orbit> {
+        angle::orbit_named(&self.stem)
+    }
 }
 
 /// Refuses more files of one direction each than two orbits can have.
-fn not_too_many(folder: &Folder, count: usize) -> Result<()> {
-    if count > 2 * orbits::MOST_ANGLES {
+fn not_too_many(folder: &Folder, directions: &[Option<Direction>]) -> Result<()> {
+    let count = directions.iter().flatten().count();
+    if count > 2 * MOST_ANGLES {
         return Err(Error::in_file(
-            folder.root(),
+            folder.input.root(),
             format!("{count} files whose names say an angle"),
-            format!(
-                "at most {} files, one for each angle",
-                2 * orbits::MOST_ANGLES
-            ),
+            format!("at most {} files, one for each angle", 2 * MOST_ANGLES),
         ));
     }
     Ok(())
@@ -79,148 +83,163 @@ fn named(candidates: &[Candidate]) -> Vec<Option<Direction>> {
         .collect()
 }
 
-const NO_ORBIT: &str = "the names say no orbit; all angles are taken as horizontal";
-
-pub(super) fn read(folder: &mut Folder, notes: &mut Vec<String>) -> Result<Found> {
-    let candidates = Candidate::all(folder, &TABLES)?;
+pub(super) fn read(folder: &mut Folder) -> Result<Found> {
+    let tables = Candidate::all(folder, &TABLES)?;
     let sounds = Candidate::all(folder, &SOUNDS)?;
-    if candidates.is_empty()
+    if tables.is_empty()
         && sounds.is_empty()
-        && let Some(name) = only_sofa(folder)?
+        && let Some(file) = only_sofa(folder)?
     {
-        notes.push(format!(
-            "there is no speaker.toml; {} is read",
-            shown(&name)
-        ));
-        let file = folder.below(&name)?;
-        return forms::from_sofa(folder, &file, notes);
+        folder
+            .notes
+            .push(Note::SofaFileAlone { file: file.clone() });
+        folder.below(file.as_ref())?;
+        return forms::from_sofa(folder, file.as_ref());
     }
-    notes.push("there is no speaker.toml; angles were taken from names".to_string());
-    let named = named(&candidates);
-    let by_orbit = |candidate: &Candidate| angle::orbit_named(&candidate.stem);
-    let is_table = |c: &Candidate| by_orbit(c).is_some() || c.bare().is_some();
-    if named.iter().all(Option::is_none)
-        && !candidates.iter().any(is_table)
-        && let Some(found) = impulses_named(folder, &sounds, &candidates, notes)?
+    folder.notes.push(Note::AnglesFromNames);
+    let directions = named(&tables);
+    let says_nothing = |c: &Candidate| c.orbit().is_none() && c.bare().is_none();
+    if directions.iter().all(Option::is_none)
+        && tables.iter().all(says_nothing)
+        && let Some(found) = impulses_named(folder, &sounds, &tables)?
     {
         return Ok(found);
     }
-    let mut pieces = Vec::new();
-    let mut left_out = Vec::new();
-    not_too_many(folder, named.iter().flatten().count())?;
-    let form = if named.iter().any(Option::is_some) {
-        for (candidate, named) in candidates.iter().zip(&named) {
-            match named {
-                Some(direction) => {
-                    let table = folder.table_below(&candidate.name, &ONE_ANGLE)?;
-                    pieces.push(orbits::single(table, *direction)?);
-                }
-                None => left_out.push(shown(&candidate.name)),
-            }
-        }
-        "one file per angle, by their names"
-    } else if candidates.iter().any(|c| by_orbit(c).is_some()) {
-        let is_phase = |c: &&Candidate| angle::says_phase(&c.stem);
-        for candidate in candidates.iter().filter(|c| !is_phase(c)) {
-            match by_orbit(candidate) {
-                Some(orbit) => {
-                    let table = folder.table_below(&candidate.name, &WIDE_LEVELS)?;
-                    let phase = candidates
-                        .iter()
-                        .filter(is_phase)
-                        .find(|phase| by_orbit(phase) == Some(orbit))
-                        .map(|phase| folder.table_below(&phase.name, &WIDE_PHASES))
-                        .transpose()?;
-                    pieces.push(orbits::wide(table, phase, orbit, notes)?);
-                }
-                None => left_out.push(shown(&candidate.name)),
-            }
-        }
-        "wide orbit tables, by their names"
-    } else if let [only] = &candidates[..]
-        && only.bare().is_none()
-        && let Ok(table) = folder.table_below(&only.name, &WIDE_LEVELS)
-        && let Some(found) = orbits::wide_by_header(table, notes)?
-    {
-        pieces = found;
-        "one wide table, by its header"
-    } else {
-        not_too_many(
-            folder,
-            candidates.iter().filter_map(Candidate::bare).count(),
-        )?;
-        for candidate in &candidates {
-            match candidate.bare() {
-                Some(direction) => {
-                    let table = folder.table_below(&candidate.name, &ONE_ANGLE)?;
-                    pieces.push(orbits::single(table, direction)?);
-                }
-                None => left_out.push(shown(&candidate.name)),
-            }
-        }
-        notes.push(NO_ORBIT.to_string());
-        "one file per angle, by their names"
-    };
-    if pieces.is_empty() {
+    let read = tables_named(folder, &tables, &directions)?;
+    if read.pieces.is_empty() {
         return Err(Error::in_file(
-            folder.root(),
+            folder.input.root(),
             "no speaker.toml and no file whose name says an angle",
             "speaker.toml, or files named like h_30.txt, v_-10.csv, 30L.txt, horizontal.csv, h_30.wav",
         ));
     }
-    note_left_out(&left_out, notes);
+    note_left_out(folder, read.left_out);
     if !sounds.is_empty() {
-        notes.push("tables were read, the sound files beside them were not".to_string());
+        folder.notes.push(Note::SoundsNotRead);
     }
-    Found::joined(form, pieces, notes)
+    Found::joined(read.form, read.pieces, &mut folder.notes)
 }
 
-/// So many files are told by name when they are left out.
-const MOST_TOLD: usize = 20;
+/// Tables that were read, and the names of those that say nothing.
+struct TablesRead {
+    form: ReadAs,
+    pieces: Vec<Piece>,
+    left_out: Vec<String>,
+}
 
-fn note_left_out(left_out: &[String], notes: &mut Vec<String>) {
-    if !left_out.is_empty() {
-        let told = &left_out[..left_out.len().min(MOST_TOLD)];
-        let more = match left_out.len() - told.len() {
-            0 => String::new(),
-            more => format!(" and {more} more"),
+/// The tables by the first rule that applies; `directions` are what their names say with orbits.
+fn tables_named(
+    folder: &mut Folder,
+    tables: &[Candidate],
+    directions: &[Option<Direction>],
+) -> Result<TablesRead> {
+    if directions.iter().any(Option::is_some) {
+        return one_each(folder, tables, directions);
+    }
+    if tables.iter().any(|table| table.orbit().is_some()) {
+        return one_for_each_orbit(folder, tables);
+    }
+    if let [only] = tables
+        && only.bare().is_none()
+        && let Ok(table) = folder.table_below(&only.name, &WIDE_LEVELS)
+        && let Some(pieces) = orbits::wide_by_header(table, &mut folder.notes)?
+    {
+        return Ok(TablesRead {
+            form: ReadAs::WideTableByHeader,
+            pieces,
+            left_out: Vec::new(),
+        });
+    }
+    let bare: Vec<Option<Direction>> = tables.iter().map(Candidate::bare).collect();
+    let read = one_each(folder, tables, &bare)?;
+    folder.notes.push(Note::NamesWithoutOrbit);
+    Ok(read)
+}
+
+/// Tables of one direction each.
+fn one_each(
+    folder: &mut Folder,
+    tables: &[Candidate],
+    directions: &[Option<Direction>],
+) -> Result<TablesRead> {
+    not_too_many(folder, directions)?;
+    let (mut pieces, mut left_out) = (Vec::new(), Vec::new());
+    for (candidate, direction) in tables.iter().zip(directions) {
+        match direction {
+            Some(direction) => {
+                let table = folder.table_below(&candidate.name, &ONE_ANGLE)?;
+                pieces.push(orbits::single(table, *direction)?);
+            }
+            None => left_out.push(candidate.name.clone()),
+        }
+    }
+    Ok(TablesRead {
+        form: ReadAs::AngleFilesByName,
+        pieces,
+        left_out,
+    })
+}
+
+/// Wide tables, each with its table of phases where there is one.
+fn one_for_each_orbit(folder: &mut Folder, tables: &[Candidate]) -> Result<TablesRead> {
+    let (mut pieces, mut left_out) = (Vec::new(), Vec::new());
+    let (phases, levels): (Vec<&Candidate>, Vec<&Candidate>) = tables
+        .iter()
+        .partition(|candidate| angle::says_phase(&candidate.stem));
+    for candidate in levels {
+        let Some(orbit) = candidate.orbit() else {
+            left_out.push(candidate.name.clone());
+            continue;
         };
-        notes.push(format!(
-            "left out, since the names say no angle: {}{more}",
-            told.join(", ")
-        ));
+        let table = folder.table_below(&candidate.name, &WIDE_LEVELS)?;
+        let phase = phases
+            .iter()
+            .find(|phase| phase.orbit() == Some(orbit))
+            .map(|phase| folder.table_below(&phase.name, &WIDE_PHASES))
+            .transpose()?;
+        pieces.push(orbits::wide(table, phase, orbit, &mut folder.notes)?);
+    }
+    Ok(TablesRead {
+        form: ReadAs::WideTablesByName,
+        pieces,
+        left_out,
+    })
+}
+
+fn note_left_out(folder: &mut Folder, files: Vec<String>) {
+    if !files.is_empty() {
+        folder.notes.push(Note::LeftOut { files });
     }
 }
 
 /// Impulse responses in `sounds` whose names say their angles; `None` where none does. `tables`
-/// are told as left out.
+/// are noted as left out.
 fn impulses_named(
     folder: &mut Folder,
     sounds: &[Candidate],
     tables: &[Candidate],
-    notes: &mut Vec<String>,
 ) -> Result<Option<Found>> {
     let mut directions = named(sounds);
     if directions.iter().all(Option::is_none) {
         directions = sounds.iter().map(Candidate::bare).collect();
         if directions.iter().any(Option::is_some) {
-            notes.push(NO_ORBIT.to_string());
+            folder.notes.push(Note::NamesWithoutOrbit);
         }
     }
-    let mut left_out: Vec<String> = tables.iter().map(|c| shown(&c.name)).collect();
+    let mut left_out: Vec<String> = tables.iter().map(|c| c.name.clone()).collect();
     let mut files = Vec::new();
-    for (sound, direction) in sounds.iter().zip(directions) {
+    for (sound, direction) in sounds.iter().zip(&directions) {
         match direction {
-            Some(direction) => files.push((direction, sound.name.clone())),
-            None => left_out.push(shown(&sound.name)),
+            Some(direction) => files.push((*direction, sound.name.clone())),
+            None => left_out.push(sound.name.clone()),
         }
     }
     if files.is_empty() {
         return Ok(None);
     }
-    not_too_many(folder, files.len())?;
-    note_left_out(&left_out, notes);
-    impulses::by_name(folder, &files, notes).map(Some)
+    not_too_many(folder, &directions)?;
+    note_left_out(folder, left_out);
+    impulses::by_name(folder, &files).map(Some)
 }
 
 /// The name of the one SOFA file of the folder, if there is just one.

@@ -1,10 +1,9 @@
 //! How the measurement was made: `[measured]`, and what the measurement itself says of it.
 
 use super::document::{Section, Spot};
-use super::folder::Measured;
-use super::forms::Found;
-use super::understood::in_hz;
-use crate::curve::Grid;
+use super::found::Found;
+use super::text::in_hz;
+use super::understood::Note;
 use crate::error::Result;
 
 /// How the measurement was made, as far as it is known.
@@ -83,12 +82,9 @@ impl Stated {
         self,
         root: &Section,
         found: &Found,
-        notes: &mut Vec<String>,
+        notes: &mut Vec<Note>,
     ) -> Result<Conditions> {
-        let grid: &Grid = match &found.measured {
-            Measured::Angles(response) => response.grid(),
-            Measured::Curves(curves) => &curves.grid,
-        };
+        let grid = found.measured.grid();
         if let Some(from) = &self.from {
             if from.value >= grid.last_hz() {
                 return Err(root.wrong(
@@ -103,11 +99,10 @@ impl Stated {
             if let Some(gate_hz) = found.trusted_from_hz
                 && gate_hz > from.value
             {
-                notes.push(format!(
-                    "trusted_from_hz of {} was raised to {}, which is what the gate allows",
-                    from.value,
-                    in_hz(gate_hz)
-                ));
+                notes.push(Note::TrustRaised {
+                    stated_hz: from.value,
+                    gate_hz,
+                });
             }
         }
         let lowest_hz = grid.first_hz().max(found.trusted_from_hz.unwrap_or(0.0));

@@ -7,13 +7,14 @@
 //! hold either `{ from, to }`, `{ from, to, step }` or `{ list }`; `at_most` limits how many
 //! stages may be of the type. The device is named after its file.
 
+use super::disk::DiskFolder;
 use super::document::{Document, Section, Value};
-use super::text::Source;
-use super::{Named, find};
+use super::input::Input;
+use super::named;
+use super::source::Source;
 use crate::device::{Coefficient, Device, Feedback, Number, Setting, StageLimits};
 use crate::error::Result;
 use crate::filter::Kind;
-use std::path::Path;
 
 /// The built-in devices: name and text of the file.
 pub fn builtin_devices() -> &'static [(&'static str, &'static str)] {
@@ -72,15 +73,21 @@ const GAIN_LIMIT_DB: f64 = 60.0;
 /// No Q setting is higher than this.
 const Q_LIMIT: f64 = 200.0;
 
-/// A device by name or path.
+/// A device by name or by the path of its file on the disk.
 ///
 /// # Errors
 /// When there is none of that name, or the file is not sound.
 pub fn device(name_or_path: &str) -> Result<Device> {
-    match find("device", name_or_path, builtin_devices())? {
-        Named::BuiltIn(name, text) => built_in(name, text),
-        Named::Path(path) => parse(&Source::read_description(&path)?),
-    }
+    device_from(&DiskFolder::here(), name_or_path)
+}
+
+/// A device by its name, built in or that of a file of `input`.
+///
+/// # Errors
+/// As [`device`].
+pub fn device_from(input: &dyn Input, name: &str) -> Result<Device> {
+    let source = named::source(input, "device", name, builtin_devices())?;
+    parse(&source)
 }
 
 /// All built-in devices.
@@ -90,13 +97,8 @@ pub fn device(name_or_path: &str) -> Result<Device> {
 pub fn all_devices() -> Result<Vec<Device>> {
     builtin_devices()
         .iter()
-        .map(|(name, text)| built_in(name, text))
+        .map(|(name, text)| parse(&named::of_built_in(name, text)?))
         .collect()
-}
-
-fn built_in(name: &str, text: &str) -> Result<Device> {
-    let file = format!("{name}.toml");
-    parse(&Source::from_bytes(Path::new(&file), text.into())?)
 }
 
 fn parse(source: &Source) -> Result<Device> {
@@ -150,12 +152,8 @@ fn parse(source: &Source) -> Result<Device> {
             &format!("a section [{}]", kinds.join("], [")),
         ));
     }
-    let name = source.file.file_stem().map_or_else(
-        || "device".to_string(),
-        |stem| stem.to_string_lossy().into_owned(),
-    );
     Ok(Device {
-        name,
+        name: named::stem(&source.file, "device"),
         about,
         rate_hz: rate.value,
         number,

@@ -1,6 +1,7 @@
 //! TOML documents read strictly: every key known, every value placed.
 
-use super::text::{Source, nearest, place, shown};
+use super::source::Source;
+use super::text::{nearest, place, shown};
 use crate::error::{Error, Result};
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};

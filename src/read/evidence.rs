@@ -1,9 +1,9 @@
 //! Evidence beside the responses: what drivers and amplifier can stand.
 
 use super::document::Section;
-use super::folder::Folder;
-use super::inside::Leads;
-use super::table::{Column, LEVEL, PHASE, Shape, Table};
+use super::opened::{Folder, Leads};
+use super::shape::{Column, LEVEL, PHASE, Shape};
+use super::table::Table;
 pub use crate::budget::{Compression, Distortion, Impedance};
 use crate::error::Result;
 use std::path::PathBuf;
@@ -28,8 +28,7 @@ pub struct Evidence {
     pub compression: Option<Compression>,
     /// Second source.
     pub second_source: Option<SecondSource>,
-    /// The other unit of the pair: a speaker folder inside this one. Read by
-    /// [`SpeakerFolder::read_second_unit`](super::folder::SpeakerFolder::read_second_unit).
+    /// The other unit of the pair: a speaker folder inside this one, relative to it.
     pub second_unit: Option<PathBuf>,
 }
 

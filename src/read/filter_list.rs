@@ -5,6 +5,8 @@
 //! judging, though: a list whose sections are not stable, or whose coefficients do another thing
 //! than their parameters say, is read as it stands.
 
+use super::disk::DiskFolder;
+use super::input::{Input, bytes_of};
 use crate::device::{Coefficient, Feedback, Number};
 use crate::error::{Error, Result};
 use crate::filter::{Biquad, Kind, Stage};
@@ -17,12 +19,21 @@ use std::path::Path;
 /// last bit, which takes long for those made to be hard.
 const MOST_BYTES: u64 = 1 << 20;
 
-/// Reads the filter list in the file at `path`.
+/// Reads the filter list in the file at `path` on the disk.
 ///
 /// # Errors
 /// When the file cannot be read or [`parse`] refuses it.
 pub fn read(path: &Path) -> Result<FilterList> {
-    let bytes = super::text::read_bytes_of(path, MOST_BYTES, "a filter list")?;
+    read_from(&DiskFolder::here(), path)
+}
+
+/// [`read`] from the file `name` of `input`.
+///
+/// # Errors
+/// As [`read`].
+pub fn read_from(input: &dyn Input, name: &Path) -> Result<FilterList> {
+    let bytes = bytes_of(input, name, MOST_BYTES, "a filter list")?;
+    let path = &input.shown(name);
     match std::str::from_utf8(&bytes) {
         Ok(text) => parse(path, text),
         Err(error) => {

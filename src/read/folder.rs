@@ -2,41 +2,23 @@
 
 use super::by_name;
 use super::conditions::{self, Conditions};
-use super::document::{Document, Section, Spot};
+use super::disk::DiskFolder;
+use super::document::{Document, Section};
 use super::evidence;
-use super::forms::{self, FORMS};
-use super::inside::{self, Leads};
+use super::forms::{self, Form};
+use super::found::Found;
+use super::input::{Input, Kind};
 use super::low_end;
-use super::table::{Shape, Table};
-use super::text::{Source, read_bytes_of, sha256_of};
+use super::opened::Folder;
+use super::source::Source;
 use super::understood::orbits_found;
-use crate::average::AveragedCurves;
 use crate::error::{Error, Result};
-use crate::response::Response;
 use std::path::{Path, PathBuf};
 
 pub use super::evidence::{Compression, Distortion, Evidence, Impedance, SecondSource};
-pub use super::understood::{OrbitFound, Understood};
-
-/// What was measured.
-#[derive(Debug, Clone, PartialEq)]
-pub enum Measured {
-    /// Levels by direction.
-    Angles(Response),
-    /// Averaged curves only.
-    Curves(Box<AveragedCurves>),
-}
-
-/// A file that was read.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct InputFile {
-    /// Path relative to the speaker folder.
-    pub path: PathBuf,
-    /// Size in bytes.
-    pub bytes: u64,
-    /// SHA-256 (FIPS 180-4) of its bytes, 64 hexadecimal digits.
-    pub sha256: String,
-}
+pub use super::found::Measured;
+pub use super::opened::InputFile;
+pub use super::understood::{LowEndMethod, Note, OrbitFound, ReadAs, Understood};
 
 /// A speaker as it was read.
 #[derive(Debug, Clone, PartialEq)]
@@ -64,253 +46,122 @@ pub struct SpeakerFolder {
 }
 
 impl SpeakerFolder {
-    /// Reads the other unit of the pair, where `[evidence]` names one.
+    /// The folder of the other unit of the pair, where `[evidence]` names one.
+    pub fn second_unit(&self) -> Option<PathBuf> {
+        let name = self.evidence.second_unit.as_ref()?;
+        Some(self.folder.join(name))
+    }
+
+    /// Reads the other unit of the pair from the disk, where `[evidence]` names one.
     ///
     /// # Errors
     /// As [`read_speaker`].
     pub fn read_second_unit(&self) -> Result<Option<SpeakerFolder>> {
-        self.evidence
-            .second_unit
-            .as_deref()
-            .map(read_speaker)
-            .transpose()
+        self.read_second_unit_from(&DiskFolder::new(&self.folder))
+    }
+
+    /// Reads the other unit of the pair from `input`, the folder that this speaker was read from.
+    ///
+    /// # Errors
+    /// As [`read_speaker`].
+    pub fn read_second_unit_from(&self, input: &dyn Input) -> Result<Option<SpeakerFolder>> {
+        let name = self.evidence.second_unit.as_deref();
+        name.map(|name| read_speaker_from(input, name)).transpose()
     }
 }
 
-/// The most files of one folder that are looked at.
-const MOST_FILES: usize = 10_000;
+/// What describes a speaker folder.
+const DESCRIPTION: &str = "speaker.toml";
 
-/// The most numbers that all tables of a speaker may hold together: two orbits of the largest
-/// table that is read. Keeps what a hostile folder can ask for below 512 MiB.
-const MOST_NUMBERS: usize = 20_000_000;
-
-/// The most bytes that all files of a speaker may hold together; see [`MOST_NUMBERS`]. Keeps the
-/// time that a hostile folder can take within seconds.
-const MOST_BYTES: u64 = 256 << 20;
-
-/// The folder while it is read: where paths are resolved and files counted.
-pub(super) struct Folder {
-    root: PathBuf,
-    inputs: Vec<InputFile>,
-    /// How many numbers the tables held so far.
-    numbers: usize,
-    /// How many bytes the files held so far.
-    bytes: u64,
-}
-
-impl Folder {
-    fn new(root: &Path) -> Folder {
-        Folder {
-            root: root.to_path_buf(),
-            inputs: Vec::new(),
-            numbers: 0,
-            bytes: 0,
-        }
-    }
-
-    pub fn root(&self) -> &Path {
-        &self.root
-    }
-
-    /// See [`inside::resolve`].
-    pub fn resolve(&self, section: &Section, path: &Spot<String>, leads: Leads) -> Result<PathBuf> {
-        inside::resolve(&self.root, section, path, leads)
-    }
-
-    /// Reads the table at a path that `section` names.
-    pub fn table(
-        &mut self,
-        section: &Section,
-        path: &Spot<String>,
-        shape: &Shape,
-    ) -> Result<Table> {
-        let full = self.resolve(section, path, Leads::ToFile)?;
-        self.read_table(&full, shape)
-    }
-
-    /// Reads the table of a file that was found by listing.
-    pub fn table_below(&mut self, relative: &str, shape: &Shape) -> Result<Table> {
-        let full = self.below(relative)?;
-        self.read_table(&full, shape)
-    }
-
-    /// The path of a file that was found by listing; links out of the folder are refused.
-    pub fn below(&self, relative: &str) -> Result<PathBuf> {
-        let full = self.root.join(relative);
-        let real = full
-            .canonicalize()
-            .map_err(|source| Error::file(&full, "read", source))?;
-        if !inside::is_below(&self.root, &real)? {
-            return Err(Error::in_file(
-                &full,
-                "a link out of the folder",
-                "a file inside the speaker folder",
-            ));
-        }
-        Ok(full)
-    }
-
-    fn read_table(&mut self, full: &Path, shape: &Shape) -> Result<Table> {
-        let source = Source::read(full)?;
-        self.note_input(&source)?;
-        let table = Table::parse(source, shape)?;
-        self.count(full, table.freqs_hz.len() * (1 + table.columns.len()))?;
-        Ok(table)
-    }
-
-    /// Counts numbers that were read from a file and are kept; refused when they are too many.
-    pub fn count(&mut self, full: &Path, numbers: usize) -> Result<()> {
-        self.numbers += numbers;
-        if self.numbers > MOST_NUMBERS {
-            return Err(Error::in_file(
-                full,
-                "more than 20 million numbers in all files up to this one",
-                "the measurement of one speaker",
-            ));
-        }
-        Ok(())
-    }
-
-    /// Reads a file that is no text and should be `what`, `most` bytes at most.
-    pub fn bytes(&mut self, full: &Path, most: u64, what: &str) -> Result<Vec<u8>> {
-        let bytes = read_bytes_of(full, most, what)?;
-        self.note(full, bytes.len() as u64, sha256_of(&bytes))?;
-        Ok(bytes)
-    }
-
-    fn note_input(&mut self, source: &Source) -> Result<()> {
-        self.note(&source.file, source.bytes, source.sha256.clone())
-    }
-
-    fn note(&mut self, full: &Path, bytes: u64, sha256: String) -> Result<()> {
-        self.bytes += bytes;
-        if self.bytes > MOST_BYTES {
-            return Err(Error::in_file(
-                full,
-                "more than 256 MiB in all files up to this one",
-                "the measurement of one speaker",
-            ));
-        }
-        let path = full.strip_prefix(&self.root).unwrap_or(full).to_path_buf();
-        self.inputs.push(InputFile {
-            path,
-            bytes,
-            sha256,
-        });
-        Ok(())
-    }
-
-    /// Names of the files in a sub-folder (empty for the folder itself), sorted. Names that are
-    /// no UTF-8 are passed over.
-    pub fn file_names(&self, below: &str) -> Result<Vec<String>> {
-        let folder = self.root.join(below);
-        let failed = |source| Error::file(&folder, "read", source);
-        let mut names = Vec::new();
-        for entry in std::fs::read_dir(&folder).map_err(failed)? {
-            let entry = entry.map_err(failed)?;
-            if names.len() == MOST_FILES {
-                return Err(Error::in_file(
-                    &folder,
-                    format!("more than {MOST_FILES} files"),
-                    "the files of one speaker",
-                ));
-            }
-            // Links are followed; where they lead is checked when they are read.
-            if entry.path().is_file()
-                && let Ok(name) = entry.file_name().into_string()
-            {
-                names.push(name);
-            }
-        }
-        names.sort();
-        Ok(names)
-    }
-}
-
-/// Reads a speaker: a folder with `speaker.toml`, that file itself, a folder of tables whose
-/// names say their angles, or a SOFA file.
+/// Reads a speaker from the disk: a folder with `speaker.toml`, that file itself, a folder of
+/// tables whose names say their angles, or a SOFA file.
 ///
 /// # Errors
 /// When anything cannot be read or understood; the message names file, line and column.
 pub fn read_speaker(path: &Path) -> Result<SpeakerFolder> {
-    let metadata = std::fs::metadata(path).map_err(|source| Error::file(path, "read", source))?;
-    if metadata.is_dir() {
-        let description = path.join("speaker.toml");
-        if description.symlink_metadata().is_ok() {
-            read_described(path, &description)
-        } else {
-            read_undescribed(path)
+    read_speaker_from(&DiskFolder::here(), path)
+}
+
+/// [`read_speaker`] from `input`, where the speaker stands under `name` (empty: `input` itself).
+///
+/// # Errors
+/// As [`read_speaker`].
+pub fn read_speaker_from(input: &dyn Input, name: &Path) -> Result<SpeakerFolder> {
+    let shown = input.shown(name);
+    let entry = input
+        .look(name)
+        .map_err(|source| Error::file(&shown, "read", source))?;
+    let ending = name.extension().unwrap_or_default();
+    let (folder, file) = match (name.parent(), name.file_name()) {
+        _ if entry.kind == Kind::Folder => {
+            let folder = Folder::new(input.folder(name));
+            return if folder.input.holds(DESCRIPTION.as_ref()) {
+                read_described(folder, DESCRIPTION.as_ref())
+            } else {
+                read_undescribed(folder)
+            };
         }
-    } else if path.extension().is_some_and(|ending| ending == "toml") {
-        read_described(parent(path), path)
-    } else if path
-        .extension()
-        .is_some_and(|ending| ending.eq_ignore_ascii_case("sofa"))
-    {
-        read_sofa(path)
+        (Some(parent), Some(file)) => (Folder::new(input.folder(parent)), Path::new(file)),
+        _ => (Folder::new(input.folder("".as_ref())), name),
+    };
+    if ending == "toml" {
+        read_described(folder, file)
+    } else if ending.eq_ignore_ascii_case("sofa") {
+        read_sofa(folder, file)
     } else {
         Err(Error::in_file(
-            path,
+            &shown,
             "a file",
             "a speaker folder, its speaker.toml or a .sofa file",
         ))
     }
 }
 
-fn read_undescribed(path: &Path) -> Result<SpeakerFolder> {
-    let mut folder = Folder::new(path);
-    let mut notes = Vec::new();
-    let found = by_name::read(&mut folder, &mut notes)?;
-    let name = path
-        .canonicalize()
-        .ok()
-        .and_then(|full| Some(full.file_name()?.to_string_lossy().into_owned()))
-        .unwrap_or_else(|| "speaker".to_string());
-    let conditions = Conditions::of(&found);
-    let evidence = Evidence::default();
-    Ok(assemble(name, folder, found, conditions, evidence, notes))
+fn read_undescribed(mut folder: Folder) -> Result<SpeakerFolder> {
+    let found = by_name::read(&mut folder)?;
+    let name = folder.input.own_name();
+    let name = name.unwrap_or_else(|| "speaker".to_string());
+    Ok(assemble_alone(name, folder, found))
 }
 
 /// A SOFA file in place of a speaker folder; the speaker is named after it.
-fn read_sofa(path: &Path) -> Result<SpeakerFolder> {
-    let mut folder = Folder::new(parent(path));
-    let mut notes = Vec::new();
-    let found = forms::from_sofa(&mut folder, path, &mut notes)?;
-    let name = path
+fn read_sofa(mut folder: Folder, file: &Path) -> Result<SpeakerFolder> {
+    let found = forms::from_sofa(&mut folder, file)?;
+    let name = file
         .file_stem()
         .map_or_else(|| "speaker".into(), |stem| stem.to_string_lossy())
         .into_owned();
-    let conditions = Conditions::of(&found);
-    let evidence = Evidence::default();
-    Ok(assemble(name, folder, found, conditions, evidence, notes))
+    Ok(assemble_alone(name, folder, found))
 }
 
-/// The folder a file lies in.
-fn parent(path: &Path) -> &Path {
-    path.parent()
-        .filter(|parent| !parent.as_os_str().is_empty())
-        .unwrap_or(Path::new("."))
-}
-
-fn read_described(root: &Path, description: &Path) -> Result<SpeakerFolder> {
-    let mut folder = Folder::new(root);
-    let real = description
-        .canonicalize()
-        .map_err(|source| Error::file(description, "read", source))?;
-    if !inside::is_below(root, &real)? {
-        return Err(Error::in_file(
-            description,
-            "a link out of the folder",
-            "a file inside the speaker folder",
-        ));
-    }
-    let source = Source::read_description(description)?;
-    folder.note_input(&source)?;
+fn read_described(mut folder: Folder, file: &Path) -> Result<SpeakerFolder> {
+    folder.below(file)?;
+    let source = Source::read_description(&*folder.input, file)?;
+    folder.note_input(file, &source)?;
     let document = Document::parse(&source)?;
     let root = document.root();
+    let name = speaker_name(&root)?;
+    let stated = conditions::read(root.section("measured")?)?;
+    let mut found = forms::measured(&mut folder, &root)?;
+    let mut conditions = stated.joined_with(&root, &found, &mut folder.notes)?;
+    if let Some(section) = root.section("low_end")? {
+        let Measured::Angles(response) = &found.measured else {
+            return Err(section.incomplete("[low_end] beside [curves]", "a measurement by angles"));
+        };
+        let trusted_from_hz = conditions.trusted_from_hz;
+        let (joined, from_hz) = low_end::join(&mut folder, &section, response, trusted_from_hz)?;
+        found.measured = Measured::Angles(joined);
+        conditions.trusted_from_hz = Some(from_hz);
+    }
+    let evidence = evidence::read(&mut folder, root.section("evidence")?)?;
+    Ok(assemble(name, folder, found, conditions, evidence))
+}
+
+/// Refuses unknown sections; the name of the speaker.
+fn speaker_name(root: &Section) -> Result<String> {
     let known: Vec<&str> = ["speaker", "measured"]
         .into_iter()
-        .chain(FORMS)
+        .chain(Form::ALL.map(Form::key))
         .chain(["low_end", "evidence"])
         .collect();
     root.only(&known)?;
@@ -318,62 +169,45 @@ fn read_described(root: &Path, description: &Path) -> Result<SpeakerFolder> {
         .section("speaker")?
         .ok_or_else(|| root.incomplete("no section [speaker]", "[speaker] with a name"))?;
     speaker.only(&["name"])?;
-    let name = speaker.needed_text("name", "name = \"...\"")?.value;
-    let stated = conditions::read(root.section("measured")?)?;
-    let mut notes = Vec::new();
-    let mut found = forms::measured(&mut folder, &root, &mut notes)?;
-    let mut conditions = stated.joined_with(&root, &found, &mut notes)?;
-    if let Some(section) = root.section("low_end")? {
-        let Measured::Angles(response) = &found.measured else {
-            return Err(section.incomplete("[low_end] beside [curves]", "a measurement by angles"));
-        };
-        let trusted_from_hz = conditions.trusted_from_hz;
-        let (joined, from_hz) =
-            low_end::join(&mut folder, &section, response, trusted_from_hz, &mut notes)?;
-        found.measured = Measured::Angles(joined);
-        conditions.trusted_from_hz = Some(from_hz);
-    }
-    let evidence = evidence::read(&mut folder, root.section("evidence")?)?;
-    Ok(assemble(name, folder, found, conditions, evidence, notes))
+    Ok(speaker.needed_text("name", "name = \"...\"")?.value)
+}
+
+/// A speaker of which nothing is known but the measurement.
+fn assemble_alone(name: String, folder: Folder, found: Found) -> SpeakerFolder {
+    let conditions = Conditions::of(&found);
+    assemble(name, folder, found, conditions, Evidence::default())
 }
 
 fn assemble(
     name: String,
     folder: Folder,
-    found: forms::Found,
+    found: Found,
     conditions: Conditions,
     evidence: Evidence,
-    notes: Vec<String>,
 ) -> SpeakerFolder {
-    let (form, measured) = (found.form, found.measured);
-    let understood = match &measured {
-        Measured::Angles(response) => Understood {
-            form,
-            orbits: orbits_found(response, &found.between),
-            curves: Vec::new(),
-            phase: response.members().iter().all(|m| m.phase_deg.is_some()),
-            grid: response.grid().clone(),
-            trusted_hz: (conditions.trusted_from_hz, conditions.trusted_to_hz),
-            notes,
-        },
-        Measured::Curves(curves) => Understood {
-            form,
-            orbits: Vec::new(),
-            curves: curves
-                .named()
-                .into_iter()
-                .filter(|(_, curve)| curve.is_some())
-                .map(|(name, _)| name)
-                .collect(),
-            phase: false,
-            grid: curves.grid.clone(),
-            trusted_hz: (conditions.trusted_from_hz, conditions.trusted_to_hz),
-            notes,
-        },
+    let measured = found.measured;
+    let mut understood = Understood {
+        form: found.form,
+        orbits: Vec::new(),
+        curves: Vec::new(),
+        phase: false,
+        grid: measured.grid().clone(),
+        trusted_hz: (conditions.trusted_from_hz, conditions.trusted_to_hz),
+        notes: folder.notes,
     };
+    match &measured {
+        Measured::Angles(response) => {
+            understood.orbits = orbits_found(response, &found.between);
+            understood.phase = response.members().iter().all(|m| m.phase_deg.is_some());
+        }
+        Measured::Curves(curves) => {
+            let named = curves.named().into_iter();
+            understood.curves = named.filter_map(|(name, c)| c.map(|_| name)).collect();
+        }
+    }
     SpeakerFolder {
         name,
-        folder: folder.root,
+        folder: folder.input.root().to_path_buf(),
         measured,
         distance_m: conditions.distance_m,
         drive_v: conditions.drive_v,

@@ -4,6 +4,7 @@
 //! All angles keep their common time: phase is told relative to the common onset, so that an
 //! angle whose sound arrives later shows the delay.
 
+use super::understood::Note;
 use crate::curve::{Grid, Resampling};
 use crate::units::{power_to_db, unwrap_deg};
 use rayon::prelude::*;
@@ -78,7 +79,7 @@ const RISE: f64 = 10.0;
 /// would stay below 0.1 dB.
 const REFLECTION_SHARE: f64 = 1e-4;
 
-/// Density of the grid, points per octave: that of the audit.
+/// Density of the grid, points per octave: twice what the audit looks at, as tables are kept.
 const POINTS_PER_OCTAVE: f64 = 96.0;
 
 /// The grid's ends, Hz: the audible range and a third of an octave more on either side.
@@ -195,19 +196,14 @@ impl Gate {
         1.0 / self.length_s
     }
 
-    /// The gate as a note says it.
-    pub fn in_words(&self) -> String {
-        format!(
-            "the gate is {:.1} ms long from the common onset{}, its last {:.1} ms fall off; trusted from {:.0} Hz (one period within the gate)",
-            1e3 * self.length_s,
-            if self.reflection {
-                ", where a reflection was found"
-            } else {
-                ""
-            },
-            1e3 * self.fade_s,
-            self.trusted_from_hz()
-        )
+    /// What the user should know of it.
+    pub fn note(&self) -> Note {
+        Note::Gate {
+            length_s: self.length_s,
+            fade_s: self.fade_s,
+            reflection: self.reflection,
+            trusted_from_hz: self.trusted_from_hz(),
+        }
     }
 
     /// What is left at a time `after_s` of the onset.

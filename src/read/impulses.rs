@@ -1,12 +1,14 @@
 //! `[impulses]`: one sound file with an impulse response per angle.
 
 use super::document::{Section, Spot};
-use super::folder::Folder;
-use super::forms::{BOTH_ORBITS, Found, matching};
+use super::found::Found;
 use super::gated::{self, Impulse, Wanted};
+use super::opened::Folder;
 use super::orbits::Piece;
+use super::patterns;
+use super::understood::{Note, ReadAs};
 use crate::error::{Error, Result};
-use crate::response::{Direction, Member};
+use crate::response::{Direction, Member, Orbit};
 use crate::wav::Reader;
 use std::path::{Path, PathBuf};
 
@@ -25,11 +27,7 @@ struct Sound {
 }
 
 /// Reads what `[impulses]` names.
-pub(super) fn read(
-    folder: &mut Folder,
-    section: &Section,
-    notes: &mut Vec<String>,
-) -> Result<Found> {
+pub(super) fn read(folder: &mut Folder, section: &Section) -> Result<Found> {
     section.only(&["horizontal", "vertical", "gate_ms", "window_ms", "channel"])?;
     let gate = milliseconds(section, "gate_ms")?;
     let window = milliseconds(section, "window_ms")?;
@@ -47,13 +45,8 @@ pub(super) fn read(
         .map(|value| value.count())
         .transpose()?;
     let mut named = Vec::new();
-    for (orbit, key, _) in BOTH_ORBITS {
-        let Some(pattern) = section.text(key)? else {
-            continue;
-        };
-        for (angle_deg, relative) in matching(folder, section, (orbit, &pattern), notes)? {
-            named.push((Direction::new(orbit, angle_deg), relative));
-        }
+    for orbit in [Orbit::Horizontal, Orbit::Vertical] {
+        named.extend(patterns::files(folder, section, orbit)?);
     }
     if named.is_empty() {
         return Err(
@@ -65,7 +58,7 @@ pub(super) fn read(
         fade_s: window.as_ref().map(|spot| 1e-3 * spot.value),
     };
     let unusable = |found: String| section.incomplete(found, ONE_CLOCK);
-    let (found, transformed) = transformed(folder, &named, (channel, wanted), unusable, notes)?;
+    let (found, transformed) = transformed(folder, &named, (channel, wanted), unusable)?;
     // A tenth of a sample is rounding.
     if let Some(gate) = &gate
         && transformed.gate_s < 1e-3 * gate.value - 0.1 / transformed.rate_hz
@@ -83,15 +76,11 @@ pub(super) fn read(
 }
 
 /// Reads the sound files of `named` directions, gate and window found from them.
-pub(super) fn by_name(
-    folder: &mut Folder,
-    named: &[(Direction, String)],
-    notes: &mut Vec<String>,
-) -> Result<Found> {
-    let root = folder.root().to_path_buf();
+pub(super) fn by_name(folder: &mut Folder, named: &[(Direction, String)]) -> Result<Found> {
+    let root = folder.input.root().to_path_buf();
     let unusable = |found: String| Error::in_file(&root, found, ONE_CLOCK);
     let how = (None, Wanted::default());
-    Ok(transformed(folder, named, how, unusable, notes)?.0)
+    Ok(transformed(folder, named, how, unusable)?.0)
 }
 
 /// What sound files must be.
@@ -111,16 +100,15 @@ fn transformed(
     named: &[(Direction, String)],
     (channel, wanted): (Option<usize>, Wanted),
     unusable: impl FnOnce(String) -> Error,
-    notes: &mut Vec<String>,
 ) -> Result<(Found, Transformed)> {
-    let (sounds, rate_hz) = sounds(folder, named, channel, notes)?;
+    let (sounds, rate_hz) = sounds(folder, named, channel)?;
     let (files, impulses): (Vec<(PathBuf, Direction)>, Vec<Impulse>) = sounds
         .into_iter()
         .map(|sound| ((sound.file, sound.direction), sound.impulse))
         .unzip();
     let spectra = gated::spectra(&impulses, rate_hz, wanted)
         .ok_or_else(|| unusable(format!("no usable sound in {} files", files.len())))?;
-    notes.push(spectra.gate.in_words());
+    folder.notes.push(spectra.gate.note());
     let trusted_from_hz = spectra.gate.trusted_from_hz();
     let mut pieces: Vec<Piece> = Vec::new();
     for ((file, direction), (levels_db, phase_deg)) in files.into_iter().zip(spectra.rows) {
@@ -135,7 +123,7 @@ fn transformed(
             }],
         });
     }
-    let mut found = Found::joined("impulse responses", pieces, notes)?;
+    let mut found = Found::joined(ReadAs::Impulses, pieces, &mut folder.notes)?;
     found.trusted_from_hz = Some(trusted_from_hz);
     let gate_s = spectra.gate.length_s;
     Ok((found, Transformed { rate_hz, gate_s }))
@@ -157,18 +145,17 @@ fn sounds(
     folder: &mut Folder,
     named: &[(Direction, String)],
     channel: Option<usize>,
-    notes: &mut Vec<String>,
 ) -> Result<(Vec<Sound>, f64)> {
     let mut sounds: Vec<Sound> = Vec::new();
     let mut rate: Option<(u32, PathBuf)> = None;
-    for (direction, relative) in named {
-        let file = folder.below(relative)?;
-        let (sound, rate_hz) = sound(folder, &file, *direction, channel, notes)?;
+    for (direction, name) in named {
+        folder.below(name.as_ref())?;
+        let (sound, rate_hz) = sound(folder, name.as_ref(), *direction, channel)?;
         match &rate {
-            None => rate = Some((rate_hz, file)),
+            None => rate = Some((rate_hz, sound.file.clone())),
             Some((first_hz, first)) if *first_hz != rate_hz => {
                 return Err(Error::in_file(
-                    &file,
+                    &sound.file,
                     format!("a rate of {rate_hz} Hz"),
                     format!("{first_hz} Hz as in {}", first.display()),
                 ));
@@ -180,59 +167,61 @@ fn sounds(
     Ok((sounds, rate.map_or(0.0, |(rate_hz, _)| f64::from(rate_hz))))
 }
 
+/// Which of the `channels` of a file is meant, from 0, where the user says `channel`, from 1.
+fn channel_index(file: &Path, channel: Option<usize>, channels: usize) -> Result<usize> {
+    match channel {
+        None if channels > 1 => Err(Error::in_file(
+            file,
+            format!("{channels} channels"),
+            "one channel, or channel = N (from 1) in [impulses]",
+        )),
+        Some(channel) if channel > channels => Err(Error::in_file(
+            file,
+            if channels == 1 {
+                "1 channel".to_string()
+            } else {
+                format!("{channels} channels")
+            },
+            format!("a channel {channel}, as [impulses] says"),
+        )),
+        channel => Ok(channel.unwrap_or(1) - 1),
+    }
+}
+
 fn sound(
     folder: &mut Folder,
-    file: &Path,
+    name: &Path,
     direction: Direction,
     channel: Option<usize>,
-    notes: &mut Vec<String>,
 ) -> Result<(Sound, u32)> {
-    let bytes = folder.bytes(file, MOST_BYTES, "a WAV file")?;
-    let mut reader = Reader::new(file, bytes.as_slice())?;
+    let file = folder.input.shown(name);
+    let bytes = folder.bytes(name, MOST_BYTES, "a WAV file")?;
+    let mut reader = Reader::new(&file, bytes.as_slice())?;
     let format = reader.format();
     let channels = usize::from(format.channels);
-    let index = match channel {
-        None if channels > 1 => {
-            return Err(Error::in_file(
-                file,
-                format!("{channels} channels"),
-                "one channel, or channel = N (from 1) in [impulses]",
-            ));
-        }
-        Some(channel) if channel > channels => {
-            return Err(Error::in_file(
-                file,
-                if channels == 1 {
-                    "1 channel".to_string()
-                } else {
-                    format!("{channels} channels")
-                },
-                format!("a channel {channel}, as [impulses] says"),
-            ));
-        }
-        channel => channel.unwrap_or(1) - 1,
-    };
+    let index = channel_index(&file, channel, channels)?;
     let (mut samples, mut block) = (Vec::new(), Vec::new());
     while reader.read(&mut block, BLOCK_FRAMES)? > 0 {
         let own = block.iter().skip(index).step_by(channels);
         let before = samples.len();
         samples.extend(own);
-        folder.count(file, samples.len() - before)?;
+        folder.count(name, samples.len() - before)?;
     }
     // A cable that was not plugged in, with or without an offset; as a level it would be a null
     // that no speaker has.
     if samples.windows(2).all(|pair| pair[0] == pair[1]) {
         return Err(Error::in_file(
-            file,
+            &file,
             "nothing but silence",
             "an impulse response",
         ));
     }
     if let Some(cut) = reader.ending().and_then(|ending| ending.cut) {
-        notes.push(format!("{}: {cut}", file.display()));
+        let file = file.clone();
+        folder.notes.push(Note::CutShort { file, cut });
     }
     let sound = Sound {
-        file: file.to_path_buf(),
+        file,
         direction,
         impulse: Impulse {
             samples,

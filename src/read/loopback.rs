@@ -1,29 +1,43 @@
 //! The measurement of a device, from its input to its output: a table (`freq_hz`, `level_db` and,
 //! if given, `phase_deg`), or a WAV file with the impulse response.
 
+use super::disk::DiskFolder;
+use super::input::{Input, opened};
 use super::orbits::ONE_ANGLE;
 use super::table::Table;
 use crate::check::Loopback;
 use crate::check::loopback::{JUDGED_FROM_HZ, JUDGED_TO_HZ, POINTS_PER_OCTAVE};
 use crate::curve::Grid;
 use crate::error::{Error, Result};
-use crate::wav::read_whole;
+use crate::wav::{Reader, read_to_end};
 use std::f64::consts::PI;
 use std::path::Path;
 
-/// Reads a loopback; a file ending in `.wav` is taken for an impulse response.
+/// Reads a loopback from the disk; a file ending in `.wav` is taken for an impulse response.
 ///
 /// # Errors
 /// When the file cannot be read or is neither.
 pub fn read(file: &Path) -> Result<Loopback> {
-    let is_wav = file
-        .extension()
-        .is_some_and(|e| e.eq_ignore_ascii_case("wav"));
-    if is_wav { impulse(file) } else { table(file) }
+    read_from(&DiskFolder::here(), file)
 }
 
-fn table(file: &Path) -> Result<Loopback> {
-    let table = Table::read(file, &ONE_ANGLE)?;
+/// [`read`] from the file `name` of `input`.
+///
+/// # Errors
+/// As [`read`].
+pub fn read_from(input: &dyn Input, name: &Path) -> Result<Loopback> {
+    let is_wav = name
+        .extension()
+        .is_some_and(|e| e.eq_ignore_ascii_case("wav"));
+    if is_wav {
+        impulse(input, name)
+    } else {
+        table(input, name)
+    }
+}
+
+fn table(input: &dyn Input, name: &Path) -> Result<Loopback> {
+    let table = Table::read(input, name, &ONE_ANGLE)?;
     let mut columns = table.columns.into_iter();
     Ok(Loopback {
         freqs_hz: table.freqs_hz,
@@ -42,8 +56,10 @@ const AFTER_S: f64 = 2.0;
 /// The last part of the piece is faded out, as a share of it.
 const FADE: f64 = 0.1;
 
-fn impulse(file: &Path) -> Result<Loopback> {
-    let recording = read_whole(file, MOST_FRAMES)?;
+fn impulse(input: &dyn Input, name: &Path) -> Result<Loopback> {
+    let file = &input.shown(name);
+    let (_, reader) = opened(input, name, "a WAV file")?;
+    let recording = read_to_end(Reader::new(file, reader)?, MOST_FRAMES)?;
     let rate_hz = f64::from(recording.format.rate_hz);
     let peak = |samples: &[f64]| {
         samples

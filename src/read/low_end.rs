@@ -4,12 +4,13 @@
 //! angles. It is shifted to meet the axis over the octave above the joint, and over that octave
 //! every angle passes from the table to its own levels.
 
+use super::common_grid::sparsest_everywhere;
 use super::document::Section;
-use super::folder::Folder;
-use super::inside::Leads;
+use super::opened::Folder;
 use super::orbits::{self, ONE_ANGLE};
 use super::repeats::apart_db;
-use super::understood::in_hz;
+use super::text::in_hz;
+use super::understood::{LowEndMethod, Note};
 use crate::curve::{Grid, resample_db};
 use crate::error::{Error, Result};
 use crate::response::{Direction, Member, Orbit, Response};
@@ -21,16 +22,9 @@ const PASSAGE_OCT: f64 = 1.0;
 /// The table is kept as fine as the audit looks, points per octave.
 const POINTS_PER_OCTAVE: f64 = 48.0;
 
-/// A joint whose two sides differ by more than this over the passage, dB rms, is told as
+/// A joint whose two sides differ by more than this over the passage, dB rms, is called
 /// doubtful. Our own judgement: it would show as a step of its own.
 const DOUBTFUL_DB: f64 = 1.0;
-
-/// How the low end was measured.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Method {
-    NearField,
-    GroundPlane,
-}
 
 /// `response` with the table of `section` below its joint, and the lowest frequency of the table,
 /// Hz. `trusted_from_hz` is how far down the angles are trusted by themselves.
@@ -39,7 +33,6 @@ pub(super) fn join(
     section: &Section,
     response: &Response,
     trusted_from_hz: Option<f64>,
-    notes: &mut Vec<String>,
 ) -> Result<(Response, f64)> {
     section.only(&["table", "at_hz", "method"])?;
     let path = section.needed_text("table", "table = \"near_field.csv\"")?;
@@ -58,13 +51,13 @@ pub(super) fn join(
             ),
         ));
     }
-    let full = folder.resolve(section, &path, Leads::ToFile)?;
     let table = folder.table(section, &path, &ONE_ANGLE)?;
+    let file = table.source.file.clone();
     let mut low = orbits::single(table, Direction::new(Orbit::Horizontal, 0.0))?;
     let ends_hz = at.value * PASSAGE_OCT.exp2();
     if low.grid.first_hz() >= at.value || low.grid.last_hz() < ends_hz {
         return Err(Error::in_file(
-            &full,
+            &file,
             format!(
                 "frequencies from {} to {} Hz",
                 in_hz(low.grid.first_hz()),
@@ -80,7 +73,7 @@ pub(super) fn join(
     let levels_db = low.members.swap_remove(0).levels_db;
     let grid = joined_grid(&low.grid, own, at.value).ok_or_else(|| {
         Error::in_file(
-            &full,
+            &file,
             "frequencies that make no axis",
             "ascending frequencies",
         )
@@ -97,44 +90,31 @@ pub(super) fn join(
         .map(|member| joined(member, own, &grid, &table_db, offset_db, at.value))
         .collect();
     let joined = Response::new(grid, members)
-        .ok_or_else(|| Error::in_file(&full, "levels that make no response", "finite levels"))?;
-    notes.push(format!(
-        "below {} Hz all angles have the levels of {} ({}), moved by {offset_db:+.1} dB to meet the axis over the octave above, where the two differ by {apart_db:.1} dB rms{}",
-        in_hz(at.value),
-        path.value,
-        match method {
-            Some(Method::NearField) => "near field",
-            Some(Method::GroundPlane) => "ground plane",
-            None => "method not stated",
-        },
-        if apart_db > DOUBTFUL_DB {
-            ": a doubtful joint, try another frequency"
-        } else {
-            ""
-        }
-    ));
-    if method != Some(Method::GroundPlane) {
-        notes.push(
-            "near-field levels do not hold the baffle step: a box of width w (in m) loses up to 6 dB below about 115/w Hz (common practice), so the low end may stand too high unless that was taken out or the joint lies below it"
-                .to_string(),
-        );
+        .ok_or_else(|| Error::in_file(&file, "levels that make no response", "finite levels"))?;
+    folder.notes.push(Note::LowEnd {
+        at_hz: at.value,
+        table: path.value,
+        method,
+        offset_db,
+        apart_db,
+        doubtful: apart_db > DOUBTFUL_DB,
+    });
+    if method != Some(LowEndMethod::GroundPlane) {
+        folder.notes.push(Note::NoBaffleStep);
     }
     if response.members().iter().any(|m| m.phase_deg.is_some()) {
-        notes.push(format!(
-            "phase below {} Hz is that of the angles themselves, not of the low end",
-            in_hz(at.value)
-        ));
+        folder.notes.push(Note::LowEndPhase { at_hz: at.value });
     }
     Ok((joined, low.grid.first_hz()))
 }
 
-fn method(section: &Section) -> Result<Option<Method>> {
+fn method(section: &Section) -> Result<Option<LowEndMethod>> {
     let Some(method) = section.text("method")? else {
         return Ok(None);
     };
     match method.value.as_str() {
-        "near-field" => Ok(Some(Method::NearField)),
-        "ground-plane" => Ok(Some(Method::GroundPlane)),
+        "near-field" => Ok(Some(LowEndMethod::NearField)),
+        "ground-plane" => Ok(Some(LowEndMethod::GroundPlane)),
         other => Err(section.wrong(
             method.at,
             format!("{other:?}"),
@@ -147,7 +127,7 @@ fn method(section: &Section) -> Result<Option<Method>> {
 /// from it on.
 fn joined_grid(low: &Grid, own: &Grid, at_hz: f64) -> Option<Grid> {
     let wanted = Grid::logarithmic(low.first_hz(), low.last_hz(), POINTS_PER_OCTAVE);
-    let thin = super::common_grid::sparsest_everywhere(&[low, &wanted])?;
+    let thin = sparsest_everywhere(&[low, &wanted])?;
     let below = thin.freqs_hz().iter().filter(|f| **f < at_hz);
     let above = own.freqs_hz().iter().filter(|f| **f >= at_hz);
     Grid::new(below.chain(above).copied().collect())

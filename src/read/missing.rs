@@ -1,9 +1,7 @@
-//! What a measurement leaves open, and what that costs.
+//! What a measurement leaves open.
 
 use super::folder::{Measured, SpeakerFolder};
-use super::understood::in_hz;
 use crate::response::Orbit;
-use std::fmt;
 
 /// Something that was not given.
 #[derive(Debug, Clone, PartialEq)]
@@ -91,64 +89,4 @@ pub fn missing(speaker: &SpeakerFolder) -> Vec<Missing> {
         }
     }
     found
-}
-
-impl fmt::Display for Missing {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Missing::Angles => write!(
-                f,
-                "the angles themselves: nothing shows what they share, so narrow dips are left alone"
-            ),
-            Missing::Orbit(orbit) => write!(
-                f,
-                "the {} orbit: averages hold the other one only, and what differs over {} angles is not seen",
-                orbit.name(),
-                orbit.name()
-            ),
-            Missing::Side(orbit) => write!(
-                f,
-                "one side of the {} orbit: its mirror image stands for it",
-                orbit.name()
-            ),
-            Missing::Directions(orbit, count) => write!(
-                f,
-                "{count} of the 36 directions of the {} orbit: left out of the averages, the others counting more",
-                orbit.name()
-            ),
-            Missing::Phase => write!(
-                f,
-                "phase: cancellations are told by how they change over the angles only"
-            ),
-            Missing::TrustedFrom => write!(
-                f,
-                "a lower limit of trust: if the data are gated, state trusted_from_hz (1 over the gate's length), or the bass will be believed"
-            ),
-            Missing::LowEnd(hz) => write!(
-                f,
-                "the low end below {} Hz: nothing is planned there; a near-field or ground-plane table can be joined in [low_end]",
-                in_hz(*hz)
-            ),
-            Missing::HighEnd(hz) => {
-                write!(
-                    f,
-                    "the treble above {} Hz: nothing is planned there",
-                    in_hz(*hz)
-                )
-            }
-            Missing::Impedance => write!(f, "impedance: box tuning and load are not checked"),
-            Missing::Distortion => write!(
-                f,
-                "distortion by level: how much boost the drivers stand is not checked"
-            ),
-            Missing::Compression => write!(
-                f,
-                "compression by level: what high levels lose is not checked"
-            ),
-            Missing::SecondUnit => write!(
-                f,
-                "the other unit of the pair: what differs from unit to unit is not seen"
-            ),
-        }
-    }
 }

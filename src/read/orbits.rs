@@ -5,9 +5,10 @@ use super::between;
 use super::common_grid::sparsest_everywhere;
 use super::phase;
 use super::repeats::{self, REPEATS_DB, apart_db};
-use super::table::{LEVEL, Name, PHASE, Shape, Table};
+use super::shape::{LEVEL, Name, PHASE, Shape};
+use super::table::{LEAST_ROWS, Table};
 use super::text::shown;
-use super::understood::in_hz;
+use super::understood::Note;
 use crate::curve::Grid;
 use crate::error::{Error, Result};
 use crate::response::{Direction, Member, Orbit, Response, SAME_ANGLE_DEG};
@@ -60,16 +61,6 @@ fn same_angle(a_deg: f64, b_deg: f64) -> bool {
     wrap_deg(a_deg - b_deg).abs() < SAME_ANGLE_DEG
 }
 
-fn grid_of(table: &Table) -> Result<Grid> {
-    Grid::new(table.freqs_hz.clone()).ok_or_else(|| {
-        Error::in_file(
-            &table.source.file,
-            "frequencies that make no axis",
-            "ascending frequencies",
-        )
-    })
-}
-
 /// Directions at which a full turn begins and ends: 180 may also be told as -180, 0 as 360.
 fn is_seam(angle_deg: f64) -> bool {
     same_angle(angle_deg, 0.0) || same_angle(angle_deg, 180.0)
@@ -77,12 +68,8 @@ fn is_seam(angle_deg: f64) -> bool {
 
 /// The angles that the header of a wide table names.
 fn header_angles(table: &Table, orbit: Orbit) -> Result<Vec<(f64, Name)>> {
-    let names = table
-        .header
-        .as_ref()
-        .map_or(&[][..], |header| &header.names[1..]);
     let mut angles: Vec<(f64, Name)> = Vec::new();
-    for name in names {
+    for name in table.names() {
         let angle_deg = angle::of_column(&name.text, orbit).ok_or_else(|| {
             let expected = format!("an angle on the {} orbit in degrees", orbit.name());
             table.wrong_name(name, shown(&name.text), &expected)
@@ -98,10 +85,10 @@ pub(super) fn wide(
     mut table: Table,
     phase: Option<Table>,
     orbit: Orbit,
-    notes: &mut Vec<String>,
+    notes: &mut Vec<Note>,
 ) -> Result<Piece> {
     let angles = header_angles(&table, orbit)?;
-    let grid = grid_of(&table)?;
+    let grid = table.grid()?;
     let mut members: Vec<Member> = Vec::new();
     for (i, (angle_deg, name)) in angles.iter().enumerate() {
         let member = Member {
@@ -147,13 +134,10 @@ pub(super) fn wide(
 
 /// A wide table whose header alone says what it holds: angles with their orbits, or plain angles,
 /// which are taken as horizontal. `None` where the header says anything else.
-pub(super) fn wide_by_header(table: Table, notes: &mut Vec<String>) -> Result<Option<Vec<Piece>>> {
-    let names = table
-        .header
-        .as_ref()
-        .map_or(&[][..], |header| &header.names[1..]);
+pub(super) fn wide_by_header(table: Table, notes: &mut Vec<Note>) -> Result<Option<Vec<Piece>>> {
+    let names = table.names();
     if names.iter().all(|name| angle::plain(&name.text).is_some()) {
-        notes.push("the header says no orbit; all angles are taken as horizontal".to_string());
+        notes.push(Note::HeaderWithoutOrbit);
         return wide(table, None, Orbit::Horizontal, notes).map(|piece| Some(vec![piece]));
     }
     let Some(named) = names
@@ -163,7 +147,7 @@ pub(super) fn wide_by_header(table: Table, notes: &mut Vec<String>) -> Result<Op
     else {
         return Ok(None);
     };
-    let grid = grid_of(&table)?;
+    let grid = table.grid()?;
     let pieces = named
         .into_iter()
         .zip(table.columns)
@@ -181,14 +165,14 @@ pub(super) fn wide_by_header(table: Table, notes: &mut Vec<String>) -> Result<Op
     Ok(Some(pieces))
 }
 
-/// Whether two measurements of one direction are repeats; told where they are not quite equal.
-fn repeated(first: &Member, again: &Member, notes: &mut Vec<String>) -> bool {
+/// Whether two measurements of one direction are repeats; noted where they are not quite equal.
+fn repeated(first: &Member, again: &Member, notes: &mut Vec<Note>) -> bool {
     let apart_db = apart_db(&first.levels_db, &again.levels_db);
     if apart_db > 0.0 && apart_db <= REPEATS_DB {
-        notes.push(format!(
-            "{} was measured twice, {apart_db:.2} dB rms apart; the mean was taken",
-            first.direction
-        ));
+        notes.push(Note::MeasuredTwice {
+            direction: first.direction,
+            apart_db,
+        });
     }
     apart_db <= REPEATS_DB
 }
@@ -228,7 +212,7 @@ fn add_phase(levels: &Table, phase: &Table, orbit: Orbit, members: &mut [Member]
 
 /// The table of one direction.
 pub(super) fn single(table: Table, direction: Direction) -> Result<Piece> {
-    let grid = grid_of(&table)?;
+    let grid = table.grid()?;
     if let Some(phase_first) = table.column_named(&["phase", "phi"])
         && table.columns.len() == 1
         && phase_first == 0
@@ -264,7 +248,7 @@ fn same_grid(a: &Grid, b: &Grid) -> bool {
 
 /// The grid all pieces are brought to: their own where they share one, else one that is nowhere
 /// denser than any of theirs, over what all of them cover.
-fn common_grid(pieces: &[Piece], notes: &mut Vec<String>) -> Result<Grid> {
+fn common_grid(pieces: &[Piece], notes: &mut Vec<Note>) -> Result<Grid> {
     let first = &pieces[0];
     if pieces
         .iter()
@@ -273,7 +257,7 @@ fn common_grid(pieces: &[Piece], notes: &mut Vec<String>) -> Result<Grid> {
         return Ok(first.grid.clone());
     }
     let grids: Vec<&Grid> = pieces.iter().map(|piece| &piece.grid).collect();
-    let grid = sparsest_everywhere(&grids).filter(|grid| grid.len() >= super::table::LEAST_ROWS);
+    let grid = sparsest_everywhere(&grids).filter(|grid| grid.len() >= LEAST_ROWS);
     let Some(grid) = grid else {
         let by_hz = |a: &f64, b: &f64| a.total_cmp(b);
         let from = pieces
@@ -289,18 +273,17 @@ fn common_grid(pieces: &[Piece], notes: &mut Vec<String>) -> Result<Grid> {
             format!("frequencies from {} Hz", from.grid.first_hz()),
             format!(
                 "at least {} frequencies in common with {}, which ends at {} Hz",
-                super::table::LEAST_ROWS,
+                LEAST_ROWS,
                 to.file.display(),
                 to.grid.last_hz()
             ),
         ));
     };
-    notes.push(format!(
-        "the files have different frequencies; all were brought to common ones, {} to {} Hz, {:.1} per octave, nowhere denser than measured",
-        in_hz(grid.first_hz()),
-        in_hz(grid.last_hz()),
-        grid.points_per_octave()
-    ));
+    notes.push(Note::CommonFrequencies {
+        from_hz: grid.first_hz(),
+        to_hz: grid.last_hz(),
+        per_octave: grid.points_per_octave(),
+    });
     Ok(grid)
 }
 
@@ -319,7 +302,7 @@ const DENSE_PER_OCTAVE: usize = 192;
 const KEPT_PER_OCTAVE: f64 = 96.0;
 
 /// The grid with its dense part thinned; the grid itself where it has none.
-fn thinned(grid: Grid, notes: &mut Vec<String>) -> Grid {
+fn thinned(grid: Grid, notes: &mut Vec<Note>) -> Grid {
     let freqs_hz = grid.freqs_hz();
     let is_dense = freqs_hz
         .iter()
@@ -332,12 +315,11 @@ fn thinned(grid: Grid, notes: &mut Vec<String>) -> Grid {
     let last_hz = grid.last_hz() * (-0.5 / KEPT_PER_OCTAVE).exp2();
     let wanted = Grid::logarithmic(grid.first_hz(), last_hz, KEPT_PER_OCTAVE);
     match sparsest_everywhere(&[&grid, &wanted]) {
-        Some(thin) if thin.len() >= super::table::LEAST_ROWS => {
-            notes.push(format!(
-                "{} frequencies as dense as a transform's bins were brought to {} by averaging power over each band",
-                grid.len(),
-                thin.len()
-            ));
+        Some(thin) if thin.len() >= LEAST_ROWS => {
+            notes.push(Note::Thinned {
+                from: grid.len(),
+                to: thin.len(),
+            });
             thin
         }
         _ => grid,
@@ -345,8 +327,8 @@ fn thinned(grid: Grid, notes: &mut Vec<String>) -> Grid {
 }
 
 /// All pieces on one grid; what a step of 10 degrees lacks between nearer neighbours filled, one
-/// side mirrored where the other is missing. What was done is told in `notes`.
-pub(super) fn join(pieces: Vec<Piece>, notes: &mut Vec<String>) -> Result<Joined> {
+/// side mirrored where the other is missing. What was done is added to `notes`.
+pub(super) fn join(pieces: Vec<Piece>, notes: &mut Vec<Note>) -> Result<Joined> {
     let grid = thinned(common_grid(&pieces, notes)?, notes);
     let mut members: Vec<(PathBuf, Member)> = Vec::new();
     for piece in pieces {
@@ -388,10 +370,10 @@ pub(super) fn join(pieces: Vec<Piece>, notes: &mut Vec<String>) -> Result<Joined
     note_relative_levels(&response, notes);
     let mut between = Vec::new();
     if let Some((found, error_db)) = between::on_orbits(&response) {
-        notes.push(format!(
-            "the orbits were not measured in steps of 10 degrees; {} directions stand between their neighbours (power, no phase); measured directions, left out as a test, are met within {error_db:.2} dB rms from twice as far",
-            found.len()
-        ));
+        notes.push(Note::Between {
+            count: found.len(),
+            error_db,
+        });
         between = found.iter().map(|member| member.direction).collect();
         let mut members = response.members().to_vec();
         members.extend(found);
@@ -399,12 +381,7 @@ pub(super) fn join(pieces: Vec<Piece>, notes: &mut Vec<String>) -> Result<Joined
         response = Response::new(grid, members).ok_or_else(|| unusable(Path::new("speaker")))?;
     }
     let (response, mirrored) = response.mirrored();
-    for orbit in mirrored {
-        notes.push(format!(
-            "one side of the {} orbit was not measured; the mirror image of the other stands for it",
-            orbit.name()
-        ));
-    }
+    notes.extend(mirrored.into_iter().map(Note::Mirrored));
     Ok(Joined { response, between })
 }
 
@@ -416,19 +393,16 @@ fn unusable(file: &Path) -> Error {
     )
 }
 
-/// Tells when all levels seem to be relative to the axis, which then is 0 dB throughout.
-fn note_relative_levels(response: &Response, notes: &mut Vec<String>) {
+/// Notes when all levels seem to be relative to the axis, which then is 0 dB throughout.
+fn note_relative_levels(response: &Response, notes: &mut Vec<Note>) {
     let is_zero = |member: &Member| member.levels_db.iter().all(|level| *level == 0.0);
     let axis = response.at(Orbit::Horizontal, 0.0);
     if axis.is_some_and(is_zero) && !response.members().iter().all(is_zero) {
-        notes.push(
-            "the axis is 0 dB at all frequencies: these levels seem to be relative to it; without the axis itself (relative_to = \"...\") only directivity can be judged"
-                .to_string(),
-        );
+        notes.push(Note::RelativeLevels);
     }
 }
 
-fn note_axis_difference(response: &Response, notes: &mut Vec<String>) {
+fn note_axis_difference(response: &Response, notes: &mut Vec<Note>) {
     let axis = |orbit: Orbit| {
         response
             .members()
@@ -452,16 +426,14 @@ fn note_axis_difference(response: &Response, notes: &mut Vec<String>) {
         .map(|(i, d)| (i, (d - mean_db).abs()))
         .max_by(|a, b| a.1.total_cmp(&b.1));
     if mean_db.abs() > AXIS_DIFFERENCE_DB {
-        notes.push(format!(
-            "vertical 0 lies {mean_db:.1} dB from horizontal 0 on average, though they are one direction; were both orbits measured at one level?"
-        ));
+        notes.push(Note::AxisLevel { mean_db });
     }
     if let Some((i, worst_db)) = worst
         && worst_db > AXIS_DIFFERENCE_DB
     {
-        notes.push(format!(
-            "horizontal 0 and vertical 0 are one direction but differ in shape by {worst_db:.1} dB at {} Hz",
-            in_hz(response.grid().freqs_hz()[i])
-        ));
+        notes.push(Note::AxisShape {
+            worst_db,
+            at_hz: response.grid().freqs_hz()[i],
+        });
     }
 }

@@ -1,9 +1,12 @@
 //! What a plan promised: the curves with the filters, from the files the plan wrote.
 
-use super::table::{Column, LEVEL, Shape, Table};
-use super::text::{read_bytes, shown};
+use super::disk::DiskFolder;
+use super::input::{Input, bytes_of, is_file, is_folder};
+use super::shape::{Column, LEVEL, Shape};
+use super::source::MOST_BYTES;
+use super::table::Table;
+use super::text::shown;
 use crate::average::AveragedCurves;
-use crate::curve::Grid;
 use crate::error::{Error, Result};
 use std::path::Path;
 
@@ -29,36 +32,32 @@ const SHAPE: Shape = Shape {
 /// What the names of curves with the plan end in.
 const SUFFIX: &str = "_after";
 
-/// Reads the folder of a plan, or its `curves.csv`.
+/// Reads the folder of a plan on the disk, or its `curves.csv`.
 ///
 /// # Errors
 /// When there is no such table, or it holds no curve with the plan.
 pub fn read(plan: &Path) -> Result<PromisedCurves> {
-    let (table_file, judged_hz) = if plan.is_dir() {
-        (
-            plan.join("curves.csv"),
-            judged_band(&plan.join("plan.json"))?,
-        )
+    read_from(&DiskFolder::here(), plan)
+}
+
+/// [`read`] from the folder or file `plan` of `input`.
+///
+/// # Errors
+/// As [`read`].
+pub fn read_from(input: &dyn Input, plan: &Path) -> Result<PromisedCurves> {
+    let (table, judged_hz) = if is_folder(input, plan) {
+        let judged_hz = judged_band(input, &plan.join("plan.json"))?;
+        (plan.join("curves.csv"), judged_hz)
     } else {
         (plan.to_path_buf(), None)
     };
-    let table = Table::read(&table_file, &SHAPE)?;
-    let grid = Grid::new(table.freqs_hz.clone()).ok_or_else(|| {
-        Error::in_file(
-            &table_file,
-            "frequencies that make no axis",
-            "ascending frequencies",
-        )
-    })?;
-    let names = table
-        .header
-        .as_ref()
-        .map_or(&[][..], |header| &header.names[1..]);
+    let table = Table::read(input, &table, &SHAPE)?;
+    let grid = table.grid()?;
     let known = AveragedCurves::from_table(grid.clone(), Default::default())
         .named()
         .map(|(n, _)| n);
     let mut curves: [Option<Vec<f64>>; 7] = Default::default();
-    for (name, column) in names.iter().zip(&table.columns) {
+    for (name, column) in table.names().iter().zip(&table.columns) {
         let plain = name.text.strip_suffix(SUFFIX).unwrap_or(&name.text);
         let Some(at) = known.iter().position(|k| *k == plain) else {
             let expected = format!("one of {}, or the same with {SUFFIX}", known.join(", "));
@@ -81,11 +80,11 @@ pub fn read(plan: &Path) -> Result<PromisedCurves> {
 }
 
 /// The band that `plan.json` says was judged; `None` where the file is not there.
-fn judged_band(file: &Path) -> Result<Option<(f64, f64)>> {
-    if !file.is_file() {
+fn judged_band(input: &dyn Input, file: &Path) -> Result<Option<(f64, f64)>> {
+    if !is_file(input, file) {
         return Ok(None);
     }
-    let bytes = read_bytes(file)?;
+    let bytes = bytes_of(input, file, MOST_BYTES, "a text file")?;
     // Only these two are kept: a document as a whole may take twenty times its size in memory.
     #[derive(serde::Deserialize)]
     struct Judged {
@@ -94,7 +93,7 @@ fn judged_band(file: &Path) -> Result<Option<(f64, f64)>> {
     }
     let judged: Judged = serde_json::from_slice(&bytes).map_err(|error| {
         Error::at(
-            file,
+            &input.shown(file),
             error.line(),
             error.column().max(1),
             "what is no JSON of a plan",

@@ -5,9 +5,15 @@
 //! they are numbered. In a folder the files (`.txt`, `.csv`, `.tsv`, `.dat`) name them, each holds
 //! frequency, level and perhaps phase, and their grids may differ.
 
-use super::folder::InputFile;
-use super::table::{Column, LEVEL, PHASE, Shape, Table};
-use super::text::{Source, shown};
+use super::disk::DiskFolder;
+use super::input::{Input, is_folder};
+use super::named::stem;
+use super::opened::InputFile;
+use super::orbits::ONE_ANGLE;
+use super::shape::{Column, LEVEL, Shape};
+use super::source::Source;
+use super::table::Table;
+use super::text::shown;
 use crate::curve::{Grid, resample_db};
 use crate::error::{Error, Result};
 use crate::seats::{Seat, SeatLevels};
@@ -30,13 +36,6 @@ const UNNAMED: Shape = Shape {
     ..NAMED
 };
 
-const ONE_SEAT: Shape = Shape {
-    columns: &[LEVEL, PHASE],
-    width: (2, 3),
-    named: false,
-    keys: 1,
-};
-
 /// Endings of the files in a folder of seats.
 const ENDINGS: [&str; 4] = ["txt", "csv", "tsv", "dat"];
 
@@ -54,31 +53,36 @@ pub struct SeatsRead {
     pub places: Vec<PathBuf>,
 }
 
-/// Reads a table of seats, or a folder with one table for each.
+/// Reads a table of seats from the disk, or a folder with one table for each.
 ///
 /// # Errors
 /// When nothing can be read, a table is none, two seats have one name, a column holds phase, or
 /// the seats of a folder have no octave in common.
 pub fn read(path: &Path) -> Result<SeatsRead> {
-    if path.is_dir() {
-        read_folder(path)
+    read_from(&DiskFolder::here(), path)
+}
+
+/// [`read`] from the file or folder `name` of `input`.
+///
+/// # Errors
+/// As [`read`].
+pub fn read_from(input: &dyn Input, name: &Path) -> Result<SeatsRead> {
+    if is_folder(input, name) {
+        read_folder(input, name)
     } else {
-        read_table(path)
+        read_table(input, name)
     }
 }
 
 fn input_of(source: &Source) -> InputFile {
     let name = source.file.file_name().map(PathBuf::from);
-    InputFile {
-        path: name.unwrap_or_else(|| source.file.clone()),
-        bytes: source.bytes,
-        sha256: source.sha256.clone(),
-    }
+    InputFile::new(name.unwrap_or_else(|| source.file.clone()), source)
 }
 
-fn read_table(file: &Path) -> Result<SeatsRead> {
-    let source = Source::read(file)?;
-    let input = input_of(&source);
+fn read_table(input: &dyn Input, name: &Path) -> Result<SeatsRead> {
+    let source = Source::read(input, name)?;
+    let file = source.file.clone();
+    let read = input_of(&source);
     let table = match Table::parse(source.clone(), &NAMED) {
         Ok(table) => table,
         // Without a header seats are numbered; with one, its own fault is told.
@@ -88,13 +92,13 @@ fn read_table(file: &Path) -> Result<SeatsRead> {
         },
     };
     let names = names_of(&table)?;
-    let grid = grid_of(&table)?;
+    let grid = table.grid()?;
     let seats = names
         .into_iter()
         .zip(table.columns)
         .map(|(name, levels_db)| Seat { name, levels_db })
         .collect();
-    finished(file, grid, seats, vec![input], vec![file.to_path_buf()])
+    finished(&file, grid, seats, vec![read], vec![file.clone()])
 }
 
 fn names_of(table: &Table) -> Result<Vec<String>> {
@@ -131,11 +135,6 @@ fn names_of(table: &Table) -> Result<Vec<String>> {
     Ok(names)
 }
 
-fn grid_of(table: &Table) -> Result<Grid> {
-    Grid::new(table.freqs_hz.clone())
-        .ok_or_else(|| table.wrong_end("frequencies that make no axis", "ascending frequencies"))
-}
-
 fn finished(
     path: &Path,
     grid: Grid,
@@ -152,49 +151,52 @@ fn finished(
     })
 }
 
-fn read_folder(folder: &Path) -> Result<SeatsRead> {
-    let failed = |source| Error::file(folder, "read", source);
+/// The tables in a folder, by their names in `input`.
+fn tables_in(input: &dyn Input, folder: &Path) -> Result<Vec<PathBuf>> {
+    let shown = input.shown(folder);
+    let failed = |source| Error::file(&shown, "read", source);
     let mut files: Vec<PathBuf> = Vec::new();
-    for entry in std::fs::read_dir(folder).map_err(failed)? {
-        let path = entry.map_err(failed)?.path();
-        let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase());
-        let known = ending.is_some_and(|e| ENDINGS.contains(&e.as_str()));
-        let hidden = path
-            .file_name()
-            .is_some_and(|name| name.to_string_lossy().starts_with('.'));
-        if known && !hidden && path.is_file() {
-            files.push(path);
+    for listed in input.list(folder).map_err(failed)? {
+        let listed = listed.map_err(failed)?;
+        let ending = listed.name.extension();
+        let known =
+            ending.is_some_and(|e| ENDINGS.contains(&e.to_string_lossy().to_lowercase().as_str()));
+        let hidden = listed.name.to_string_lossy().starts_with('.');
+        if known && !hidden && listed.is_file {
+            files.push(folder.join(listed.name));
         }
         if files.len() > MOST_SEATS {
             return Err(Error::in_file(
-                folder,
+                &shown,
                 format!("more than {MOST_SEATS} tables"),
                 "one table for each seat of a room",
             ));
         }
     }
-    files.sort();
     if files.is_empty() {
         return Err(Error::in_file(
-            folder,
+            &shown,
             "no table",
             "one table for each seat, ending in .txt, .csv, .tsv or .dat",
         ));
     }
-    let mut inputs = Vec::new();
+    files.sort();
+    Ok(files)
+}
+
+fn read_folder(input: &dyn Input, folder: &Path) -> Result<SeatsRead> {
+    let (mut inputs, mut places) = (Vec::new(), Vec::new());
     let mut read: Vec<(String, Grid, Vec<f64>)> = Vec::new();
-    for file in &files {
-        let source = Source::read(file)?;
+    for file in tables_in(input, folder)? {
+        let source = Source::read(input, &file)?;
         inputs.push(input_of(&source));
-        let table = Table::parse(source, &ONE_SEAT)?;
-        let grid = grid_of(&table)?;
-        let name = file
-            .file_stem()
-            .map_or_else(|| "seat".into(), |stem| stem.to_string_lossy())
-            .into_owned();
+        places.push(source.file.clone());
+        let table = Table::parse(source, &ONE_ANGLE)?;
+        let grid = table.grid()?;
         let levels_db = table.columns.into_iter().next().unwrap_or_default();
-        read.push((name, grid, levels_db));
+        read.push((stem(&file, "seat"), grid, levels_db));
     }
+    let shown = &input.shown(folder);
     let first_hz = read.iter().map(|r| r.1.first_hz()).fold(0.0, f64::max);
     let last_hz = read
         .iter()
@@ -202,7 +204,7 @@ fn read_folder(folder: &Path) -> Result<SeatsRead> {
         .fold(f64::INFINITY, f64::min);
     if last_hz < 2.0 * first_hz {
         return Err(Error::in_file(
-            folder,
+            shown,
             "seats that have less than an octave in common",
             "all seats measured over the same range",
         ));
@@ -225,5 +227,5 @@ fn read_folder(folder: &Path) -> Result<SeatsRead> {
                 .collect(),
         })
         .collect();
-    finished(folder, grid, seats, inputs, files)
+    finished(shown, grid, seats, inputs, places)
 }

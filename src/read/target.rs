@@ -5,13 +5,14 @@
 //! frequency between them, constant beyond the ends) and, if the in-room target is to have a
 //! slope of its own, `in_room_slope_db_per_oct`. The target is named after its file.
 
+use super::disk::DiskFolder;
 use super::document::{Document, Value};
-use super::text::Source;
-use super::{Named, find};
+use super::input::Input;
+use super::named;
+use super::source::Source;
 use crate::curve::At;
 use crate::error::Result;
 use crate::target::Target;
-use std::path::Path;
 
 /// The built-in targets: name and text of the file.
 pub fn builtin_targets() -> &'static [(&'static str, &'static str)] {
@@ -34,15 +35,21 @@ const LEVEL_LIMIT_DB: f64 = 40.0;
 /// The steepest slope of a room target, dB per octave.
 const SLOPE_LIMIT_DB_PER_OCT: f64 = 6.0;
 
-/// A target by name or path.
+/// A target by name or by the path of its file on the disk.
 ///
 /// # Errors
 /// When there is none of that name, or the file is not sound.
 pub fn target(name_or_path: &str) -> Result<Target> {
-    match find("target", name_or_path, builtin_targets())? {
-        Named::BuiltIn(name, text) => built_in(name, text),
-        Named::Path(path) => parse(&Source::read_description(&path)?),
-    }
+    target_from(&DiskFolder::here(), name_or_path)
+}
+
+/// A target by its name, built in or that of a file of `input`.
+///
+/// # Errors
+/// As [`target`].
+pub fn target_from(input: &dyn Input, name: &str) -> Result<Target> {
+    let source = named::source(input, "target", name, builtin_targets())?;
+    parse(&source)
 }
 
 /// All built-in targets.
@@ -52,13 +59,8 @@ pub fn target(name_or_path: &str) -> Result<Target> {
 pub fn all_targets() -> Result<Vec<Target>> {
     builtin_targets()
         .iter()
-        .map(|(name, text)| built_in(name, text))
+        .map(|(name, text)| parse(&named::of_built_in(name, text)?))
         .collect()
-}
-
-fn built_in(name: &str, text: &str) -> Result<Target> {
-    let file = format!("{name}.toml");
-    parse(&Source::from_bytes(Path::new(&file), text.into())?)
 }
 
 /// As far as tables go, Hz.
@@ -106,12 +108,8 @@ fn parse(source: &Source) -> Result<Target> {
             "a slope between -6 and 6 dB per octave",
         ));
     }
-    let name = source.file.file_stem().map_or_else(
-        || "target".to_string(),
-        |stem| stem.to_string_lossy().into_owned(),
-    );
     Ok(Target {
-        name,
+        name: named::stem(&source.file, "target"),
         about,
         reason: reason.trim().to_string(),
         points,

@@ -1,119 +1,7 @@
-//! Text files: bytes to lines, with places for messages.
-
-use crate::error::{Error, Result};
-use sha2::{Digest, Sha256};
-use std::fs::File;
-use std::io::Read;
-use std::path::{Path, PathBuf};
-
-/// The largest file that is read, bytes. A wide orbit table at 10 000 points per octave would
-/// still fit; what is larger is no table of a loudspeaker.
-pub const MOST_BYTES: u64 = 64 << 20;
-
-/// The largest description (TOML) that is read, bytes. Its notation takes many times its size in
-/// memory while it is read, and a thousand points of a target fit in easily.
-const MOST_DESCRIPTION_BYTES: u64 = 1 << 20;
+//! Text: its lines, places in it, and pieces of it as messages show them.
 
 /// As much of a wrong field as a message shows, characters.
 const SHOWN_CHARS: usize = 40;
-
-/// A text file in memory, without its byte order mark.
-#[derive(Debug, Clone)]
-pub(super) struct Source {
-    /// The file as the user named it.
-    pub file: PathBuf,
-    /// Its text.
-    pub text: String,
-    /// Its size in bytes.
-    pub bytes: u64,
-    /// SHA-256 of its bytes, 64 hexadecimal digits.
-    pub sha256: String,
-}
-
-/// The bytes of a text file, [`MOST_BYTES`] at most.
-pub(super) fn read_bytes(file: &Path) -> Result<Vec<u8>> {
-    read_bytes_of(file, MOST_BYTES, "a text file")
-}
-
-/// The bytes of a regular file that should be `what`, `most` at most (whole mebibytes).
-pub(super) fn read_bytes_of(file: &Path, most: u64, what: &str) -> Result<Vec<u8>> {
-    let failed = |source| Error::file(file, "read", source);
-    // Asked before opening: opening a pipe would wait for ever.
-    let metadata = std::fs::metadata(file).map_err(failed)?;
-    if !metadata.is_file() {
-        let found = if metadata.is_dir() {
-            "a folder"
-        } else {
-            "something that is no file"
-        };
-        return Err(Error::in_file(file, found, what));
-    }
-    let size = metadata.len().min(most + 1);
-    let mut bytes = Vec::with_capacity(usize::try_from(size).unwrap_or(0));
-    File::open(file)
-        .map_err(failed)?
-        .take(most + 1)
-        .read_to_end(&mut bytes)
-        .map_err(failed)?;
-    if bytes.len() as u64 > most {
-        return Err(Error::in_file(
-            file,
-            format!("more than {} MiB", most >> 20),
-            format!("{what} of at most {} MiB", most >> 20),
-        ));
-    }
-    Ok(bytes)
-}
-
-/// SHA-256 (FIPS 180-4) of `bytes`, 64 hexadecimal digits: says which file was read.
-pub(super) fn sha256_of(bytes: &[u8]) -> String {
-    let digest = Sha256::digest(bytes);
-    digest.iter().map(|byte| format!("{byte:02x}")).collect()
-}
-
-impl Source {
-    /// Reads a file of UTF-8 text.
-    pub fn read(file: &Path) -> Result<Source> {
-        Source::from_bytes(file, read_bytes(file)?)
-    }
-
-    /// Reads a file of TOML.
-    pub fn read_description(file: &Path) -> Result<Source> {
-        let bytes = read_bytes_of(file, MOST_DESCRIPTION_BYTES, "a text file")?;
-        Source::from_bytes(file, bytes)
-    }
-
-    /// Text from bytes that came from `file`.
-    pub fn from_bytes(file: &Path, bytes: Vec<u8>) -> Result<Source> {
-        let (size, sha256) = (bytes.len() as u64, sha256_of(&bytes));
-        if bytes.starts_with(&[0xFF, 0xFE]) || bytes.starts_with(&[0xFE, 0xFF]) {
-            return Err(Error::at(file, 1, 1, "UTF-16 text", "UTF-8 text")
-                .with_hint("save the file as UTF-8"));
-        }
-        let mut text = String::from_utf8(bytes).map_err(|error| {
-            let valid = error.utf8_error().valid_up_to();
-            let bytes = error.as_bytes();
-            let (line, column) = place(&String::from_utf8_lossy(&bytes[..valid]), valid);
-            Error::at(
-                file,
-                line,
-                column,
-                format!("the byte 0x{:02X}, which is not UTF-8", bytes[valid]),
-                "UTF-8 text",
-            )
-            .with_hint("save the file as UTF-8")
-        })?;
-        if text.starts_with('\u{FEFF}') {
-            text.drain(..'\u{FEFF}'.len_utf8());
-        }
-        Ok(Source {
-            file: file.to_path_buf(),
-            text,
-            bytes: size,
-            sha256,
-        })
-    }
-}
 
 /// One line without its end.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -175,10 +63,16 @@ pub(super) fn column(line: &str, at: usize) -> usize {
 }
 
 /// A piece of a file as a message shows it: in quotes, escaped, cut when long.
-pub(super) fn shown(found: &str) -> String {
+pub(crate) fn shown(found: &str) -> String {
     let cut: String = found.chars().take(SHOWN_CHARS).collect();
     let dots = if cut.len() < found.len() { "..." } else { "" };
     format!("{:?}", format!("{cut}{dots}"))
+}
+
+/// A frequency in Hz as a person would write it: two decimals at most.
+pub(crate) fn in_hz(f_hz: f64) -> String {
+    let text = format!("{f_hz:.2}");
+    text.trim_end_matches('0').trim_end_matches('.').to_string()
 }
 
 /// The one of `known` that needs the fewest strokes to become `found`; the first of equals.
@@ -211,17 +105,5 @@ mod tests {
         assert_eq!(place(text, text.find('x').unwrap()), (2, 3));
         assert_eq!(place(text, text.len()), (3, 1));
         assert_eq!(place("", 0), (1, 1));
-    }
-
-    #[test]
-    fn a_wrong_byte_is_placed_and_a_byte_order_mark_is_not_counted() {
-        let error = Source::from_bytes(Path::new("f.txt"), b"20,1\n30,\xB0".to_vec()).unwrap_err();
-        assert!(
-            error
-                .to_string()
-                .starts_with("f.txt:2:4: found the byte 0xB0, which is not UTF-8")
-        );
-        let marked = Source::from_bytes(Path::new("f.txt"), b"\xEF\xBB\xBFx".to_vec()).unwrap();
-        assert_eq!((marked.text.as_str(), marked.bytes), ("x", 4));
     }
 }

@@ -1,8 +1,30 @@
-//! What was understood of a speaker folder, to be told before anything is computed.
+//! What was understood of a measurement, as values; `report` makes words of them.
 
 use crate::curve::Grid;
 use crate::response::{Direction, Orbit, Response};
-use std::fmt;
+use crate::wav::Cut;
+use std::path::PathBuf;
+
+/// In which form a measurement came.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum ReadAs {
+    /// A wide table for each orbit.
+    WideTables,
+    /// The same, found by the names of the files.
+    WideTablesByName,
+    /// One wide table of both orbits, understood by its header.
+    WideTableByHeader,
+    /// A table for each angle.
+    AngleFiles,
+    /// The same, found by the names of the files.
+    AngleFilesByName,
+    /// A sound file for each angle.
+    Impulses,
+    /// A SOFA file (AES69) of the convention named.
+    Sofa(&'static str),
+    /// Averaged curves, no angles.
+    AveragedCurves,
+}
 
 /// One orbit as it was found.
 #[derive(Debug, Clone, PartialEq)]
@@ -22,8 +44,8 @@ pub struct OrbitFound {
 /// What was understood of a speaker folder.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Understood {
-    /// In which form the measurement came, as in `wide orbit tables`.
-    pub form: &'static str,
+    /// In which form the measurement came.
+    pub form: ReadAs,
     /// The orbits found; none where only averaged curves were given.
     pub orbits: Vec<OrbitFound>,
     /// Averaged curves found, by their column names; none where angles were given.
@@ -34,15 +56,179 @@ pub struct Understood {
     pub grid: Grid,
     /// Limits inside which the measurement is trusted, Hz, where they were stated.
     pub trusted_hz: (Option<f64>, Option<f64>),
-    /// What else the user should know, one plain sentence each.
-    pub notes: Vec<String>,
+    /// What else the user should know, in the order of reading.
+    pub notes: Vec<Note>,
+}
+
+/// How the low end was measured.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum LowEndMethod {
+    /// The microphone at the cone or the port.
+    NearField,
+    /// Speaker and microphone on a reflecting ground.
+    GroundPlane,
+}
+
+/// Something done with a measurement, or seen in it, that the user should know.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Note {
+    /// There is no description; the only SOFA file of the folder is read.
+    SofaFileAlone {
+        /// Its name.
+        file: String,
+    },
+    /// There is no description; names say the angles.
+    AnglesFromNames,
+    /// Names of files say angles but no orbit; all are taken as horizontal.
+    NamesWithoutOrbit,
+    /// The header of a table says angles but no orbit; all are taken as horizontal.
+    HeaderWithoutOrbit,
+    /// Files left out, since their names say no angle.
+    LeftOut {
+        /// Their names.
+        files: Vec<String>,
+    },
+    /// A file left out that a pattern fits.
+    NoAngle {
+        /// Its name.
+        file: String,
+        /// What stands where an angle should.
+        instead: String,
+    },
+    /// Tables were read, the sound files beside them were not.
+    SoundsNotRead,
+    /// A sound file ends before it should.
+    CutShort {
+        /// The file as messages show it.
+        file: PathBuf,
+        /// What is missing.
+        cut: Cut,
+    },
+    /// One direction was measured twice and averaged.
+    MeasuredTwice {
+        /// Which.
+        direction: Direction,
+        /// How far apart the two lie, dB rms.
+        apart_db: f64,
+    },
+    /// Files of different frequencies were brought to common ones.
+    CommonFrequencies {
+        /// The lowest, Hz.
+        from_hz: f64,
+        /// The highest, Hz.
+        to_hz: f64,
+        /// How many per octave.
+        per_octave: f64,
+    },
+    /// Frequencies as dense as a transform's bins were averaged over bands.
+    Thinned {
+        /// How many there were.
+        from: usize,
+        /// How many are left.
+        to: usize,
+    },
+    /// All levels seem to be relative to the axis, which is 0 dB throughout.
+    RelativeLevels,
+    /// Vertical 0 lies above (or below) horizontal 0 on average.
+    AxisLevel {
+        /// By how much, dB.
+        mean_db: f64,
+    },
+    /// Vertical 0 has another shape than horizontal 0.
+    AxisShape {
+        /// The largest difference, dB.
+        worst_db: f64,
+        /// Where, Hz.
+        at_hz: f64,
+    },
+    /// Directions between measured ones on an orbit were interpolated.
+    Between {
+        /// How many.
+        count: usize,
+        /// How well measured directions are met from twice as far, dB rms.
+        error_db: f64,
+    },
+    /// One side of an orbit stands for the other.
+    Mirrored(Orbit),
+    /// The gate that impulse responses were cut with.
+    Gate {
+        /// From the common onset, s.
+        length_s: f64,
+        /// How much of its end falls off, s.
+        fade_s: f64,
+        /// Whether a reflection ends it.
+        reflection: bool,
+        /// Lowest frequency that it lets one trust, Hz.
+        trusted_from_hz: f64,
+    },
+    /// A stated lower limit of trust was raised to that of the gate.
+    TrustRaised {
+        /// The stated one, Hz.
+        stated_hz: f64,
+        /// That of the gate, Hz.
+        gate_hz: f64,
+    },
+    /// A second table stands for the low frequencies of all angles.
+    LowEnd {
+        /// The joint, Hz.
+        at_hz: f64,
+        /// The table as the description names it.
+        table: String,
+        /// How it was measured, where that was stated.
+        method: Option<LowEndMethod>,
+        /// By how much it was moved to meet the axis, dB.
+        offset_db: f64,
+        /// How far table and axis lie apart over the octave above the joint, dB rms.
+        apart_db: f64,
+        /// Whether that is too far.
+        doubtful: bool,
+    },
+    /// Levels of a near field do not hold the baffle step.
+    NoBaffleStep,
+    /// Phase below the joint of the low end is that of the angles.
+    LowEndPhase {
+        /// The joint, Hz.
+        at_hz: f64,
+    },
+    /// A SOFA file holds several measurements between which nothing moves; the first is read.
+    NothingMoves {
+        /// How many it holds.
+        measurements: usize,
+    },
+    /// A SOFA file does not say which way the speaker looks; +x is assumed.
+    NoView,
+    /// The value at 0 Hz was left out.
+    ZeroHzLeftOut,
+    /// The imaginary part of a SOFA file is 0 everywhere: levels only.
+    NoImaginaryPart,
+    /// Directions of a SOFA file measured more than once were averaged.
+    RepeatsAveraged {
+        /// How many repeats.
+        count: usize,
+        /// All lie within this, dB rms.
+        within_db: f64,
+    },
+    /// There are too few frequencies to judge what lies between them.
+    FewFrequencies {
+        /// How many.
+        count: usize,
+    },
+    /// Directions of an orbit were interpolated on the sphere.
+    OnSphere {
+        /// Of which.
+        orbit: Orbit,
+        /// How many.
+        count: usize,
+        /// How well measured directions beside them are met, dB rms; `None` where none is.
+        error_db: Option<f64>,
+    },
 }
 
 /// Directions of one orbit. Source: ANSI/CTA-2034-A (10-degree resolution).
 const STEP_DEG: i32 = 10;
 
 /// The orbits of `response`; mirrored members and those that stand `between` measured ones are
-/// told from measured ones.
+/// kept apart from measured ones.
 pub(super) fn orbits_found(response: &Response, between: &[Direction]) -> Vec<OrbitFound> {
     [Orbit::Horizontal, Orbit::Vertical]
         .into_iter()
@@ -78,105 +264,4 @@ pub(super) fn orbits_found(response: &Response, between: &[Direction]) -> Vec<Or
             }
         })
         .collect()
-}
-
-/// Angles as a person would list them: `-170 to 180 in steps of 10`, or one by one.
-fn in_words(angles_deg: &[f64]) -> String {
-    if let [first, second, .., last] = angles_deg
-        && angles_deg.len() > 3
-        && angles_deg
-            .windows(2)
-            .all(|pair| ((pair[1] - pair[0]) - (second - first)).abs() < 1e-9)
-    {
-        return format!("{first} to {last} in steps of {}", second - first);
-    }
-    let all: Vec<String> = angles_deg.iter().map(f64::to_string).collect();
-    all.join(", ")
-}
-
-/// A frequency in Hz as a person would write it: two decimals at most.
-pub(super) fn in_hz(f_hz: f64) -> String {
-    let text = format!("{f_hz:.2}");
-    text.trim_end_matches('0').trim_end_matches('.').to_string()
-}
-
-impl fmt::Display for Understood {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        writeln!(f, "read as {}", self.form)?;
-        for found in &self.orbits {
-            write!(
-                f,
-                "{}: {} {} measured ({} degrees)",
-                found.orbit.name(),
-                found.angles_deg.len(),
-                if found.angles_deg.len() == 1 {
-                    "angle"
-                } else {
-                    "angles"
-                },
-                in_words(&found.angles_deg)
-            )?;
-            if !found.between_deg.is_empty() {
-                write!(
-                    f,
-                    ", between them taken from their neighbours: {}",
-                    in_words(&found.between_deg)
-                )?;
-            }
-            if found.mirrored {
-                write!(f, ", the other side taken as its mirror image")?;
-            }
-            if !found.missing_deg.is_empty() {
-                write!(f, "; missing: {}", in_words(&found.missing_deg))?;
-            }
-            writeln!(f)?;
-        }
-        if !self.curves.is_empty() {
-            writeln!(f, "averaged curves: {}", self.curves.join(", "))?;
-        } else {
-            for orbit in [Orbit::Horizontal, Orbit::Vertical] {
-                if !self.orbits.iter().any(|found| found.orbit == orbit) {
-                    writeln!(f, "{}: not measured", orbit.name())?;
-                }
-            }
-            writeln!(
-                f,
-                "phase: {}",
-                if self.phase { "given" } else { "not given" }
-            )?;
-        }
-        writeln!(
-            f,
-            "frequencies: {} from {} to {} Hz, {:.1} per octave",
-            self.grid.len(),
-            in_hz(self.grid.first_hz()),
-            in_hz(self.grid.last_hz()),
-            self.grid.points_per_octave()
-        )?;
-        match self.trusted_hz {
-            (None, None) => {}
-            (Some(from_hz), None) => writeln!(f, "trusted: from {from_hz} Hz")?,
-            (None, Some(to_hz)) => writeln!(f, "trusted: up to {to_hz} Hz")?,
-            (Some(from_hz), Some(to_hz)) => writeln!(f, "trusted: {from_hz} to {to_hz} Hz")?,
-        }
-        for note in &self.notes {
-            writeln!(f, "note: {note}")?;
-        }
-        Ok(())
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn regular_angles_are_told_by_their_step() {
-        assert_eq!(
-            in_words(&[-10.0, 0.0, 10.0, 20.0]),
-            "-10 to 20 in steps of 10"
-        );
-        assert_eq!(in_words(&[0.0, 15.0, 40.0, 45.0]), "0, 15, 40, 45");
-        assert_eq!(in_words(&[0.0, 10.0]), "0, 10");
-    }
 }

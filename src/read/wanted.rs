@@ -1,6 +1,9 @@
 //! A wanted EQ curve: frequency, gain in dB and, if given, a weight.
 
-use super::table::{Column, Shape, Table};
+use super::disk::DiskFolder;
+use super::input::Input;
+use super::shape::{Column, Shape};
+use super::table::Table;
 use crate::error::Result;
 use std::path::Path;
 
@@ -35,12 +38,20 @@ const SHAPE: Shape = Shape {
     keys: 1,
 };
 
-/// Reads a wanted curve; see [`table`](super::table) for what a table may look like.
+/// Reads a wanted curve from the disk; see [`table`](super::table) for what a table may look like.
 ///
 /// # Errors
 /// When the file cannot be read or is no such table, or when all weights are 0.
 pub fn read(file: &Path) -> Result<WantedCurve> {
-    let table = Table::read(file, &SHAPE)?;
+    read_from(&DiskFolder::here(), file)
+}
+
+/// [`read`] from the file `name` of `input`.
+///
+/// # Errors
+/// As [`read`].
+pub fn read_from(input: &dyn Input, name: &Path) -> Result<WantedCurve> {
+    let table = Table::read(input, name, &SHAPE)?;
     let count = table.freqs_hz.len();
     if let Some(weights) = table.columns.get(1)
         && weights.iter().all(|weight| *weight == 0.0)

@@ -26,3 +26,4 @@ mod sketch;
 pub mod statement;
 pub mod table;
 pub mod text;
+mod understood;

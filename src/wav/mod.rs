@@ -13,5 +13,5 @@ mod read;
 mod write;
 
 pub use format::{Format, Sample};
-pub use read::{Cut, Ending, Reader, Recording, read_whole};
+pub use read::{Cut, Ending, Reader, Recording, read_to_end, read_whole};
 pub use write::Writer;

@@ -357,7 +357,14 @@ impl Recording {
 /// # Errors
 /// When it holds more than `at_most_frames`, and as [`Reader::open`] and [`Reader::read`].
 pub fn read_whole(path: &Path, at_most_frames: u64) -> Result<Recording> {
-    let mut reader = Reader::open(path)?;
+    read_to_end(Reader::open(path)?, at_most_frames)
+}
+
+/// Reads what is left of a sound file.
+///
+/// # Errors
+/// When that is more than `at_most_frames`, and as [`Reader::read`].
+pub fn read_to_end<R: Read>(mut reader: Reader<R>, at_most_frames: u64) -> Result<Recording> {
     let (mut frames, mut block) = (Vec::new(), Vec::new());
     let mut count = 0;
     loop {
@@ -376,7 +383,7 @@ pub fn read_whole(path: &Path, at_most_frames: u64) -> Result<Recording> {
         if count > at_most_frames {
             let seconds = at_most_frames as f64 / f64::from(reader.format.rate_hz);
             return Err(Error::in_file(
-                path,
+                &reader.file,
                 format!("more than {at_most_frames} frames ({seconds:.1} s)"),
                 "a shorter recording",
             )

@@ -5,6 +5,7 @@ use crate::curve::Grid;
 use crate::error::Result;
 use crate::read::gated::{self, Impulse, Wanted};
 use crate::read::phase;
+use crate::read::understood::Note;
 use crate::units::amplitude_to_db;
 
 /// Level and, where it is there, phase of one response.
@@ -59,7 +60,7 @@ const RESPONSE: [&str; 3] = ["M", "R", "N"];
 
 impl Data {
     /// The data of a file of the given DataType.
-    pub fn read(container: &Container, spectra: bool, notes: &mut Vec<String>) -> Result<Data> {
+    pub fn read(container: &Container, spectra: bool, notes: &mut Vec<Note>) -> Result<Data> {
         if spectra {
             Spectra::read(container, notes).map(Data::Spectra)
         } else {
@@ -76,12 +77,12 @@ impl Data {
         (variable.size("M"), variable.size("R"))
     }
 
-    /// The responses of the given measurements and receivers; what was done is told in `notes`.
+    /// The responses of the given measurements and receivers; what was done is added to `notes`.
     pub fn rows(
         &self,
         container: &Container,
         wanted: &[(usize, usize)],
-        notes: &mut Vec<String>,
+        notes: &mut Vec<Note>,
     ) -> Result<Rows> {
         match self {
             Data::Spectra(spectra) => spectra.rows(container, wanted, notes),
@@ -122,7 +123,7 @@ fn finite(container: &Container, variable: &Variable, m: usize, r: usize, n: usi
 }
 
 impl Spectra {
-    fn read(container: &Container, notes: &mut Vec<String>) -> Result<Spectra> {
+    fn read(container: &Container, notes: &mut Vec<Note>) -> Result<Spectra> {
         let real = container.needed("Data.Real")?;
         let imaginary = container.needed("Data.Imag")?;
         real.only(container, &RESPONSE)?;
@@ -168,7 +169,7 @@ impl Spectra {
         &self,
         container: &Container,
         wanted: &[(usize, usize)],
-        notes: &mut Vec<String>,
+        notes: &mut Vec<Note>,
     ) -> Result<Rows> {
         let largest = self
             .real
@@ -199,7 +200,7 @@ impl Spectra {
             });
         }
         if all_real {
-            notes.push("the imaginary part is 0 everywhere: levels only, no phase".into());
+            notes.push(Note::NoImaginaryPart);
             for row in &mut rows {
                 row.phase_deg = None;
             }
@@ -217,7 +218,7 @@ impl Spectra {
 fn axis(
     container: &Container,
     freqs_hz: &[f64],
-    notes: &mut Vec<String>,
+    notes: &mut Vec<Note>,
 ) -> Result<(Grid, Vec<usize>)> {
     if let Some(n) = freqs_hz
         .iter()
@@ -231,7 +232,7 @@ fn axis(
     let mut order: Vec<usize> = (0..freqs_hz.len()).filter(|n| freqs_hz[*n] > 0.0).collect();
     order.sort_by(|a, b| freqs_hz[*a].total_cmp(&freqs_hz[*b]));
     if order.len() < freqs_hz.len() {
-        notes.push("the value at 0 Hz was left out".into());
+        notes.push(Note::ZeroHzLeftOut);
     }
     if let Some(pair) = order.windows(2).find(|p| freqs_hz[p[0]] == freqs_hz[p[1]]) {
         return Err(container.wrong(
@@ -290,7 +291,7 @@ impl Impulses {
         &self,
         container: &Container,
         wanted: &[(usize, usize)],
-        notes: &mut Vec<String>,
+        notes: &mut Vec<Note>,
     ) -> Result<Rows> {
         let length = self.responses.size("N");
         let mut impulses = Vec::with_capacity(wanted.len());
@@ -323,7 +324,7 @@ impl Impulses {
                     "impulse responses",
                 )
             })?;
-        notes.push(spectra.gate.in_words());
+        notes.push(spectra.gate.note());
         Ok(Rows {
             grid: spectra.grid,
             trusted_from_hz: Some(spectra.gate.trusted_from_hz()),

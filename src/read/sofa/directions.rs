@@ -3,6 +3,7 @@
 use super::container::Container;
 use super::space::{Frame, Place, Vector, dot, minus, unit};
 use crate::error::{Error, Result};
+use crate::read::understood::Note;
 
 /// One direction as seen from the speaker, in its own frame, and which data belong to it.
 #[derive(Debug, Clone, PartialEq)]
@@ -34,12 +35,12 @@ struct Places {
 }
 
 /// All directions of a file whose data hold `data_measurements` times `receivers` responses, each
-/// direction once. What had to be taken for granted is told in `notes`.
+/// direction once. What had to be assumed is added to `notes`.
 pub(super) fn directions(
     container: &Container,
     data_measurements: usize,
     receivers: usize,
-    notes: &mut Vec<String>,
+    notes: &mut Vec<Note>,
 ) -> Result<Vec<Spot>> {
     let measurements = data_measurements;
     if measurements.saturating_mul(receivers) > MOST_DIRECTIONS {
@@ -52,9 +53,9 @@ pub(super) fn directions(
     let moving = places.named().any(|(_, place)| place.moves());
     let measurements = if moving { measurements } else { 1 };
     if data_measurements > measurements {
-        notes.push(format!(
-            "nothing moves between the {data_measurements} measurements of the file; the first is read"
-        ));
+        notes.push(Note::NothingMoves {
+            measurements: data_measurements,
+        });
     }
     if places.source_view.is_none() {
         if places.source.as_ref().is_some_and(Place::moves) {
@@ -63,7 +64,7 @@ pub(super) fn directions(
                 "SourceView, or nobody knows which way the speaker looked",
             ));
         }
-        notes.push("the file says no SourceView; the speaker is taken to look along +x".into());
+        notes.push(Note::NoView);
     }
     let mut spots = Vec::with_capacity(measurements * receivers);
     for m in 0..measurements {

@@ -2,7 +2,7 @@
 //!
 //! Read are the conventions FreeFieldDirectivityTF, GeneralTF and GeneralFIR: a source with
 //! receivers round it, a listener that moves, or a source that turns. The direction of each
-//! receiver is reckoned in the source's own frame (View and Up). From the directions the two
+//! receiver is computed in the source's own frame (View and Up). From the directions the two
 //! orbits are taken.
 
 mod container;
@@ -14,6 +14,8 @@ mod sphere;
 
 use super::orbits::Piece;
 use super::repeats::{self, REPEATS_DB, apart_db};
+use super::table::LEAST_ROWS;
+use super::understood::Note;
 use crate::error::Result;
 use crate::response::{Direction, Member, Orbit};
 use crate::units::{db_to_power, power_to_db};
@@ -26,8 +28,8 @@ use std::path::Path;
 
 /// What a SOFA file held.
 pub(super) struct Found {
-    /// In which form, as [`Understood`](super::understood::Understood) says it.
-    pub form: &'static str,
+    /// Its convention.
+    pub convention: &'static str,
     /// The orbits.
     pub pieces: Vec<Piece>,
     /// Directions that were not measured but stand between measured ones.
@@ -38,16 +40,12 @@ pub(super) struct Found {
     pub trusted_from_hz: Option<f64>,
 }
 
-/// Conventions that are read, with their DataType and how the form is told. Source: AES69-2022,
-/// annex of conventions (project's standards sheet, section 13).
-const CONVENTIONS: [(&str, &str, &str); 3] = [
-    (
-        "FreeFieldDirectivityTF",
-        "TF",
-        "a SOFA file (FreeFieldDirectivityTF)",
-    ),
-    ("GeneralTF", "TF", "a SOFA file (GeneralTF)"),
-    ("GeneralFIR", "FIR", "a SOFA file (GeneralFIR)"),
+/// Conventions that are read, with their DataType. Source: AES69-2022, annex of conventions
+/// (project's standards sheet, section 13).
+const CONVENTIONS: [(&str, &str); 3] = [
+    ("FreeFieldDirectivityTF", "TF"),
+    ("GeneralTF", "TF"),
+    ("GeneralFIR", "FIR"),
 ];
 
 /// The largest file that is read, bytes: a sphere in steps of 5 degrees with 4096 values each,
@@ -57,13 +55,13 @@ pub(super) const MOST_BYTES: u64 = 128 << 20;
 /// Distances that differ by more than this share are no sphere: 5 % move a level by 0.4 dB.
 const ROUND_WITHIN: f64 = 0.05;
 
-/// Fewer frequencies than this are told about: no table would be read with so few.
-const FEW_FREQUENCIES: usize = super::table::LEAST_ROWS;
+/// Fewer frequencies than this get a note: no table would be read with so few.
+const FEW_FREQUENCIES: usize = LEAST_ROWS;
 
-/// Reads the two orbits out of a SOFA file; what was done is told in `notes`.
-pub(super) fn read(file: &Path, bytes: Vec<u8>, notes: &mut Vec<String>) -> Result<Found> {
+/// Reads the two orbits out of a SOFA file; what was done is added to `notes`.
+pub(super) fn read(file: &Path, bytes: Vec<u8>, notes: &mut Vec<Note>) -> Result<Found> {
     let container = Container::open(file, bytes)?;
-    let (form, is_spectra) = convention(&container)?;
+    let (convention, is_spectra) = convention(&container)?;
     let data = Data::read(&container, is_spectra, notes)?;
     let (measurements, receivers) = data.sizes();
     let spots = directions::directions(&container, measurements, receivers, notes)?;
@@ -84,10 +82,8 @@ pub(super) fn read(file: &Path, bytes: Vec<u8>, notes: &mut Vec<String>) -> Resu
     let distance_m = distance_m(&container, &spots, &used)?;
     let levels = Levels::read(&container, &data, &spots, used, notes)?;
     if levels.rows.grid.len() < FEW_FREQUENCIES {
-        notes.push(format!(
-            "there are only {} frequencies; nothing can be judged between them",
-            levels.rows.grid.len()
-        ));
+        let count = levels.rows.grid.len();
+        notes.push(Note::FewFrequencies { count });
     }
     let (mut pieces, mut between) = (Vec::new(), Vec::new());
     for (orbit, picked) in orbits {
@@ -108,7 +104,7 @@ pub(super) fn read(file: &Path, bytes: Vec<u8>, notes: &mut Vec<String>) -> Resu
         });
     }
     Ok(Found {
-        form,
+        convention,
         pieces,
         between,
         distance_m,
@@ -116,9 +112,9 @@ pub(super) fn read(file: &Path, bytes: Vec<u8>, notes: &mut Vec<String>) -> Resu
     })
 }
 
-/// How the file's convention is told, and whether it holds spectra.
+/// The file's convention, and whether it holds spectra.
 fn convention(container: &Container) -> Result<(&'static str, bool)> {
-    let names = CONVENTIONS.map(|(name, _, _)| name);
+    let names = CONVENTIONS.map(|(name, _)| name);
     let expected = format!("one of {}", names.join(", "));
     let Some(found) = container.text("SOFAConventions") else {
         return Err(container.wrong(
@@ -126,7 +122,7 @@ fn convention(container: &Container) -> Result<(&'static str, bool)> {
             format!("a SOFA file (AES69) of {expected}"),
         ));
     };
-    let Some((_, data_type, form)) = CONVENTIONS.iter().find(|(name, _, _)| *name == found) else {
+    let Some((name, data_type)) = CONVENTIONS.iter().find(|(name, _)| *name == found) else {
         return Err(container
             .wrong(format!("the SOFA convention {found:?}"), expected)
             .with_hint("those are the conventions in which the directivity of a source is told"));
@@ -139,7 +135,7 @@ fn convention(container: &Container) -> Result<(&'static str, bool)> {
             format!("the DataType {data_type}"),
         ));
     }
-    Ok((form, *data_type == "TF"))
+    Ok((name, *data_type == "TF"))
 }
 
 /// The spots that the orbits need, ascending, with those that check an interpolation.
@@ -212,7 +208,7 @@ impl Levels {
         data: &Data,
         spots: &[Spot],
         used: Vec<usize>,
-        notes: &mut Vec<String>,
+        notes: &mut Vec<Note>,
     ) -> Result<Levels> {
         let wanted: Vec<(usize, usize)> = used
             .iter()
@@ -255,9 +251,10 @@ impl Levels {
             });
         }
         if repeated > 0 {
-            notes.push(format!(
-                "directions measured more than once were averaged as power ({repeated} repeats, all within {REPEATS_DB} dB rms)"
-            ));
+            notes.push(Note::RepeatsAveraged {
+                count: repeated,
+                within_db: REPEATS_DB,
+            });
         }
         Ok(Levels { rows, row_of })
     }
@@ -311,7 +308,7 @@ fn member(direction: Direction, row: Row) -> Member {
     }
 }
 
-/// Tells how many directions were found between others and how well that works: the measured
+/// Notes how many directions were found between others and how well that works: the measured
 /// direction nearest to each is told by its neighbours alone, which lie farther away than those
 /// of the direction itself.
 fn note_interpolation(
@@ -319,7 +316,7 @@ fn note_interpolation(
     picked: &[Picked],
     spots: &[Spot],
     levels: &Levels,
-    notes: &mut Vec<String>,
+    notes: &mut Vec<Note>,
 ) {
     let between: Vec<&Picked> = picked
         .iter()
@@ -336,23 +333,10 @@ fn note_interpolation(
             errors_db.push(apart_db(&levels.between(&weights), &row.levels_db));
         }
     }
-    let count = between.len();
-    let directions = if count == 1 {
-        "direction"
-    } else {
-        "directions"
-    };
     let mean_square = errors_db.iter().map(|e| e * e).sum::<f64>() / errors_db.len() as f64;
-    let error = if errors_db.is_empty() {
-        "how well could not be checked".to_string()
-    } else {
-        format!(
-            "measured directions beside them, left out as a test, are met within {:.2} dB rms",
-            mean_square.sqrt()
-        )
-    };
-    notes.push(format!(
-        "{count} {directions} of the {} orbit were not measured and stand between their neighbours on the sphere (power, moving least squares; no phase); {error}",
-        orbit.name()
-    ));
+    notes.push(Note::OnSphere {
+        orbit,
+        count: between.len(),
+        error_db: (!errors_db.is_empty()).then(|| mean_square.sqrt()),
+    });
 }
