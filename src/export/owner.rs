@@ -1,9 +1,10 @@
 //! The owner's situation in the JSON documents.
 
-use super::json::{FindingRow, StageRow, to_text};
+use super::rows::{FindingRow, StageRow, to_text};
 use crate::budget::{Ease, Excess, Law, Order};
 use crate::predict::aims::{AimRow, Aims};
 use crate::predict::situation::{LevelBudget, Situation};
+use crate::report::words::contradiction::contradiction;
 use serde::Serialize;
 
 /// The situation of a plan; what nothing was said of, or what could not be had, is `null`.
@@ -108,7 +109,7 @@ impl From<&Situation> for SituationRow {
             contradictions: situation
                 .contradictions
                 .iter()
-                .map(ToString::to_string)
+                .map(|c| contradiction(c).to_string())
                 .collect(),
             aim_deg: aim.map(|aim| aim.aim_deg),
             aim_between_angles: aim.map(|aim| aim.between),
