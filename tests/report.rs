@@ -3,6 +3,7 @@
 
 use planish::audit::{self, Cause, Decision, Finding, Ground, Subject};
 use planish::average::{AveragedCurves, RearWall};
+use planish::budget::{LevelWanted, Order, SubWanted, Wishes};
 use planish::curve::Grid;
 use planish::filter_list::CAUTIONS;
 use planish::fit::{self, Wanted};
@@ -12,6 +13,7 @@ use planish::report::pictures::files as pictures;
 use planish::report::text::{self, Paint};
 use planish::report::words::finding::reason;
 use planish::response::{Direction, Member, Orbit, Response};
+use planish::run::request::Request;
 use std::collections::HashSet;
 use unicode_width::UnicodeWidthStr;
 
@@ -525,4 +527,70 @@ fn colours_of_the_terminal_only_add_and_no_line_is_wider_than_it() {
             assert!(line.width() <= text::COLUMNS, "{line}");
         }
     }
+}
+
+/// Texts between the tags of a page, the content of style and script left out.
+fn words_of_page(page: &str) -> String {
+    let mut words = String::new();
+    for part in page.split('<').skip(1) {
+        let (tag, text) = part.split_once('>').unwrap();
+        if !tag.starts_with("style") && !tag.starts_with("script") && !tag.starts_with("desc") {
+            words += text;
+            words.push('\n');
+        }
+    }
+    words
+}
+
+#[test]
+fn a_number_never_parts_from_its_unit_on_a_page_with_all_sections() {
+    let mut request = Request {
+        speaker: "examples/quayside_5".into(),
+        seats: Some("examples/quayside_5/seats.csv".into()),
+        sub_seats: Some("examples/quayside_5/seats.csv".into()),
+        second_unit: Some("examples/lantern_8".into()),
+        per_unit: true,
+        ..Request::default()
+    };
+    request.options.effort = Some(0.01);
+    request.options.owner = Wishes {
+        sub: Some(SubWanted {
+            f_hz: 80.0,
+            order: Order::Fourth,
+        }),
+        level: Some(LevelWanted {
+            level_db: 85.0,
+            peaks_db: 15.0,
+            distance_m: 2.5,
+        }),
+        ..Wishes::default()
+    };
+    let (_, plan) = request.planned(&mut |_, _| {}).unwrap();
+    let words = words_of_page(&page(&plan));
+    let mut bound = 0;
+    for unit in [
+        "dB", "Hz", "kHz", "%", "ohm", "W", "V", "m", "cm", "s", "ms", "degrees",
+    ] {
+        for (at, _) in words.match_indices(unit) {
+            let before = &words[..at];
+            let ends_here = !words[at + unit.len()..].starts_with(|c: char| c.is_alphanumeric());
+            if !ends_here {
+                continue;
+            }
+            let blank = before.chars().next_back();
+            let number = before
+                .trim_end_matches([' ', '\u{a0}'])
+                .ends_with(|c: char| c.is_ascii_digit());
+            if number && blank == Some('\u{a0}') {
+                bound += 1;
+            }
+            let around = before.chars().rev().take(40).collect::<Vec<_>>();
+            let around: String = around.into_iter().rev().collect();
+            assert!(!(number && blank == Some(' ')), "{around}{unit}");
+        }
+    }
+    assert!(bound > 100, "{bound}");
+    assert!(
+        words.contains("The pair") && words.contains("The room") && words.contains("Subwoofer")
+    );
 }

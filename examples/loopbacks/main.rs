@@ -14,8 +14,8 @@ use boxes::{
 };
 use clap::Parser;
 use planish::check::{Comparison, compare};
-use planish::report::words::fault::fault;
 use planish::filter_list::FilterList;
+use planish::report::words::fault::fault;
 use rayon::prelude::*;
 
 /// Runs the trial of the check and prints how often it was right.

@@ -202,3 +202,61 @@ pub struct Finding {
     /// What decided.
     pub ground: Ground,
 }
+
+/// A curve in which a finding can stand out.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum StandsOutIn {
+    /// The listening window.
+    Window,
+    /// The in-room response.
+    Room,
+    /// The response on the axis.
+    Axis,
+}
+
+impl Finding {
+    /// Its size in the curve in which it stands out, dB, and which that is.
+    pub fn stands_out(&self) -> (f64, StandsOutIn) {
+        let elsewhere = match self.ground {
+            Ground::OnlyInTheRoom => self.in_room_size_db.map(|db| (db, StandsOutIn::Room)),
+            Ground::OnTheAxisOnly { on_axis_db } => Some((on_axis_db, StandsOutIn::Axis)),
+            _ => None,
+        };
+        elsewhere
+            .filter(|(size_db, _)| size_db.abs() > self.size_db.abs())
+            .unwrap_or((self.size_db, StandsOutIn::Window))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn left(size_db: f64, in_room_size_db: f64, cause: Cause, ground: Ground) -> Finding {
+        Finding {
+            from_hz: 900.0,
+            to_hz: 1100.0,
+            peak_hz: 1000.0,
+            size_db,
+            in_room_size_db: Some(in_room_size_db),
+            q: None,
+            spread_db: None,
+            cause,
+            decision: Decision::Leave,
+            share: 0.0,
+            witnesses: Vec::new(),
+            ground,
+        }
+    }
+
+    #[test]
+    fn what_is_left_alone_is_sized_in_the_curve_in_which_it_stands_out() {
+        let swing = left(-0.1, -2.4, Cause::Directivity, Ground::OnlyInTheRoom);
+        assert_eq!(swing.stands_out(), (-2.4, StandsOutIn::Room));
+        let on_axis = Ground::OnTheAxisOnly { on_axis_db: 3.0 };
+        let ripple = left(0.5, 0.1, Cause::SingleAxis, on_axis);
+        assert_eq!(ripple.stands_out(), (3.0, StandsOutIn::Axis));
+        let null = left(-6.0, -7.0, Cause::Cancellation, Ground::AnglesDisagree);
+        assert_eq!(null.stands_out(), (-6.0, StandsOutIn::Window));
+    }
+}

@@ -19,7 +19,7 @@ mod witness;
 
 pub use energy::Deviations;
 pub use family::Movement;
-pub use finding::{Cause, Decision, Finding, Ground};
+pub use finding::{Cause, Decision, Finding, Ground, StandsOutIn};
 pub use frame::{TREND_OCT, median_level_db};
 pub use left_alone::WORTH_SAYING_DB;
 pub use witness::Witness;

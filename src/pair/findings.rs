@@ -1,12 +1,8 @@
 //! What differs between the units, as findings.
 
 use super::matched::Matched;
-use crate::audit::{Cause, Decision, Finding, Ground, median_level_db};
+use crate::audit::{Cause, Decision, Finding, Ground, WORTH_SAYING_DB, median_level_db};
 use crate::filter::Bank;
-
-/// Units are spoken of as different from this on, dB: the just noticeable difference of level in
-/// everyday listening (1 dB, handbook figure, from memory).
-const WORTH_SAYING_DB: f64 = 1.0;
 
 /// Where a difference has fallen to this share of its largest it ends.
 const ENDS_AT: f64 = 0.5;

@@ -415,3 +415,204 @@ fn readings(picture: &Picture) -> String {
         traces.join(",")
     )
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::audit::Decision;
+    use crate::report::document::row;
+    use crate::report::span::{Quantity, code, db, hz, name, text};
+    use crate::report::terminal::{self, COLUMNS, Paint};
+    use unicode_width::UnicodeWidthStr;
+
+    const HOSTILE: &str = "\u{1b}[31m\u{202e}\u{2066}x\n<script>alert(1)</script>\u{9b}\u{2028}y";
+
+    /// Every kind of block, with the name of a speaker wherever a name may stand.
+    fn document(called: &str) -> Document {
+        let names = || name(called);
+        let table = Table {
+            label: "Rows",
+            look: "",
+            columns: vec![
+                Column::numbers("No.", ""),
+                Column::words("name"),
+                Column::numbers("level", "dB"),
+                Column::words("decision"),
+                Column::words("on the page").only(Medium::Page),
+                Column::numbers("on the terminal", "").only(Medium::Terminal),
+            ],
+            rows: (1usize..4)
+                .map(|place| {
+                    let decision = Cell {
+                        decision: Some(Decision::Soften),
+                        link: Some("./a".into()),
+                        ..text!("{} corrected", names()).into()
+                    };
+                    Row {
+                        reason: Some(text!("{} of {}.", db(-3.0, 1), names())),
+                        chosen: place == 2,
+                        ..row![place, names(), None::<Quantity>, decision, "page", 7usize]
+                    }
+                })
+                .collect(),
+        };
+        Document {
+            kicker: "Kicker",
+            title: names().into(),
+            warnings: vec![text!("Note: {} at {}.", names(), hz(1210.0))],
+            opening: Section::default()
+                .statement(text!("{} loses {}.", names(), db(-2.5, 1)))
+                .add(Block::KeyFigures(vec![[
+                    "a".into(),
+                    names().into(),
+                    "b".into(),
+                ]])),
+            sections: vec![
+                Section::new("Heading").paragraph(names()).list([Item {
+                    text: names().into(),
+                    under: vec![names().into()],
+                }]),
+                Section::unheaded("On the page")
+                    .table(table)
+                    .note(code(called)),
+                Section::default()
+                    .add(Block::Facts(vec![("Fact", names().into())]))
+                    .add(Block::Details {
+                        summary: "Lines",
+                        lines: vec![names().into()],
+                    })
+                    .add(Block::List {
+                        numbered: true,
+                        items: vec![names().into()],
+                    }),
+            ],
+            ..Document::default()
+        }
+    }
+
+    fn on_page(called: &str) -> String {
+        render(&document(called), &name(called).into(), "1.2.3")
+    }
+
+    /// The words of the cells of a page, row by row.
+    fn cells_of(page: &str) -> Vec<String> {
+        let stripped = |html: &str| -> String {
+            html.split('<')
+                .map(|part| part.split_once('>').map_or(part, |p| p.1))
+                .collect()
+        };
+        let body = page
+            .split("<thead>")
+            .nth(1)
+            .unwrap()
+            .split("</table>")
+            .next()
+            .unwrap();
+        body.split("<tr")
+            .skip(1)
+            .filter(|row| !row.contains("colspan"))
+            .map(|row| {
+                stripped(
+                    row.split_once('>')
+                        .unwrap()
+                        .1
+                        .replace("</t", " </t")
+                        .as_str(),
+                )
+            })
+            .map(|row| row.split_whitespace().collect::<Vec<_>>().join(" "))
+            .collect()
+    }
+
+    #[test]
+    fn a_table_described_once_holds_the_same_cells_in_both_media() {
+        let called = "Harbour 6";
+        let page: Vec<String> = cells_of(&on_page(called));
+        let terminal = terminal::render(&document(called), Paint::Plain);
+        let lines: Vec<String> = terminal
+            .lines()
+            .map(|line| line.split_whitespace().collect::<Vec<_>>().join(" "))
+            .collect();
+        assert_eq!(page.len(), 4);
+        for (place, row) in page.iter().enumerate().skip(1) {
+            let shared = row.strip_suffix(" page").unwrap();
+            assert_eq!(shared, format!("{place} Harbour 6 - Harbour 6 corrected"));
+            let of_line = format!("{shared} 7");
+            assert!(
+                lines
+                    .iter()
+                    .any(|line| line.trim_end_matches(" <-") == of_line),
+                "{terminal}"
+            );
+        }
+        assert_eq!(page[0], "No. name level, dB decision on the page");
+        assert!(lines.contains(&"No. name level dB decision on the terminal".to_string()));
+    }
+
+    #[test]
+    fn a_hostile_name_is_harmless_wherever_it_stands() {
+        let (plain, hostile) = (on_page("x"), on_page(HOSTILE));
+        for mark in ["<script", "</script", "<b>", "<bdi>", "<tr", "<li>"] {
+            assert_eq!(
+                hostile.matches(mark).count(),
+                plain.matches(mark).count(),
+                "{mark}"
+            );
+        }
+        let terminal = terminal::render(&document(HOSTILE), Paint::Plain);
+        for text in [&hostile, &terminal] {
+            let steers = |c: char| {
+                (c.is_control() && c != '\n')
+                    || matches!(c, '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{2028}')
+            };
+            assert!(!text.contains(steers), "{text}");
+            assert!(!text.contains("x\n<script>") && !text.contains("x\n&lt;"));
+        }
+        // Every name of the page stands in an element of its own.
+        let shown = "x &lt;script&gt;";
+        let apart = hostile.matches("<bdi>").count();
+        assert!(apart > 10);
+        // The title of the window and the heading's own letters hold no elements.
+        assert_eq!(hostile.matches(shown).count(), apart + 1);
+    }
+
+    #[test]
+    fn no_line_is_wider_than_the_terminal_whatever_the_names() {
+        let wide = "\u{1f50a}".repeat(90);
+        let words = "wort ".repeat(60);
+        for called in ["", "Quayside 5", &"Lang".repeat(75), &wide, &words, HOSTILE] {
+            let text = terminal::render(&document(called), Paint::Plain);
+            for line in text.lines() {
+                assert!(line.width() <= COLUMNS, "{line}");
+            }
+        }
+    }
+
+    #[test]
+    fn colours_only_add_to_the_letters() {
+        let plain = terminal::render(&document("Harbour 6"), Paint::Plain);
+        let coloured = terminal::render(&document("Harbour 6"), Paint::Coloured);
+        let bare: String = coloured
+            .split('\u{1b}')
+            .enumerate()
+            .map(|(i, part)| {
+                if i == 0 {
+                    part
+                } else {
+                    part.split_once('m').unwrap().1
+                }
+            })
+            .collect();
+        assert_ne!(coloured, plain);
+        assert_eq!(bare, plain);
+    }
+
+    #[test]
+    fn a_number_never_parts_from_its_unit_on_the_page() {
+        let page = on_page("Harbour 6");
+        assert_eq!(page.matches("-2.5\u{a0}dB").count(), 1);
+        assert_eq!(page.matches("-3.0\u{a0}dB").count(), 3);
+        assert_eq!(page.matches("1.21\u{a0}kHz").count(), 1);
+        assert!(!page.contains("5 dB") && !page.contains("1 kHz"));
+    }
+}

@@ -2,7 +2,7 @@
 
 use super::finding::findings;
 use super::stage::stages;
-use crate::audit::{Cause, Decision, Finding, Ground, WORTH_SAYING_DB};
+use crate::audit::{Cause, Decision, Finding, StandsOutIn};
 use crate::predict::{Grade, Plan};
 use crate::report::span::{Text, db, hz, name, number, percent, text};
 use crate::seats::{Outcome, SeatAfter};
@@ -75,14 +75,18 @@ fn what_stays(plan: &Plan) -> Text {
         .filter(|f| f.decision == Decision::Leave && f.cause != Cause::BandEdge)
         // The room has a sentence of its own.
         .filter(|f| f.cause != Cause::Room)
-        .filter(|f| stands_out(f).0.abs() >= WORTH_SAYING_DB)
         .collect();
-    left.sort_by(|a, b| stands_out(b).0.abs().total_cmp(&stands_out(a).0.abs()));
+    left.sort_by(|a, b| b.stands_out().0.abs().total_cmp(&a.stands_out().0.abs()));
     let mut said = match left.is_empty() {
         true => "No significant problem remains".into(),
         false => {
             let named = left.iter().take(NAMED_AT_MOST).map(|f| {
-                let (size_db, of) = stands_out(f);
+                let (size_db, stands_out_in) = f.stands_out();
+                let of = match stands_out_in {
+                    StandsOutIn::Window => "",
+                    StandsOutIn::Room => " in the room",
+                    StandsOutIn::Axis => " on the axis",
+                };
                 let size = db(size_db, 1).signed();
                 text!("{} ({}{}, {})", hz(f.peak_hz), size, of, f.cause.name())
             });
@@ -100,19 +104,6 @@ fn what_stays(plan: &Plan) -> Text {
     }
     said += ".";
     said
-}
-
-/// Size of what is left alone in the curve in which it stands out, dB, and that curve's name where it
-/// is not the listening window.
-fn stands_out(finding: &Finding) -> (f64, &'static str) {
-    let elsewhere = match finding.ground {
-        Ground::OnlyInTheRoom => finding.in_room_size_db.map(|db| (db, " in the room")),
-        Ground::OnTheAxisOnly { on_axis_db } => Some((on_axis_db, " on the axis")),
-        _ => None,
-    };
-    elsewhere
-        .filter(|(size_db, _)| size_db.abs() > finding.size_db.abs())
-        .unwrap_or((finding.size_db, ""))
 }
 
 /// A peak that the filters lower by more was cut, dB.
@@ -152,37 +143,4 @@ fn of_the_room(plan: &Plan) -> Text {
 fn mean_db(outcome: &Outcome, variance_db2: fn(&SeatAfter) -> f64) -> f64 {
     let count = outcome.seats.len() as f64;
     (outcome.seats.iter().map(variance_db2).sum::<f64>() / count).sqrt()
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn left(size_db: f64, in_room_size_db: f64, cause: Cause, ground: Ground) -> Finding {
-        Finding {
-            from_hz: 900.0,
-            to_hz: 1100.0,
-            peak_hz: 1000.0,
-            size_db,
-            in_room_size_db: Some(in_room_size_db),
-            q: None,
-            spread_db: None,
-            cause,
-            decision: Decision::Leave,
-            share: 0.0,
-            witnesses: Vec::new(),
-            ground,
-        }
-    }
-
-    #[test]
-    fn what_stays_is_told_in_the_curve_in_which_it_stands_out() {
-        let swing = left(-0.1, -2.4, Cause::Directivity, Ground::OnlyInTheRoom);
-        assert_eq!(stands_out(&swing), (-2.4, " in the room"));
-        let on_axis = Ground::OnTheAxisOnly { on_axis_db: 3.0 };
-        let ripple = left(0.5, 0.1, Cause::SingleAxis, on_axis);
-        assert_eq!(stands_out(&ripple), (3.0, " on the axis"));
-        let null = left(-6.0, -7.0, Cause::Cancellation, Ground::AnglesDisagree);
-        assert_eq!(stands_out(&null), (-6.0, ""));
-    }
 }
