@@ -59,32 +59,27 @@ fn recommendation(aims: &Aims) -> Text {
     if best.aim_deg == 0.0 {
         let [from, to] =
             [aims.rows.first(), aims.rows.last()].map(|row| row.map_or(0.0, |r| r.aim_deg));
-        return text!(
+        return text! {
             "Aim it at the seat: no turn between {} and {} lowers the audible deviation before EQ ({} rms) by anything worth turning for.",
-            exact(from, ""),
-            exact(to, "degrees"),
-            db(own.deviation_db, 1)
-        );
+            exact(from, ""), exact(to, "degrees"), db(own.deviation_db, 1)
+        };
     }
-    let mut said = text!(
+    let mut said = text! {
         "Before any EQ, turn it so that you listen {} to the {} side of its axis: the audible deviation falls from {} to {} rms",
-        exact(best.aim_deg.abs(), "degrees"),
-        side(best.aim_deg),
-        number(own.deviation_db, 1),
+        exact(best.aim_deg.abs(), "degrees"), side(best.aim_deg), number(own.deviation_db, 1),
         db(best.deviation_db, 1)
-    );
+    };
     if let (Some(from), Some(to)) = (own.treble_tilt_db_per_oct, best.treble_tilt_db_per_oct) {
-        said += text!(
+        said += text! {
             ", the treble's tilt goes from {} to {} per octave",
-            number(from, 1).signed(),
-            db(to, 1).signed()
-        );
+            number(from, 1).signed(), db(to, 1).signed()
+        };
     }
     if !best.vanished.is_empty() {
-        said += text!(
+        said += text! {
             ", and what the axis alone had is gone: {}",
             vanished(aims, best)
-        );
+        };
     }
     said += ".";
     said
@@ -110,11 +105,10 @@ fn notes(aims: &Aims) -> Vec<Text> {
         .iter()
         .filter(|row| !row.vanished.is_empty())
         .map(|row| {
-            text!(
+            text! {
                 "Gone at {}: {}.",
-                exact(row.aim_deg, ""),
-                vanished(aims, row)
-            )
+                exact(row.aim_deg, ""), vanished(aims, row)
+            }
         })
         .collect();
     notes.push(text!("Treble: slope of the listening window from {} to {}. Rough: its deviation from its own octave-wide trend. Deviation: from the target, before any EQ, judged over the band of the speaker's own axis. All round the new axis; horizontal angles as measured or between neighbours, vertical ones as measured over the speaker's own axis and shifted, which is an approximation; sound power stays. The price of the filters at each aim is their headroom.", hz(TREBLE_HZ.0), hz(TREBLE_HZ.1)));

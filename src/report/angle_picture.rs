@@ -93,10 +93,10 @@ pub fn draw(plan: &Plan) -> Result<Option<Picture>> {
         title: TITLE,
         description: describe(plan, &maps),
         height,
-        scale: text!(
+        scale: text! {
             "Between measured angles no more than {} apart straight lines are drawn; wider gaps stay empty.",
             exact(WIDEST_GAP_DEG, "degrees")
-        ),
+        },
         marks,
         freqs_hz: plan.audit.grid.freqs_hz().to_vec(),
         traces,
@@ -120,10 +120,10 @@ fn rows_as_traces(map: &AngleLevels) -> Vec<Trace> {
 }
 
 fn describe(plan: &Plan, maps: &[AngleLevels]) -> Text {
-    let mut said = text!(
+    let mut said = text! {
         "Map of level over frequency and {} angle, each angle relative to the listening window at the same frequency, in steps.",
         Text::joined(maps.iter().map(|map| map.orbit.name()), " and ")
-    );
+    };
     for (number, finding) in findings(plan) {
         if finding.decision != Decision::Correct && finding.q.is_some() {
             said += text!(" Marked {}: {}.", number, reason(finding));

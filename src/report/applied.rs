@@ -30,14 +30,12 @@ fn done(applied: &Applied) -> Section {
     };
     let format = &applied.input_format;
     let section = Section::default()
-        .paragraph(text!(
+        .paragraph(text! {
             "{}: {} and {} in front, computed in {}",
-            name(&applied.speaker),
-            counted(applied.stages as u64, "stage", "stages"),
-            db(applied.gain_db, 2).signed(),
-            arithmetic
-        ))
-        .add(Block::Line(text!(
+            name(&applied.speaker), counted(applied.stages as u64, "stage", "stages"),
+            db(applied.gain_db, 2).signed(), arithmetic
+        })
+        .add(Block::Line(text! {
             "  read     {}: {}, {}, {}, {}",
             path(&applied.input),
             quantity(
@@ -46,28 +44,25 @@ fn done(applied: &Applied) -> Section {
                 "s"
             ),
             exact(f64::from(format.rate_hz), "Hz"),
-            counted(u64::from(format.channels), "channel", "channels"),
-            format.sample
-        )))
-        .add(Block::Line(text!(
+            counted(u64::from(format.channels), "channel", "channels"), format.sample
+        }))
+        .add(Block::Line(text! {
             "  written  {}",
             written(&applied.output)
-        )));
+        }));
     let Some(twin) = &applied.twin else {
         return section;
     };
     section
         .add(Block::Line(text!("  twin     {}", written(&twin.output))))
-        .add(Block::Line(text!(
+        .add(Block::Line(text! {
             "           unfiltered at {}: {} LUFS, as loud as the filtered programme",
-            db(twin.gain_db, 2).signed(),
-            twin.lufs.map(|lufs| number(lufs, 2))
-        )))
-        .add(Block::Line(text!(
+            db(twin.gain_db, 2).signed(), twin.lufs.map(|lufs| number(lufs, 2))
+        }))
+        .add(Block::Line(text! {
             "           ({}; {} before; ITU-R BS.1770)",
-            quantity(twin.filtered_lufs, 2, "LUFS"),
-            quantity(twin.unfiltered_lufs, 2, "LUFS")
-        )))
+            quantity(twin.filtered_lufs, 2, "LUFS"), quantity(twin.unfiltered_lufs, 2, "LUFS")
+        }))
 }
 
 fn written(written: &Written) -> Text {
@@ -75,13 +70,11 @@ fn written(written: &Written) -> Text {
         true => db(amplitude_to_db(written.levels.peak), 2).signed().into(),
         false => Text::from("silence"),
     };
-    text!(
+    text! {
         "{}: {}{}, peak {}",
-        path(&written.path),
-        written.format.sample,
-        if written.dithers { " with dither" } else { "" },
-        peak
-    )
+        path(&written.path), written.format.sample,
+        if written.dithers { " with dither" } else { "" }, peak
+    }
 }
 
 /// Something that the listener must know before believing the result.
@@ -115,16 +108,15 @@ pub fn warnings(applied: &Applied) -> Vec<Warning> {
     let rate_hz = f64::from(applied.input_format.rate_hz);
     if !applied.saturations.is_empty() {
         let places = applied.saturations.iter().map(|seen| {
-            text!(
+            text! {
                 "{}: {}, first at {} in channel {}",
                 match seen.stage {
                     0 => "the input".into(),
                     n => text!("stage {}", n),
                 },
-                samples(seen.samples),
-                quantity(seen.first_frame as f64 / rate_hz, 4, "s"),
+                samples(seen.samples), quantity(seen.first_frame as f64 / rate_hz, 4, "s"),
                 counted_number(seen.first_channel as u64)
-            )
+            }
         });
         let advice = Text::from("lower the level in front of the device");
         out.push(Warning {
@@ -148,39 +140,36 @@ fn overs(written: &Written) -> Option<Warning> {
         return None;
     }
     let is_float = written.format.sample.is_float();
-    let what = text!(
+    let what = text! {
         "{}: {}{}",
-        path(&written.path),
-        samples(levels.overs()),
+        path(&written.path), samples(levels.overs()),
         match is_float {
             true => " beyond full scale (the file holds them, a converter will cut them)",
             false => " beyond full scale clipped",
         }
-    );
+    };
     let rate_hz = f64::from(written.format.rate_hz);
     let channels = (1usize..)
         .zip(&levels.channels)
         .filter(|(_, seen)| seen.samples > 0);
     let channels = channels.map(|(channel, seen)| {
-        text!(
+        text! {
             "channel {}: {}, first at {}, largest {} at {}",
-            channel,
-            samples(seen.samples),
-            quantity(seen.first_frame as f64 / rate_hz, 4, "s"),
+            channel, samples(seen.samples), quantity(seen.first_frame as f64 / rate_hz, 4, "s"),
             db(amplitude_to_db(seen.largest), 2).signed(),
             quantity(seen.largest_frame as f64 / rate_hz, 4, "s")
-        )
+        }
     });
     // Rounded up, so that the stated level is enough.
     let down_db = (amplitude_to_db(levels.peak) * 10.0).ceil() / 10.0;
-    let advice = text!(
+    let advice = text! {
         "lower the input by {}{}",
         db(down_db, 1),
         match is_float {
             true => "",
             false => ", or write 32-bit float (--format f32), which holds them",
         }
-    );
+    };
     Some(Warning {
         what,
         more: channels.chain([advice]).collect(),

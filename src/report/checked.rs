@@ -11,13 +11,10 @@ use crate::filter_list::FilterList;
 
 /// A list on its own, and against a measurement where there is one.
 pub fn text(list: &FilterList, sound: &Soundness, compared: Option<&Comparison>) -> String {
-    let head = text!(
+    let head = text! {
         "{}: {} at {}, {}",
-        name(&list.speaker),
-        stages(list.stages.len()),
-        exact(list.rate_hz, "Hz"),
-        list.number
-    );
+        name(&list.speaker), stages(list.stages.len()), exact(list.rate_hz, "Hz"), list.number
+    };
     let mut sections = Vec::new();
     if let Some(compared) = compared {
         sections.push(verdict(compared));
@@ -83,11 +80,10 @@ fn each_stage(sound: &Soundness) -> Section {
 }
 
 fn cascade(sound: &Soundness) -> Section {
-    let section = Section::default().paragraph(text!(
+    let section = Section::default().paragraph(text! {
         "Gain in front {}; the cascade peaks at {}.",
-        db(sound.gain_db, 2),
-        db(sound.peak_db, 2).signed()
-    ));
+        db(sound.gain_db, 2), db(sound.peak_db, 2).signed()
+    });
     let Some(grid) = &sound.grid else {
         return section;
     };
@@ -109,24 +105,20 @@ fn verdict(compared: &Comparison) -> Section {
     let (largest_db, at_hz) = compared.largest;
     let band = judged(compared.from_hz, compared.to_hz);
     let said = if compared.matches {
-        text!(
+        text! {
             "The device does what the list says: the largest difference is {} at {}, {}.",
-            db(largest_db.abs(), 2),
-            hz(at_hz),
-            band
-        )
+            db(largest_db.abs(), 2), hz(at_hz), band
+        }
     } else if compared.sensible {
-        text!(
+        text! {
             "The device does not do what the list says: it differs by {} at {}, {}.",
-            db(largest_db, 2).signed(),
-            hz(at_hz),
-            band
-        )
+            db(largest_db, 2).signed(), hz(at_hz), band
+        }
     } else {
-        text!(
+        text! {
             "Nothing sensible was measured: neighbouring points scatter by {}, which no filter does. The device oscillates, clips or is silent, or the file is no response.",
             db(compared.noise_db, 1)
-        )
+        }
     };
     let missing = compared.gain_may_be_missing.then(|| {
         Text::from("The level found is just the one that a missing gain in front would give; measure with a known level and --absolute to be sure.")
@@ -144,25 +136,24 @@ fn surroundings(compared: &Comparison) -> Text {
     let interface = &compared.interface;
     let mut said = match compared.absolute {
         true => "Level as measured".into(),
-        false => text!(
+        false => text! {
             "Level {}, which is free",
             db(interface.level_db, 2).signed()
-        ),
+        },
     };
     if let Some(roll) = interface.high_pass {
         said += text!(", roll-off below {}", quantity(roll.corner_hz, 0, "Hz"));
     }
     if let Some(roll) = interface.low_pass {
-        said += text!(
+        said += text! {
             ", roll-off above {}",
             quantity(roll.corner_hz / 1000.0, 1, "kHz")
-        );
+        };
     }
-    said += text!(
+    said += text! {
         "; noise {} a point; differences up to {} are no alarm.",
-        db(compared.noise_db, 3),
-        db(compared.limit_db, 2)
-    );
+        db(compared.noise_db, 3), db(compared.limit_db, 2)
+    };
     said
 }
 
@@ -202,12 +193,11 @@ fn named_fault(named: &NamedFault) -> Text {
     }
     match (named.explains, named.left_db) {
         (Some(share), Some(left_db)) => {
-            said += text!(
+            said += text! {
                 "; explains {}, leaves {} rms{}",
-                quantity(100.0 * share, 1, "%"),
-                db(left_db, 2),
+                quantity(100.0 * share, 1, "%"), db(left_db, 2),
                 if named.fits { ", fits" } else { "" }
-            );
+            };
         }
         _ => said += "; possible, since the device is unstable then and has no steady response",
     }
@@ -220,16 +210,15 @@ fn named_fault(named: &NamedFault) -> Text {
 
 /// The speaker measured again.
 pub fn after_text(speaker: &str, after: &After) -> String {
-    let head = text!(
+    let head = text! {
         "{}{}{}; level {}, which is free.",
         name(speaker),
         match after.matches {
             true => ": the curves came out as predicted, ",
             false => ": the curves did not come out as predicted, ",
         },
-        judged(after.from_hz, after.to_hz),
-        db(after.level_db, 2).signed()
-    );
+        judged(after.from_hz, after.to_hz), db(after.level_db, 2).signed()
+    };
     let rows = after.curves.iter().map(|curve| {
         let (largest_db, at_hz) = curve.largest;
         let largest = number(largest_db, 2).signed();
@@ -257,10 +246,10 @@ pub fn after_text(speaker: &str, after: &After) -> String {
         ],
         rows: rows.collect(),
     };
-    let note = text!(
+    let note = text! {
         "Curves agree where they differ by no more than {}, smoothed to a sixth of an octave.",
         exact(AGREE_DB, "dB")
-    );
+    };
     print(
         Section::default().paragraph(head),
         vec![Section::default().table(table).note(note)],

@@ -142,10 +142,10 @@ fn picture(list: &FilterList, compared: Option<&Comparison>) -> Result<Picture> 
         title,
         description: describe(compared),
         height,
-        scale: text!(
+        scale: text! {
             "{} are as high as a decade of frequency is wide.",
             exact(DB_PER_DECADE, "dB")
-        ),
+        },
         marks,
         freqs_hz,
         traces,
@@ -156,15 +156,14 @@ fn picture(list: &FilterList, compared: Option<&Comparison>) -> Result<Picture> 
 fn describe(compared: Option<&Comparison>) -> Text {
     match compared {
         None => "Level over frequency from 20 Hz to 20 kHz.".into(),
-        Some(c) => text!(
+        Some(c) => text! {
             "Level over frequency. The largest difference is {} at {}{}",
-            db(c.largest.0, 2).signed(),
-            hz(c.largest.1),
+            db(c.largest.0, 2).signed(), hz(c.largest.1),
             if c.matches {
                 "; the device does what the list says."
             } else {
                 "; the device does something else."
             }
-        ),
+        },
     }
 }

@@ -104,16 +104,14 @@ impl Curves<'_> {
         Ok(Picture {
             key: about.key,
             title: about.title,
-            description: text!(
+            description: text! {
                 "{} from 20 Hz to 20 kHz, one curve for each plan: {}. The numbers stand in the table below.",
-                about.title,
-                Text::joined(self.labels.iter().cloned(), "; ")
-            ),
-            scale: text!(
+                about.title, Text::joined(self.labels.iter().cloned(), "; ")
+            },
+            scale: text! {
                 "{} {} are as high as a decade of frequency is wide.",
-                about.reading,
-                exact(about.db_per_decade, "dB")
-            ),
+                about.reading, exact(about.db_per_decade, "dB")
+            },
             height: bottom + AXIS_HEIGHT,
             marks,
             freqs_hz: freqs_hz.to_vec(),

@@ -26,14 +26,11 @@ pub fn text(converted: &Converted, written: Option<&Path>) -> String {
         points.push(text!("Set a level of {} in front of the stages.", level).into());
     }
     let mut section = Section::default()
-        .paragraph(text!(
+        .paragraph(text! {
             "{}: {} for {} at {}, {}.",
-            name(&list.speaker),
-            stages(list.stages.len()),
-            name(&converted.device),
-            exact(list.rate_hz, "Hz"),
-            list.number
-        ))
+            name(&list.speaker), stages(list.stages.len()), name(&converted.device),
+            exact(list.rate_hz, "Hz"), list.number
+        })
         .list(points);
     if by_hand {
         section = section.table(settings(converted));
@@ -84,27 +81,21 @@ fn difference(found: &Difference, way: &Way) -> Text {
     let band = text!(" from {} to {}", hz(found.from_hz), hz(found.to_hz));
     if found.is_none() {
         let within = db((found.largest_db.abs() * 1000.0).ceil() / 1000.0, 3);
-        said += text!(
+        said += text! {
             "The response is that of the list within {}{}.",
-            within,
-            band
-        );
+            within, band
+        };
         return said;
     }
-    said += text!(
+    said += text! {
         "The response differs from that of the list by {} at {} at most, {} rms{}",
-        db(found.largest_db, 2).signed(),
-        hz(found.largest_hz),
-        db(found.rms_db, 2),
-        band
-    );
+        db(found.largest_db, 2).signed(), hz(found.largest_hz), db(found.rms_db, 2), band
+    };
     if let Some((from_hz, to_hz)) = found.same_hz {
-        said += text!(
+        said += text! {
             "; it is the same within {} from {} to {}",
-            exact(SAME_DB, "dB"),
-            hz(from_hz),
-            hz(to_hz)
-        );
+            exact(SAME_DB, "dB"), hz(from_hz), hz(to_hz)
+        };
     }
     said += ".";
     if matches!(way, Way::Recomputed) {

@@ -51,12 +51,10 @@ pub fn draw(plan: &Plan) -> Result<Picture> {
         .zip(&plan.fit.stages)
         .map(|((code, values), stage)| Trace {
             code,
-            name: text!(
+            name: text! {
                 "stage {}, {} at {}",
-                usize::from(code - 2),
-                stage.kind.name(),
-                hz(stage.f0_hz)
-            ),
+                usize::from(code - 2), stage.kind.name(), hz(stage.f0_hz)
+            },
             ink: Ink::Stage,
             manner: Manner::Plain,
             width: 6,
@@ -118,10 +116,10 @@ pub fn draw(plan: &Plan) -> Result<Picture> {
         title: "The wanted EQ, and what the filters make of it",
         description,
         height,
-        scale: text!(
+        scale: text! {
             "Dashed: the wanted EQ. Thick: all stages, without the gain in front. Thin: each alone. {} of gain are as high as a decade of frequency is wide.",
             exact(DB_PER_DECADE, "dB")
-        ),
+        },
         marks,
         freqs_hz: freqs_hz.to_vec(),
         traces,
@@ -130,18 +128,15 @@ pub fn draw(plan: &Plan) -> Result<Picture> {
 }
 
 fn describe(plan: &Plan) -> Text {
-    let mut said = text!(
+    let mut said = text! {
         "Gain over frequency from 20 Hz to 20 kHz. The stages together follow the wanted EQ to {} rms.",
         db(plan.fit.rms_db, 2)
-    );
+    };
     for (number, stage) in (1usize..).zip(&plan.fit.stages) {
-        said += text!(
+        said += text! {
             " Stage {}: {} at {}, {}.",
-            number,
-            stage.kind.name(),
-            hz(stage.f0_hz),
-            db(stage.gain_db, 1).signed()
-        );
+            number, stage.kind.name(), hz(stage.f0_hz), db(stage.gain_db, 1).signed()
+        };
     }
     said
 }

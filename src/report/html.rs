@@ -66,19 +66,17 @@ fn figures(plan: &Plan) -> Vec<[Text; 3]> {
     let prediction = &plan.prediction;
     let rating = match (prediction.rating_before, prediction.rating_after) {
         (Some(before), Some(after)) => {
-            text!(
+            text! {
                 "{} \u{2192} {}",
-                number(before.preference, 1),
-                number(after.preference, 1)
-            )
+                number(before.preference, 1), number(after.preference, 1)
+            }
         }
         _ => "-".into(),
     };
-    let deviation = text!(
+    let deviation = text! {
         "{} \u{2192} {}",
-        number(plan.deviation_before_db(), 1),
-        db(plan.deviation_after_db(), 1)
-    );
+        number(plan.deviation_before_db(), 1), db(plan.deviation_after_db(), 1)
+    };
     vec![
         ["deviation from target".into(), deviation, "rms".into()],
         [
@@ -103,10 +101,13 @@ fn figures(plan: &Plan) -> Vec<[Text; 3]> {
 /// What is to be seen in a picture.
 fn caption(plan: &Plan, picture: &Picture) -> Text {
     match picture.key {
-        "response" => text!("Thin and grey: as measured. Thick: with the filters, predicted. Dashed: the target. The in-room target slopes because the speaker beams; that slope is no error.{} Boxes below: full where corrected, in part where softened, empty where left alone. Grey areas are not judged; areas shaded in colour are left alone or only softened.", match level_change(plan.level_change_db(), "higher", "lower") {
+        "response" => text! {
+            "Thin and grey: as measured. Thick: with the filters, predicted. Dashed: the target. The in-room target slopes because the speaker beams; that slope is no error.{} Boxes below: full where corrected, in part where softened, empty where left alone. Grey areas are not judged; areas shaded in colour are left alone or only softened.",
+            match level_change(plan.level_change_db(), "higher", "lower") {
                 None => Text::default(),
                 Some(change) => text!(" Only shape matters: the curves after are drawn {} than they are, which is what the filters change in level.", change),
-            }),
+            }
+        },
         "filters" => "The wanted EQ is what the audit allows. Only its shape counts, so it is drawn at the level of the stages. Stages are numbered as in the filter table. Areas shaded in colour are left alone or only softened.".into(),
         "room" => "Each seat over the level that all have in common. Where the thick line is lower than the grey one a peak that the seats share was cut; nulls and differences from seat to seat stay. Shaded area: above the transition, where the angles decide.".into(),
         _ => {

@@ -35,12 +35,10 @@ pub fn text(folder: &SpeakerFolder, curves: &AveragedCurves) -> String {
             .inputs
             .iter()
             .fold(Section::new("files read:"), |section, input| {
-                section.add(Block::Line(text!(
+                section.add(Block::Line(text! {
                     "  {} ({}, sha256 {})",
-                    path(&input.path),
-                    exact(input.bytes as f64, "bytes"),
-                    name(&input.sha256)
-                )))
+                    path(&input.path), exact(input.bytes as f64, "bytes"), name(&input.sha256)
+                }))
             }),
     );
     let document = Document {

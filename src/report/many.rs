@@ -178,16 +178,14 @@ pub fn rank_page(entries: &[Entry], about: &About) -> String {
     let mut opening = Section::default();
     if let Some(row) = rows.first() {
         let without = entries.len() - rows.len();
-        opening = opening.note(text!(
+        opening = opening.note(text! {
             "{} speakers, target {}, device {}{}",
-            rows.len(),
-            name(&row.target),
-            name(&row.device),
+            rows.len(), name(&row.target), name(&row.device),
             match without {
                 0 => Text::default(),
                 n => text!("; {} without a plan", n),
             }
-        ));
+        });
     }
     let title = Text::from("Who takes EQ, and at what price");
     let mut sections = vec![numbers(entries, true), thumbnails(entries)];

@@ -29,13 +29,10 @@ fn matching(pair: &Decided) -> Text {
     };
     let mut said = text!("Two units, one list: {}", level);
     if let Some((at_hz, difference_db)) = pair.matched.largest() {
-        said += text!(
+        said += text! {
             "; from {} to {} they match within {}, worst at {}",
-            quantity(100.0, 0, "Hz"),
-            quantity(10.0, 0, "kHz"),
-            db(difference_db, 1),
-            hz(at_hz)
-        );
+            quantity(100.0, 0, "Hz"), quantity(10.0, 0, "kHz"), db(difference_db, 1), hz(at_hz)
+        };
     }
     said += ".";
     said

@@ -24,12 +24,11 @@ pub fn all(plan: &Plan) -> Result<Vec<Picture>> {
 /// # Errors
 /// As [`all`].
 pub fn files(plan: &Plan) -> Result<Vec<(&'static str, String)>> {
-    let source = text!(
+    let source = text! {
         "{}{}, device {}. Before EQ as measured, after EQ predicted.",
-        concat!("planish ", env!("CARGO_PKG_VERSION"), ", target "),
-        name(&plan.target.name),
+        concat!("planish ", env!("CARGO_PKG_VERSION"), ", target "), name(&plan.target.name),
         name(&plan.device.name)
-    );
+    };
     let speaker = name(&plan.speaker).into();
     Ok(all(plan)?
         .iter()

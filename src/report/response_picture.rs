@@ -146,11 +146,10 @@ pub fn draw(plan: &Plan) -> Result<Picture> {
         title: "Frequency response before and after, and what is done where",
         description: describe(plan),
         height,
-        scale: text!(
+        scale: text! {
             "Dotted: the trend of what was measured, over {}. {} of level are as high as a decade of frequency is wide (IEC 60263).",
-            exact(TREND_OCT, "octave"),
-            exact(DB_PER_DECADE, "dB")
-        ),
+            exact(TREND_OCT, "octave"), exact(DB_PER_DECADE, "dB")
+        },
         marks,
         freqs_hz: freqs_hz.to_vec(),
         traces,
@@ -160,21 +159,16 @@ pub fn draw(plan: &Plan) -> Result<Picture> {
 
 fn describe(plan: &Plan) -> Text {
     let audit = &plan.audit;
-    let mut said = text!(
+    let mut said = text! {
         "Level over frequency from 20 Hz to 20 kHz. Deviation of listening window and in-room curve from their targets: {} rms before, {} after. Judged from {} to {}.",
-        db(plan.deviation_before_db(), 1),
-        db(plan.deviation_after_db(), 1),
-        hz(audit.judged_from_hz),
-        hz(audit.judged_to_hz)
-    );
+        db(plan.deviation_before_db(), 1), db(plan.deviation_after_db(), 1),
+        hz(audit.judged_from_hz), hz(audit.judged_to_hz)
+    };
     for (number, finding) in findings(plan) {
-        said += text!(
+        said += text! {
             " {}: {} at {}, {}.",
-            number,
-            cause(finding.cause),
-            hz(finding.peak_hz),
-            decided(finding)
-        );
+            number, cause(finding.cause), hz(finding.peak_hz), decided(finding)
+        };
     }
     said
 }

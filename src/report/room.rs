@@ -41,12 +41,10 @@ fn transition(room: &Decided) -> Text {
     let f_hz = hz(room.transition.hz());
     match room.transition.origin() {
         Origin::Stated => text!("The room decides below {}, as stated.", f_hz),
-        Origin::Schroeder { volume_m3, rt60_s } => text!(
+        Origin::Schroeder { volume_m3, rt60_s } => text! {
             "The room decides below {}: Schroeder's frequency 2000 sqrt(T/V) of {} and {} (Schroeder 1996).",
-            f_hz,
-            exact(volume_m3, "m3"),
-            exact(rt60_s, "s")
-        ),
+            f_hz, exact(volume_m3, "m3"), exact(rt60_s, "s")
+        },
         Origin::Assumed => text!("The room is taken to decide below {}.", f_hz),
     }
 }
@@ -58,11 +56,10 @@ fn peaks(outcome: &Outcome) -> Table {
             hz(peak.f0_hz),
             number(peak.q, 1),
             number(peak.mean_db, 1),
-            text!(
+            text! {
                 "{} to {}",
-                number(peak.least_db, 1),
-                number(peak.most_db, 1)
-            ),
+                number(peak.least_db, 1), number(peak.most_db, 1)
+            },
             number(-after.gain_db, 1),
             size(after.left_db()),
         ]

@@ -111,10 +111,10 @@ fn drawn_for(
         title: "The seats below the transition, before and after",
         description: describe(transition_hz, outcome),
         height,
-        scale: text!(
+        scale: text! {
             "Thin: each seat before. Thick: their mean with the filters, as loud as before. {} of level are as high as a decade of frequency is wide (IEC 60263).",
             exact(DB_PER_DECADE, "dB")
-        ),
+        },
         marks,
         freqs_hz: judged.grid.freqs_hz().to_vec(),
         traces: [mean, after].into_iter().chain(seats).collect(),
@@ -123,18 +123,15 @@ fn drawn_for(
 }
 
 fn describe(transition_hz: f64, outcome: &Outcome) -> Text {
-    let mut said = text!(
+    let mut said = text! {
         "Level at {} seats up to an octave above the transition at {}.",
-        outcome.seats.len(),
-        hz(transition_hz)
-    );
+        outcome.seats.len(), hz(transition_hz)
+    };
     for after in &outcome.peaks {
-        said += text!(
+        said += text! {
             " Shared peak at {}: {} before, {} after.",
-            hz(after.peak.f0_hz),
-            db(after.peak.mean_db, 1),
-            db(after.left_db(), 1).signed()
-        );
+            hz(after.peak.f0_hz), db(after.peak.mean_db, 1), db(after.left_db(), 1).signed()
+        };
     }
     said
 }

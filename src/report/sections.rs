@@ -91,14 +91,11 @@ pub fn filters(plan: &Plan) -> Section {
             Medium::Page,
             Block::Paragraph(
                 Look::Plain,
-                text!(
+                text! {
                     "For {}, {} of {}, at {}, numbers {}.",
-                    name(&device.name),
-                    stages(plan.fit.stages.len()),
-                    device.stages,
-                    exact(device.rate_hz, "Hz"),
-                    device.number
-                ),
+                    name(&device.name), stages(plan.fit.stages.len()), device.stages,
+                    exact(device.rate_hz, "Hz"), device.number
+                },
             ),
         )
         .table(stage_table(
@@ -157,29 +154,25 @@ pub fn stage_table(
 pub fn price(plan: &Plan) -> Section {
     let prediction = &plan.prediction;
     let headroom = match prediction.price_db {
-        price_db if price_db > 0.0 => text!(
+        price_db if price_db > 0.0 => text! {
             "{} of headroom: so much lower must the level in front of the stages be, or full-scale signals clip.",
             db(price_db, 1)
-        ),
+        },
         _ => "No headroom: the stages together never boost.".into(),
     };
-    let used = text!(
+    let used = text! {
         "Stages: {} of {}.",
-        plan.fit.stages.len(),
-        plan.device.stages
-    );
+        plan.fit.stages.len(), plan.device.stages
+    };
     let demand = plan
         .largest_demand()
         .map(|demand| amplifier(demand, plan.level_change_db()));
     let worst = match prediction.worst_change {
-        Some(worst) => text!(
+        Some(worst) => text! {
             "The worst served direction of the listening window is {} {}: its roughness goes from {} to {} rms ({}).",
-            worst.direction.orbit().name(),
-            exact(worst.direction.angle_deg(), "degrees"),
-            number(worst.before_db, 2),
-            db(worst.after_db, 2),
-            db(worst.change_db(), 2).signed()
-        ),
+            worst.direction.orbit().name(), exact(worst.direction.angle_deg(), "degrees"),
+            number(worst.before_db, 2), db(worst.after_db, 2), db(worst.change_db(), 2).signed()
+        },
         None => "Without angles it cannot be stated which direction is served worst.".into(),
     };
     let items = [headroom, used].into_iter().chain(demand).chain([worst]);
@@ -204,18 +197,15 @@ fn amplifier(demand: Demand, level_change_db: f64) -> Text {
     };
     let most = match demand.gain_db < PRINTED_LEVEL_DB {
         true => "at no frequency more than before".into(),
-        false => text!(
+        false => text! {
             "most at {}: {}, {} times the power",
-            hz(demand.f_hz),
-            db(demand.gain_db, 1).signed(),
-            number(demand.power_ratio(), 1)
-        ),
+            hz(demand.f_hz), db(demand.gain_db, 1).signed(), number(demand.power_ratio(), 1)
+        },
     };
-    text!(
+    text! {
         "{}; turned to the loudness it had, it asks the amplifier {}. How much it can give there without distortion this measurement does not say.",
-        level,
-        most
-    )
+        level, most
+    }
 }
 
 /// What was asked for: aim, subwoofer, level.
@@ -368,25 +358,21 @@ pub fn rating(plan: &Plan) -> Section {
 pub fn measurement(plan: &Plan) -> Section {
     let (curves, audit) = (&plan.curves, &plan.audit);
     let mut points = vec![
-        text!(
+        text! {
             "Data from {} to {} at {} frequencies; judged from {} to {}.",
-            hz(curves.grid.first_hz()),
-            hz(curves.grid.last_hz()),
-            curves.grid.len(),
-            hz(audit.judged_from_hz),
-            hz(audit.judged_to_hz)
-        ),
+            hz(curves.grid.first_hz()), hz(curves.grid.last_hz()), curves.grid.len(),
+            hz(audit.judged_from_hz), hz(audit.judged_to_hz)
+        },
         trusted(plan),
         match audit.corner_hz {
-            Some(corner_hz) => text!(
+            Some(corner_hz) => text! {
                 "The listening window has fallen by {} at {}; nothing is boosted below.",
-                db(6.0, 0),
-                hz(corner_hz)
-            ),
-            None => text!(
+                db(6.0, 0), hz(corner_hz)
+            },
+            None => text! {
                 "The low end does not fall by {} within the data, so the tuning is not known. Boost nothing below it.",
                 db(6.0, 0)
-            ),
+            },
         },
     ];
     if audit.averages_only {
@@ -395,13 +381,13 @@ pub fn measurement(plan: &Plan) -> Section {
     if let Some(response) = &plan.prediction.response_after {
         points.extend([Orbit::Horizontal, Orbit::Vertical].map(|orbit| angles(response, orbit)));
     }
-    points.push(text!(
+    points.push(text! {
         "The rear wall in the early reflections: {}",
         match curves.rear_wall {
             RearWall::ThreePoints => text!("180 and \u{b1}{}.", quantity(90.0, 0, "degrees")),
             RearWall::FullArc => text!("90 to {} on both sides.", quantity(180.0, 0, "degrees")),
         }
-    ));
+    });
     points.push("A response free of reflections says nothing of the room below its transition frequency, of distortion or of the highest clean level.".into());
     points.push("The curves after are predicted from the filters as the device holds them; they were not measured.".into());
     Section::new("What the measurement shows and what it does not")
@@ -449,10 +435,10 @@ fn trusted(plan: &Plan) -> Text {
         (None, Some(to_hz)) => text!("up to {}", hz(to_hz)),
         (Some(from_hz), Some(to_hz)) => text!("from {} to {}", hz(from_hz), hz(to_hz)),
     };
-    text!(
+    text! {
         "Trusted, as the measurement states, {}; nothing beyond was judged.",
         stated
-    )
+    }
 }
 
 fn angles(response: &Response, orbit: Orbit) -> Text {
@@ -466,15 +452,14 @@ fn angles(response: &Response, orbit: Orbit) -> Text {
         return text!("No {} angles off the axis were measured.", orbit.name());
     }
     let mirrored = on_orbit().filter(|m| m.mirrored).count();
-    text!(
+    text! {
         "{} {}{}",
-        on_orbit().count() - mirrored,
-        orbit.name(),
+        on_orbit().count() - mirrored, orbit.name(),
         match mirrored {
             0 => " angles, all measured.".into(),
             n => text!(" angles measured, {} more mirrored from the other side.", n),
         }
-    )
+    }
 }
 
 /// Where the numbers come from, so that the plan can be repeated.

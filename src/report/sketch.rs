@@ -83,14 +83,11 @@ pub fn svg(curves: &Sketch, words: &str) -> String {
 
 /// How the small pictures are to be read.
 pub fn reading() -> Text {
-    text!(
+    text! {
         "Each small picture: the listening window from {} to {}, thin and grey as measured, thick and blue with the filters (predicted), dashed the target. Lines stand at 50, 100, 200, {} and so on and every {}; all have one scale, {} as high as a decade is wide (IEC 60263), and curves are cut off at the edges.",
-        exact(FROM_HZ, "Hz"),
-        exact(TO_HZ / 1000.0, "kHz"),
-        exact(500.0, "Hz"),
-        exact(5.0, "dB"),
+        exact(FROM_HZ, "Hz"), exact(TO_HZ / 1000.0, "kHz"), exact(500.0, "Hz"), exact(5.0, "dB"),
         exact(DB_PER_DECADE, "dB")
-    )
+    }
 }
 
 fn x_of(f_hz: f64) -> f64 {

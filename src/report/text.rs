@@ -37,36 +37,31 @@ pub fn audit(plan: &Plan, paint: Paint) -> String {
 
 /// What the plan was made for.
 pub(super) fn judged(plan: &Plan) -> Text {
-    text!(
+    text! {
         "Target {}, device {}, judged from {} to {}",
-        name(&plan.target.name),
-        name(&plan.device.name),
-        hz(plan.audit.judged_from_hz),
+        name(&plan.target.name), name(&plan.device.name), hz(plan.audit.judged_from_hz),
         hz(plan.audit.judged_to_hz)
-    )
+    }
 }
 
 /// The figures that a page sets large.
 fn figures(plan: &Plan) -> Section {
     let prediction = &plan.prediction;
     let section = Section::default()
-        .paragraph(text!(
+        .paragraph(text! {
             "Audible deviation {} rms before, {} after",
-            db(plan.deviation_before_db(), 1),
-            db(plan.deviation_after_db(), 1)
-        ))
-        .paragraph(text!(
+            db(plan.deviation_before_db(), 1), db(plan.deviation_after_db(), 1)
+        })
+        .paragraph(text! {
             "Yield {} within a reach of {}, price {} of headroom",
-            prediction.yield_share.map(percent),
-            plan.audit.reach.map(percent),
+            prediction.yield_share.map(percent), plan.audit.reach.map(percent),
             db(prediction.price_db, 1)
-        ));
+        });
     match (prediction.rating_before, prediction.rating_after) {
-        (Some(before), Some(after)) => section.paragraph(text!(
+        (Some(before), Some(after)) => section.paragraph(text! {
             "Preference rating (Olive 2004) {} before, {} after",
-            number(before.preference, 1),
-            number(after.preference, 1)
-        )),
+            number(before.preference, 1), number(after.preference, 1)
+        }),
         _ => section,
     }
 }
@@ -83,11 +78,10 @@ pub fn plan(plan: &Plan, written: &[PathBuf]) -> String {
     document.sections.extend(room::section(plan));
     document.sections.extend(pair::section(plan));
     let device = &plan.device;
-    let held = text!(
+    let held = text! {
         "For {} at {}. Written:",
-        name(&device.name),
-        exact(device.rate_hz, "Hz")
-    );
+        name(&device.name), exact(device.rate_hz, "Hz")
+    };
     document
         .sections
         .push(paths(Section::default().paragraph(held), written));
@@ -104,20 +98,17 @@ fn paths(section: Section, paths: &[PathBuf]) -> Section {
 
 /// A fit of a wanted curve.
 pub fn fit(fit: &Fit, device: &Device) -> String {
-    let head = text!(
+    let head = text! {
         "{} on {} leave {} rms of the wanted curve; level {}",
-        stages(fit.stages.len()),
-        name(&device.name),
-        db(fit.rms_db, 3),
+        stages(fit.stages.len()), name(&device.name), db(fit.rms_db, 3),
         db(fit.level_db, 2).signed()
-    );
+    };
     let mut section = Section::default().table(sections::stage_table(&fit.stages, None, 2, 3, 4));
     if let Some(rounded_db) = fit.rounded_rms_db {
-        section = section.paragraph(text!(
+        section = section.paragraph(text! {
             "Without the device's steps {}, with plain rounding {}",
-            db(fit.continuous_rms_db, 3),
-            db(rounded_db, 3)
-        ));
+            db(fit.continuous_rms_db, 3), db(rounded_db, 3)
+        });
     }
     let document = Document {
         opening: Section::default().paragraph(head),
@@ -159,13 +150,10 @@ pub fn list(targets: &[Target], devices: &[Device]) -> String {
         under: vec![name(&target.about).into()],
     });
     let devices = devices.iter().map(|device| Item {
-        text: text!(
+        text: text! {
             "{} ({}, {}, {})",
-            name(&device.name),
-            stages(device.stages),
-            exact(device.rate_hz, "Hz"),
-            device.number
-        ),
+            name(&device.name), stages(device.stages), exact(device.rate_hz, "Hz"), device.number
+        },
         under: vec![name(&device.about).into()],
     });
     let document = Document {

@@ -19,20 +19,20 @@ pub fn fault(fault: &Fault) -> Text {
             rate_hz,
             side: RateSide::Numbers,
         } => {
-            text!(
+            text! {
                 "the device holds numbers made for {}",
                 exact(*rate_hz, "Hz")
-            )
+            }
         }
         Fault::StageMissing(stages) => match stages.as_slice() {
             [one] => text!("stage {} does nothing", *one),
             [first, .., last] if last - first + 1 == stages.len() => {
                 text!("stages {} to {} do nothing", *first, *last)
             }
-            _ => text!(
+            _ => text! {
                 "stages {} do nothing",
                 Text::joined(stages.iter().copied(), " and ")
-            ),
+            },
         },
         Fault::Bypassed => "no filter acts".into(),
         Fault::GainMissing => "the level in front is not applied".into(),
@@ -118,61 +118,54 @@ fn reading(reading: QReading) -> &'static str {
 /// What is wrong with a list on its own, without a final period.
 pub fn problem(problem: &Problem) -> Text {
     match problem {
-        Problem::Unstable { stage, radius } => text!(
+        Problem::Unstable { stage, radius } => text! {
             "stage {} is not stable: a pole lies {} from the origin and must lie below 1",
-            *stage,
-            number(*radius, 6)
-        ),
+            *stage, number(*radius, 6)
+        },
         Problem::Disagrees {
             stage,
             difference_db,
             at_hz,
             like,
         } => {
-            let mut said = text!(
+            let mut said = text! {
                 "stage {}: numbers and parameters differ by {} at {}",
-                *stage,
-                db(*difference_db, 2).signed(),
-                quantity(*at_hz, 0, "Hz")
-            );
+                *stage, db(*difference_db, 2).signed(), quantity(*at_hz, 0, "Hz")
+            };
             if let Some(like) = like {
                 said += text!("; the numbers are as if {} ({})", fault(like), like.name());
             }
             said
         }
-        Problem::TooLittleGain { by_db } => text!(
+        Problem::TooLittleGain { by_db } => text! {
             "the cascade goes {} above full scale; lower the level in front by that much",
             db(*by_db, 2)
-        ),
+        },
     }
 }
 
 /// What is worth knowing about a sound list, without a final period.
 pub fn note(note: &Note) -> Text {
     match note {
-        Note::Scaled { stage, by_db } => text!(
+        Note::Scaled { stage, by_db } => text! {
             "the numbers of stage {} carry a level of {}",
-            *stage,
-            db(*by_db, 2).signed()
-        ),
+            *stage, db(*by_db, 2).signed()
+        },
         Note::Rounded {
             stage,
             by_db,
             at_hz,
-        } => text!(
+        } => text! {
             "rounding to the number format moves stage {} by {} at {}",
-            *stage,
-            db(*by_db, 2).signed(),
-            quantity(*at_hz, 0, "Hz")
-        ),
-        Note::NodeAboveFullScale { stage, by_db } => text!(
+            *stage, db(*by_db, 2).signed(), quantity(*at_hz, 0, "Hz")
+        },
+        Note::NodeAboveFullScale { stage, by_db } => text! {
             "behind stage {} a sine can reach {}; in fixed point keep that much headroom or put cuts first",
-            *stage,
-            db(*by_db, 1).signed()
-        ),
-        Note::GainToSpare { by_db } => text!(
+            *stage, db(*by_db, 1).signed()
+        },
+        Note::GainToSpare { by_db } => text! {
             "{} more are given away in front than the cascade needs",
             db(*by_db, 1)
-        ),
+        },
     }
 }

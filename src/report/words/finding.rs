@@ -57,141 +57,100 @@ fn ground(finding: &Finding) -> Text {
         None => Text::from("not known"),
     };
     let is_peak = size_db >= 0.0;
-    let opening = text!(
+    let opening = text! {
         "{}{} at {}",
-        if is_peak { "bump of " } else { "dip of " },
-        size,
-        place
-    );
+        if is_peak { "bump of " } else { "dip of " }, size, place
+    };
     match finding.ground {
-        Ground::Shared => text!(
+        Ground::Shared => text! {
             "{}, in the room's curve {}, spread over angles {}: all angles share it",
-            opening,
-            room,
-            spread
-        ),
-        Ground::SharedInPart => text!(
+            opening, room, spread
+        },
+        Ground::SharedInPart => text! {
             "{}, in the room's curve {}, spread over angles {}: all angles share {} of it",
-            opening,
-            room,
-            spread,
-            db((finding.share * size_db).abs(), 1)
-        ),
-        Ground::SharedBroadly => text!(
+            opening, room, spread, db((finding.share * size_db).abs(), 1)
+        },
+        Ground::SharedBroadly => text! {
             "{}{} around {}, in the room's curve {}: all angles share it",
-            if is_peak {
-                "broad excess of "
-            } else {
-                "broad deficit of "
-            },
-            size,
-            place,
-            room
-        ),
-        Ground::Moves { movement } => text!(
+            if is_peak { "broad excess of " } else { "broad deficit of " }, size, place, room
+        },
+        Ground::Moves { movement } => text! {
             "{}, spread over angles {}, its frequency moves by {} between 0 and {} {}: two sources cancel here",
-            opening,
-            spread,
-            quantity(movement.by_hz.abs(), 0, "Hz"),
-            quantity(movement.angle_deg.abs(), 0, "degrees"),
-            movement.orbit.name()
-        ),
-        Ground::AnglesDisagree => text!(
+            opening, spread, quantity(movement.by_hz.abs(), 0, "Hz"),
+            quantity(movement.angle_deg.abs(), 0, "degrees"), movement.orbit.name()
+        },
+        Ground::AnglesDisagree => text! {
             "{}, spread over angles {}, in the room's curve {}: its size depends on the angle, so it is no property of the whole sound",
-            opening,
-            spread,
-            room
-        ),
-        Ground::VerticalAnglesDisagree => text!(
+            opening, spread, room
+        },
+        Ground::VerticalAnglesDisagree => text! {
             "{}, the horizontal angles agree but the vertical ones do not (spread {}): two sources one above the other sum differently upward and downward",
-            opening,
-            spread
-        ),
-        Ground::NotInTheRoom => text!(
+            opening, spread
+        },
+        Ground::NotInTheRoom => text! {
             "{}, but {} in the room's curve: a filter would mend one and spoil the other",
-            opening,
-            room
-        ),
-        Ground::OnlyInTheRoom => text!(
+            opening, room
+        },
+        Ground::OnlyInTheRoom => text! {
             "{} in the room's curve at {} against {} in the listening window: the speaker beams differently there, and one filter moves both alike",
-            room,
-            place,
-            db(size_db, 1).signed()
-        ),
-        Ground::OnTheAxisOnly { on_axis_db } => text!(
+            room, place, db(size_db, 1).signed()
+        },
+        Ground::OnTheAxisOnly { on_axis_db } => text! {
             "{}, {} on the axis itself and {} in the room's curve: it belongs to one axis and averages out round it",
-            opening,
-            db(on_axis_db, 1).signed(),
-            room
-        ),
-        Ground::TooNarrow { limit_q } => text!(
+            opening, db(on_axis_db, 1).signed(), room
+        },
+        Ground::TooNarrow { limit_q } => text! {
             "{} with Q {}, narrower than a dip worth filling (Q {}): it is passed over",
-            opening,
-            q,
-            number(limit_q, 1)
-        ),
-        Ground::TooDeep { limit_db } => text!(
+            opening, q, number(limit_q, 1)
+        },
+        Ground::TooDeep { limit_db } => text! {
             "{}, deeper than the {} a filter may fill: that deep, something cancels",
-            opening,
-            db(limit_db, 0)
-        ),
-        Ground::AveragesOnly => text!(
+            opening, db(limit_db, 0)
+        },
+        Ground::AveragesOnly => text! {
             "{} with Q {}: averaged curves alone cannot tell a shared dip from a cancellation",
-            opening,
-            q
-        ),
-        Ground::BelowCorner { corner_hz } => text!(
+            opening, q
+        },
+        Ground::BelowCorner { corner_hz } => text! {
             "the speaker has fallen {} at {}: below, a boost would ask for excursion and give little",
-            db(6.0, 0),
-            hz(corner_hz)
-        ),
+            db(6.0, 0), hz(corner_hz)
+        },
         Ground::AsksTooMuch {
             boost_db,
             asked_db,
             clean_db,
-        } => text!(
+        } => text! {
             "at {} a boost of {} would have peaks ask for {} at {}, and the speaker gives {} cleanly",
-            place,
-            db(boost_db, 1),
-            db(asked_db, 0),
-            quantity(1.0, 0, "m"),
-            db(clean_db, 0)
-        ),
+            place, db(boost_db, 1), db(asked_db, 0), quantity(1.0, 0, "m"), db(clean_db, 0)
+        },
         Ground::NotTrusted { limit_hz } => {
             text!("beyond {} the measurement is not trusted", hz(limit_hz))
         }
-        Ground::UnitsDiffer { after_db } => text!(
+        Ground::UnitsDiffer { after_db } => text! {
             "the second unit differs from the first by {} at {}{}",
-            db(size_db, 1).signed(),
-            place,
+            db(size_db, 1).signed(), place,
             match after_db {
                 None => ": one list for both would mend one and spoil the other".into(),
                 Some(after_db) =>
                     text!(", and by {} with a list for each", db(after_db, 1).signed()),
             }
-        ),
-        Ground::RoomUnheard { transition_hz } => text!(
+        },
+        Ground::RoomUnheard { transition_hz } => text! {
             "below {} the room decides what is heard, and no seats were measured there",
             hz(transition_hz)
-        ),
-        Ground::SeatsShare { seats, sizes_db } => text!(
+        },
+        Ground::SeatsShare { seats, sizes_db } => text! {
             "peak of {} at {} over what is round it, {}: a mode of the room that the seats share",
-            size,
-            place,
-            at_seats(seats, sizes_db)
-        ),
-        Ground::SeatsDisagree { seats, sizes_db } => text!(
+            size, place, at_seats(seats, sizes_db)
+        },
+        Ground::SeatsDisagree { seats, sizes_db } => text! {
             "peak of {} at {} in the mean, but {}: what helps one seat would spoil another",
-            size,
-            place,
-            at_seats(seats, sizes_db)
-        ),
-        Ground::SeatsNull { seats, at } => text!(
+            size, place, at_seats(seats, sizes_db)
+        },
+        Ground::SeatsNull { seats, at } => text! {
             "{}, at {} of {} seats: a null of the room takes any boost and gives nothing back",
-            opening,
-            at,
-            seats
-        ),
+            opening, at, seats
+        },
     }
 }
 
@@ -199,22 +158,20 @@ fn ground(finding: &Finding) -> Text {
 fn at_seats(seats: usize, sizes_db: (f64, f64)) -> Text {
     match seats {
         1 => "at the one seat that was measured".into(),
-        n => text!(
+        n => text! {
             "{} to {} at the {} seats",
-            number(sizes_db.0, 1),
-            db(sizes_db.1, 1),
-            n
-        ),
+            number(sizes_db.0, 1), db(sizes_db.1, 1), n
+        },
     }
 }
 
 /// What else bears witness.
 fn witness(witness: &Witness) -> Text {
     match witness {
-        Witness::ExcessDelay { delay_s } => text!(
+        Witness::ExcessDelay { delay_s } => text! {
             "excess group delay {}",
             quantity(1000.0 * delay_s, 2, "ms").signed()
-        ),
+        },
         Witness::SecondSource { peak_hz } => {
             text!("the second source's own trace peaks at {}", hz(*peak_hz))
         }

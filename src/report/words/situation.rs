@@ -17,15 +17,14 @@ pub fn aim(aim: &AimTaken) -> Vec<Text> {
         false => "",
     };
     vec![
-        text!(
+        text! {
             "Listened to {} to the {} side of the speaker's own axis: axis, listening window, reflections and in-room curve are formed round that direction; the sound power stays.",
-            exact(aim.aim_deg.abs(), "degrees"),
-            side(aim.aim_deg)
-        ),
-        text!(
+            exact(aim.aim_deg.abs(), "degrees"), side(aim.aim_deg)
+        },
+        text! {
             "Horizontal angles stand as measured{}. The vertical ones were measured over the speaker's own axis; over the new one they are taken for changed by what the horizontal plane changes, times the cosine of their angle. That is an approximation: it cannot see tilted lobes.",
             between
-        ),
+        },
     ]
 }
 
@@ -45,39 +44,29 @@ pub fn crossover(taken: &CrossoverTaken, plan: &Plan) -> Vec<Text> {
     let slope = db(wanted.order.slope_db_per_oct(), 0);
     let device = || name(&plan.device.name);
     let highpass = match crossover.highpass.first() {
-        Some(first) => text!(
+        Some(first) => text! {
             "The list starts with a highpass of {} per octave at {}, Q {}: it takes {} of the {} stages of {}, {} correct.",
-            slope,
-            hz(first.f0_hz),
-            number(first.q, 3),
-            crossover.highpass.len(),
-            plan.device.stages,
-            device(),
-            plan.correcting_stages()
-        ),
-        None => text!(
+            slope, hz(first.f0_hz), number(first.q, 3), crossover.highpass.len(),
+            plan.device.stages, device(), plan.correcting_stages()
+        },
+        None => text! {
             "{} has no stages for the highpass, so the list has none: the highpass of {} per octave at {} must stand elsewhere.",
-            device(),
-            slope,
-            at
-        ),
+            device(), slope, at
+        },
     };
     let lowpass = match crossover.lowpass.first() {
-        Some(first) => text!(
+        Some(first) => text! {
             "subwoofer.txt holds the lowpass for it, {} per octave at {}, with the same gain in front; set the subwoofer's level by measurement or by ear.",
-            slope,
-            hz(first.f0_hz)
-        ),
-        None => text!(
+            slope, hz(first.f0_hz)
+        },
+        None => text! {
             "There is no list for the subwoofer, since {} has no stages for a lowpass: set {} per octave at {} there.",
-            device(),
-            slope,
-            at
-        ),
+            device(), slope, at
+        },
     };
     let mut said = vec![highpass, lowpass];
     said.extend(taken.room.as_ref().map(|room| below_crossover(room, at)));
-    said.push(text!(
+    said.push(text! {
         "Both halves are {}{}",
         db(6.0, 0),
         match wanted.order {
@@ -86,7 +75,7 @@ pub fn crossover(taken: &CrossoverTaken, plan: &Plan) -> Vec<Text> {
                 " down there and in opposite phase: reverse the polarity of the subwoofer."
             }
         }
-    ));
+    });
     said.push(text!("The speaker's own low roll-off comes on top of the highpass and steepens it. Nothing is corrected below {} and nothing boosted there; curves and yield are those without the highpass, since below it the subwoofer takes over.", at));
     let level = plan.situation.level.as_ref();
     let measured =
@@ -104,22 +93,22 @@ pub fn crossover(taken: &CrossoverTaken, plan: &Plan) -> Vec<Text> {
 /// What the subwoofer's list does about the room below the crossover.
 fn below_crossover(room: &BelowCrossover, at: Quantity) -> Text {
     let Some((judged, outcome)) = room.judged.as_ref().zip(room.outcome.as_ref()) else {
-        return text!(
+        return text! {
             "The seats measured with the subwoofer say nothing of what lies below {}, so its list cuts nothing there.",
             at
-        );
+        };
     };
     if judged.peaks.is_empty() {
-        return text!(
+        return text! {
             "The seats measured with the subwoofer share no peak below {} that can be cut for all, so its list cuts nothing there.",
             at
-        );
+        };
     }
     if room.stages.is_empty() {
-        return text!(
+        return text! {
             "The seats measured with the subwoofer share peaks below {}, but its list has no stage left that may cut them: they stay.",
             at
-        );
+        };
     }
     let cuts = room
         .stages
@@ -127,21 +116,19 @@ fn below_crossover(room: &BelowCrossover, at: Quantity) -> Text {
         .map(|s| text!("{} at {}", db(-s.gain_db, 1), hz(s.f0_hz)));
     let share = |s: &SeatAfter| s.variance_after_db2 / s.variance_before_db2;
     let shares = || outcome.seats.iter().map(share);
-    text!(
+    text! {
         "That list also cuts what all seats measured with the subwoofer share below {}: {}. Their variance there falls to {} to {} of what it was.{} Where the subwoofer is moved, measure again.",
-        at,
-        Text::joined(cuts, ", "),
-        number(100.0 * shares().fold(f64::INFINITY, f64::min), 0),
+        at, Text::joined(cuts, ", "), number(100.0 * shares().fold(f64::INFINITY, f64::min), 0),
         percent(shares().fold(0.0, f64::max)),
         match judged.peaks.len().saturating_sub(room.stages.len()) {
             0 => Text::default(),
             1 => " One more shared peak stays, since the device has no more stages.".into(),
-            n => text!(
+            n => text! {
                 " {} more shared peaks stay, since the device has no more stages.",
                 n
-            ),
+            },
         }
-    )
+    }
 }
 
 /// What a level at the seat asks for.
@@ -150,22 +137,15 @@ pub fn level(level: &LevelBudget) -> Vec<Text> {
     let metre = quantity(1.0, 0, "m");
     let [free_db, room_db] = [Law::FreeField, Law::Furnished].map(|l| wanted.asked_average_db(l));
     let mut said = vec![
-        text!(
+        text! {
             "{} on average at {} from both speakers together asks each of {} at {} by the free-field law ({} for each doubling of the distance), {} by the rule for furnished rooms ({}; common practice). The free-field figure counts below, the cautious one.",
-            exact(wanted.level_db, "dB"),
-            exact(wanted.distance_m, "m"),
-            db(free_db, 1),
-            metre,
-            db(6.0, 0),
-            db(room_db, 1),
-            db(3.0, 0)
-        ),
-        text!(
+            exact(wanted.level_db, "dB"), exact(wanted.distance_m, "m"), db(free_db, 1), metre,
+            db(6.0, 0), db(room_db, 1), db(3.0, 0)
+        },
+        text! {
             "Peaks stand {} above it (common practice): {} at {}, taken for carried by any one frequency.",
-            db(wanted.peaks_db, 0),
-            db(free_db + wanted.peaks_db, 1),
-            metre
-        ),
+            db(wanted.peaks_db, 0), db(free_db + wanted.peaks_db, 1), metre
+        },
     ];
     said.push(clean(level));
     if let Some(beyond) = level.beyond_tables {
@@ -181,12 +161,11 @@ pub fn level(level: &LevelBudget) -> Vec<Text> {
 
 /// How far the speaker stays below its limits.
 fn clean(level: &LevelBudget) -> Text {
-    let distortion = text!(
+    let distortion = text! {
         "{} distortion above {} and {} below (common practice)",
-        quantity(DISTORTION_PERCENT, 0, "%"),
-        quantity(LOW_HZ, 0, "Hz"),
+        quantity(DISTORTION_PERCENT, 0, "%"), quantity(LOW_HZ, 0, "Hz"),
         quantity(DISTORTION_LOW_PERCENT, 0, "%")
-    );
+    };
     let compression = text!("{} of compression (common practice)", db(COMPRESSION_DB, 0));
     let limits = match level.tables {
         [false, false] => {
@@ -199,20 +178,12 @@ fn clean(level: &LevelBudget) -> Text {
     let (Some(worst), Some(playable_db)) = (level.worst, level.playable_db) else {
         return text!("Limits: {}. The tables reach none of them.", limits);
     };
-    text!(
+    text! {
         "Limits: {}. With the plan the tightest place is {}: {} asked, {} clean, {}{}. By these tables it plays up to {} on average at the seat; what they do not cover may end earlier.",
-        limits,
-        hz(worst.f_hz),
-        db(worst.asked_db, 1),
-        db(worst.clean_db, 1),
-        db(worst.excess_db().abs(), 1),
-        if worst.excess_db() > 0.0 {
-            " too much"
-        } else {
-            " left"
-        },
+        limits, hz(worst.f_hz), db(worst.asked_db, 1), db(worst.clean_db, 1),
+        db(worst.excess_db().abs(), 1), if worst.excess_db() > 0.0 { " too much" } else { " left" },
         db(playable_db, 0)
-    )
+    }
 }
 
 /// Corners and sensitivity.
@@ -237,59 +208,56 @@ pub fn low_end(low_end: &LowEnd, trusted_from_hz: Option<f64>) -> Text {
     let untrusted = trusted_from_hz
         .filter(below)
         .map_or(Text::default(), |from_hz| {
-            text!(
+            text! {
                 " What lies below {} is outside the trusted range.",
                 hz(from_hz)
-            )
+            }
         });
-    text!("{}, against the mean of {} to {} on the axis.{}{}", Text::joined(corners, ", "), quantity(300.0, 0, "Hz"), quantity(3.0, 0, "kHz"), untrusted, match low_end.sensitivity_db {
+    text! {
+        "{}, against the mean of {} to {} on the axis.{}{}",
+        Text::joined(corners, ", "), quantity(300.0, 0, "Hz"), quantity(3.0, 0, "kHz"), untrusted,
+        match low_end.sensitivity_db {
             Some(at_db) => text!(" Sensitivity {} at {} for {}.", db(at_db, 1), quantity(1.0, 0, "m"), quantity(2.83, 2, "V")),
             None => " Its sensitivity cannot be stated, since speaker.toml does not give both distance_m and drive_v.".into(),
-        })
+        }
+    }
 }
 
 /// What the speaker is to an amplifier.
 pub fn load(load: &Load) -> Vec<Text> {
     const RULE: &str = " (at least 80\u{a0}% of it, IEC 60268-5)";
     let ohm = |value: f64| exact(value, "ohm");
-    let mut first = text!(
+    let mut first = text! {
         "The impedance is lowest at {}: {}",
-        hz(load.least.f_hz),
-        quantity(load.least.ohm, 1, "ohm")
-    );
+        hz(load.least.f_hz), quantity(load.least.ohm, 1, "ohm")
+    };
     first += match (load.rated_ohm, load.keeps_rating(), load.allows_ohm) {
         (Some(rated), Some(true), _) => {
             text!(", which keeps to a rating of {}{}", ohm(rated), RULE)
         }
-        (Some(rated), _, Some(allows)) => text!(
+        (Some(rated), _, Some(allows)) => text! {
             ", too low for the rating of {}{}; {} would be true",
-            ohm(rated),
-            RULE,
-            ohm(allows)
-        ),
-        (Some(rated), _, None) => text!(
+            ohm(rated), RULE, ohm(allows)
+        },
+        (Some(rated), _, None) => text! {
             ", too low for the rating of {} and for any usual one{}",
-            ohm(rated),
-            RULE
-        ),
+            ohm(rated), RULE
+        },
         (None, _, Some(allows)) => text!(", which allows a rating of {}{}", ohm(allows), RULE),
         (None, _, None) => text!(", too low for any usual rating{}", RULE),
     };
     first += match load.least_epdr {
-        Some(least) => text!(
+        Some(least) => text! {
             ". With its phase it heats the output stage of a class-B amplifier like {} at {} (EPDR).",
-            quantity(least.ohm, 1, "ohm"),
-            hz(least.f_hz)
-        ),
+            quantity(least.ohm, 1, "ohm"), hz(least.f_hz)
+        },
         None => ". Its phase is not known, so how it heats an output stage is not either.".into(),
     };
     let boosted = load.boosted.map(|boosted| {
-        let mut said = text!(
+        let mut said = text! {
             "Where the plan asks for more than before the load is hardest at {}: {} into {}",
-            hz(boosted.f_hz),
-            db(boosted.gain_db, 1).signed(),
-            quantity(boosted.ohm, 1, "ohm")
-        );
+            hz(boosted.f_hz), db(boosted.gain_db, 1).signed(), quantity(boosted.ohm, 1, "ohm")
+        };
         if let Some(epdr_ohm) = boosted.epdr_ohm {
             said += text!(", EPDR {}", quantity(epdr_ohm, 1, "ohm"));
         }
@@ -327,12 +295,10 @@ pub fn seat(plan: &Plan) -> Vec<Text> {
                 said += text!(" ({} at {})", quantity(rise_cm, 0, "cm"), at);
             }
             said += match hold.ends {
-                Some((f_hz, off_db)) => text!(
+                Some((f_hz, off_db)) => text! {
                     ": beyond, {} is {}{}",
-                    hz(f_hz),
-                    db(off_db.abs(), 1),
-                    if off_db < 0.0 { " low" } else { " high" }
-                ),
+                    hz(f_hz), db(off_db.abs(), 1), if off_db < 0.0 { " low" } else { " high" }
+                },
                 None => ", as far as was looked".into(),
             };
             said
@@ -340,11 +306,10 @@ pub fn seat(plan: &Plan) -> Vec<Text> {
         said.push(text!("In height the plan holds (within {} of the listening window, half-octave bands up to {}) {}; {}.", exact(HOLDS_WITHIN_DB, "dB"), quantity(10.0, 0, "kHz"), side(&hold.up, "up"), side(&hold.down, "down")));
     }
     if !situation.beams.is_empty() {
-        said.push(text!(
+        said.push(text! {
             "To the sides the level falls by {} at: {}.",
-            db(BEAM_EDGE_DB.abs(), 0),
-            Text::joined(situation.beams.iter().map(beam), ", ")
-        ));
+            db(BEAM_EDGE_DB.abs(), 0), Text::joined(situation.beams.iter().map(beam), ", ")
+        });
     }
     said
 }

@@ -23,12 +23,10 @@ const NAMED_AT_MOST: usize = 4;
 /// Two sentences, and one of the room where something was said of it: how well the speaker takes EQ
 /// and at what price, and what stays wrong.
 pub fn statement(plan: &Plan) -> Text {
-    text!(
+    text! {
         "{} {}{}",
-        verdict(plan),
-        what_stays(plan),
-        of_the_room(plan)
-    )
+        verdict(plan), what_stays(plan), of_the_room(plan)
+    }
 }
 
 fn verdict(plan: &Plan) -> Text {
@@ -36,12 +34,10 @@ fn verdict(plan: &Plan) -> Text {
     let target = text!(" from the target \"{}\"", name(&plan.target.name));
     let opening = text!("{} {}: ", name(&plan.speaker), grade(plan.grade()));
     let (Some(reach), Some(share)) = (plan.audit.reach, plan.prediction.yield_share) else {
-        return text!(
+        return text! {
             "{}with {} rms of audible deviation{} there is nothing worth correcting.",
-            opening,
-            before,
-            target
-        );
+            opening, before, target
+        };
     };
     let count = plan.correcting_stages();
     let [remove, leave, cost] = match count {
@@ -52,21 +48,11 @@ fn verdict(plan: &Plan) -> Text {
         price_db if price_db > 0.0 => text!("{} of headroom.", db(price_db, 1)),
         _ => "no headroom.".into(),
     };
-    text!(
+    text! {
         "{}of the audible deviation{} ({} rms) an ideal EQ may remove {} of the energy, and {} of {}{}{}{}{} and {}{}",
-        opening,
-        target,
-        before,
-        percent(reach),
-        stages(count),
-        name(&plan.device.name),
-        remove,
-        percent(share),
-        leave,
-        db(plan.deviation_after_db(), 1),
-        cost,
-        price
-    )
+        opening, target, before, percent(reach), stages(count), name(&plan.device.name), remove,
+        percent(share), leave, db(plan.deviation_after_db(), 1), cost, price
+    }
 }
 
 fn what_stays(plan: &Plan) -> Text {
@@ -90,10 +76,10 @@ fn what_stays(plan: &Plan) -> Text {
                 let size = db(size_db, 1).signed();
                 text!("{} ({}{}, {})", hz(f.peak_hz), size, of, f.cause.name())
             });
-            text!(
+            text! {
                 "What stays, whatever EQ is used: {}",
                 Text::joined(named, ", ")
-            )
+            }
         }
     };
     if left.len() > NAMED_AT_MOST {
@@ -116,13 +102,13 @@ fn of_the_room(plan: &Plan) -> Text {
     };
     let below = text!(" Below {}", hz(room.transition.hz()));
     let Some(outcome) = &room.outcome else {
-        return text!(
+        return text! {
             "{} the room decides, and what is there is left as it is.",
             below
-        );
+        };
     };
     let cut = outcome.peaks.iter().filter(|p| p.gain_db < -CUT_DB).count();
-    text!(
+    text! {
         "{}{} decide: {}, nulls and differences between seats are left, and the mean deviation of a seat goes from {} to {} rms.",
         below,
         match outcome.seats.len() {
@@ -136,7 +122,7 @@ fn of_the_room(plan: &Plan) -> Text {
         },
         number(mean_db(outcome, |seat| seat.variance_before_db2), 1),
         db(mean_db(outcome, |seat| seat.variance_after_db2), 1)
-    )
+    }
 }
 
 /// Deviation within the zone over all seats, dB rms.
