@@ -48,8 +48,8 @@ pub mod check;
 pub mod convert;
 pub mod simulate;
 pub mod read;
-pub mod export;
 pub mod report;
+pub mod export;
 pub mod run;
 pub mod cli;
 

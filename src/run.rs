@@ -3,9 +3,11 @@
 pub mod aims;
 pub mod apply;
 mod chain;
+pub mod compare;
 mod owner;
 pub mod pair;
 pub mod rank;
+pub mod request;
 pub mod check;
 pub mod convert;
 
@@ -49,17 +51,6 @@ pub struct PlanOptions {
     pub sub_seats: Option<SeatLevels>,
 }
 
-/// What the owner says of the room, with the files it was read from.
-#[derive(Debug, Clone, PartialEq)]
-pub struct RoomAsked {
-    /// What was said.
-    pub room: Room,
-    /// The files, by their names alone.
-    pub inputs: Vec<InputFile>,
-    /// Where they stand.
-    pub places: Vec<PathBuf>,
-}
-
 /// The device used unless another one is named.
 pub const DEFAULT_DEVICE: &str = "open-48k";
 
@@ -99,6 +90,25 @@ impl Speaker {
             curves,
             aim: None,
             spared: Vec::new(),
+        }
+    }
+
+    /// Reads a speaker and turns it by `aim_deg`, where that is given; see [`Speaker::aimed`].
+    /// `heard` is called for the speaker as it was read.
+    ///
+    /// # Errors
+    /// As [`Speaker::read`] and [`Speaker::aimed`].
+    pub fn read_aimed(
+        path: &Path,
+        rear_wall: RearWall,
+        aim_deg: Option<f64>,
+        heard: &mut dyn FnMut(&Speaker),
+    ) -> Result<Speaker> {
+        let speaker = Speaker::read(path, rear_wall)?;
+        heard(&speaker);
+        match aim_deg {
+            Some(aim_deg) if aim_deg != 0.0 => speaker.aimed(aim_deg),
+            _ => Ok(speaker),
         }
     }
 
@@ -165,7 +175,10 @@ pub fn plan(speaker: &Speaker, options: &PlanOptions) -> Result<Plan> {
 }
 
 /// Device and target by their names.
-fn device_and_target(options: &PlanOptions) -> Result<(Device, Target)> {
+///
+/// # Errors
+/// When there is none of that name.
+pub fn device_and_target(options: &PlanOptions) -> Result<(Device, Target)> {
     let target = options.target.as_deref().unwrap_or(DEFAULT_TARGET);
     Ok((
         device(options.device.as_deref())?,
@@ -438,7 +451,7 @@ pub fn plan_files(
 /// # Errors
 /// When a picture cannot be drawn.
 pub fn picture_files(plan: &Plan, format: PictureFormat) -> Result<Vec<(String, Vec<u8>)>> {
-    report::picture::pictures(plan)?
+    report::pictures::files(plan)?
         .into_iter()
         .map(|(key, svg)| match format {
             PictureFormat::Svg => Ok((format!("{key}.svg"), svg.into_bytes())),

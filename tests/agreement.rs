@@ -54,8 +54,9 @@ fn number(value: &Value) -> f64 {
 fn printed(value: &Value, signed: bool) -> String {
     match value.as_f64() {
         None => "-".into(),
-        Some(v) if signed => format!("{v:+.1}"),
-        Some(v) => format!("{v:.1}"),
+        // What rounds to zero has no minus.
+        Some(v) if signed => format!("{v:+.1}").replace("-0.0", "+0.0"),
+        Some(v) => format!("{v:.1}").replace("-0.0", "0.0"),
     }
 }
 
@@ -93,16 +94,14 @@ fn terminal_page_and_json_agree_to_the_last_printed_digit() {
             );
             let cause = finding["cause"].as_str().unwrap();
             let share = format!("{:.0} %", 100.0 * number(&finding["share"]));
-            let (decided, said) = match finding["decision"].as_str().unwrap() {
-                "correct" => ("correct".to_string(), "corrected".to_string()),
-                "soften" => (format!("soften {share}"), format!("{share} corrected")),
-                _ => ("leave".to_string(), "left alone".to_string()),
+            let said = match finding["decision"].as_str().unwrap() {
+                "correct" => "corrected".to_string(),
+                "soften" => format!("{share} corrected"),
+                _ => "left alone".to_string(),
             };
-            let row = format!("{no} {place} {size} {room} {q} {spread} {cause} {decided}");
-            everywhere(&row, &[("audit", &audit)]);
             let cause = cause.replace('-', " ");
             let row = format!("{no} {place} {cause} {said} {size} {room} {q} {spread}");
-            everywhere(&row, &[("page", &page)]);
+            everywhere(&row, &[("audit", &audit), ("page", &page)]);
             let reason = finding["reason"].as_str().unwrap();
             everywhere(reason, &[("audit", &audit), ("page", &page)]);
         }
@@ -114,10 +113,8 @@ fn terminal_page_and_json_agree_to_the_last_printed_digit() {
                 number(&stage["q"]),
             );
             let kind = stage["type"].as_str().unwrap();
-            let row = format!("{no} {kind} {} {gain_db:+.2} dB Q {q:.3}", spoken(f0_hz));
-            everywhere(&row, &[("plan", &plan)]);
             let row = format!("{no} {kind} {f0_hz:.1} {gain_db:+.2} {q:.3}");
-            everywhere(&row, &[("page", &page)]);
+            everywhere(&row, &[("plan", &plan), ("page", &page)]);
         }
 
         let percent = |key: &str| format!("{:.0} %", 100.0 * number(&json[key]));

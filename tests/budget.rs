@@ -223,7 +223,7 @@ fn a_boost_beyond_the_clean_limit_is_taken_back_and_said() {
     {
         assert!(*a >= b.min(0.0) - 1e-12 && a <= b);
     }
-    let reason = finding.reason();
+    let reason = planish::report::words::finding::reason(finding).to_string();
     assert!(reason.contains("cleanly"), "{reason}");
     // Far too loud: the speaker cannot, with or without a plan.
     let beyond = planned(&speaker, level(95.0));
@@ -356,7 +356,7 @@ fn what_contradicts_stands_in_the_first_lines() {
     assert!(plan.fit.stages.iter().all(|s| s.kind != Kind::HighPass));
     let printed = planish::report::text::plan(&plan, &[]);
     assert!(
-        printed.starts_with("Mind: knob-receiver has no stages for a highpass"),
+        printed.starts_with("Note: knob-receiver has no stages for a highpass"),
         "{printed}"
     );
     let high = planned(&speaker, sub(160.0, Order::Second));

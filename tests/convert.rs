@@ -8,6 +8,7 @@ use planish::filter::{Kind, Stage};
 use planish::filter_list::{FilterList, ListedStage};
 use planish::fit::WORDS_TOLERANCE_DB;
 use planish::read::device::{all_devices, device};
+use planish::report::words::stage::obstacle;
 use std::collections::HashMap;
 use std::f64::consts::PI;
 use std::path::Path;
@@ -421,7 +422,7 @@ fn what_a_device_cannot_be_set_to_is_fitted_anew_with_the_reasons() {
     let Way::Refitted { because } = &converted.way else {
         panic!("{:?}", converted.way)
     };
-    let reasons: Vec<String> = because.iter().map(ToString::to_string).collect();
+    let reasons: Vec<String> = because.iter().map(|o| obstacle(o).to_string()).collect();
     assert!(
         reasons.iter().any(|r| r.contains("lowshelf")),
         "{reasons:?}"

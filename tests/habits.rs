@@ -558,7 +558,7 @@ fn look_tells_what_was_understood_and_writes_nothing() {
     for line in [
         "Test\nread as wide orbit tables\n",
         "horizontal: 36 angles measured (-170 to 180 in steps of 10 degrees)\n",
-        "  listening_window: ",
+        "  listening window ",
         "missing:\n  the vertical orbit: ",
         "files read:\n  speaker.toml (",
     ] {

@@ -196,7 +196,7 @@ fn without_lists_of_their_own_the_difference_is_left_and_said() {
         "{}",
         String::from_utf8_lossy(&run.stderr)
     );
-    assert!(text.contains("unit-to-unit   leave"), "{text}");
+    assert!(text.contains("unit to unit  left alone"), "{text}");
     assert!(text.contains("second minus first"), "{text}");
 }
 
@@ -209,7 +209,7 @@ fn what_contradicts_is_said_first_and_lists_per_unit_need_a_pair() {
     let run = planish(&["audit", a, "--pair", a]);
     let text = String::from_utf8_lossy(&run.stdout);
     assert!(
-        text.starts_with("Mind: both units of the pair hold the same numbers"),
+        text.starts_with("Note: both units of the pair hold the same numbers"),
         "{text}"
     );
     let run = planish(&["plan", a, "--per-unit"]);

@@ -337,7 +337,7 @@ fn what_contradicts_is_said() {
     assert!(has(|c| matches!(c, Contradiction::OneSeat)));
     let text = planish::report::text::plan(&plan, &[]);
     assert!(
-        text.starts_with("Mind: the room decides below 180 Hz"),
+        text.starts_with("Note: the room decides below 180 Hz"),
         "{text}"
     );
     let json: serde_json::Value =

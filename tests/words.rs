@@ -309,7 +309,7 @@ fn a_treble_boost_that_2_30_ends_below_becomes_the_other_shelf() {
     }
     assert!(planish::predict::sections(&fit.stages, &device).is_ok());
     for unheld in &fit.unheld {
-        let said = unheld.to_string();
+        let said = planish::report::words::stage::unheld(unheld).to_string();
         assert!(said.contains("so a lowshelf at"), "{said}");
     }
 }

@@ -15,6 +15,7 @@ use boxes::{
 use clap::Parser;
 use planish::check::{Comparison, compare};
 use planish::filter_list::FilterList;
+use planish::report::words::fault::fault;
 use rayon::prelude::*;
 
 /// Runs the trial of the check and prints how often it was right.
@@ -279,10 +280,10 @@ fn told(
         .faults
         .iter()
         .map(|f| {
-            let with: Vec<String> = f.with.iter().map(ToString::to_string).collect();
+            let with: Vec<String> = f.with.iter().map(|f| fault(f).to_string()).collect();
             format!(
                 "{}{}{} {:.3} {:.3}",
-                f.fault,
+                fault(&f.fault),
                 if with.is_empty() { "" } else { " + " },
                 with.join(" + "),
                 f.explains.unwrap_or(f64::NAN),

@@ -1,4 +1,4 @@
-//! What the audit says of one stretch of frequency, and the words for it.
+//! What the audit says of one stretch of frequency, as values; `report` makes sentences of them.
 
 use super::family::Movement;
 use super::witness::Witness;
@@ -231,135 +231,59 @@ pub struct Finding {
     pub ground: Ground,
 }
 
-/// A frequency as spoken: `87 Hz`, `1.21 kHz`.
-pub fn spoken_hz(f_hz: f64) -> String {
-    if f_hz < 999.5 {
-        format!("{f_hz:.0} Hz")
-    } else if f_hz < 9995.0 {
-        format!("{:.2} kHz", f_hz / 1000.0)
-    } else {
-        format!("{:.1} kHz", f_hz / 1000.0)
-    }
-}
-
-/// Sizes at the seats in words.
-fn at_seats(seats: usize, sizes_db: (f64, f64)) -> String {
-    match seats {
-        1 => "at the one seat that was measured".into(),
-        n => format!("{:.1} to {:.1} dB at the {n} seats", sizes_db.0, sizes_db.1),
-    }
+/// A curve in which a finding can stand out.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum StandsOutIn {
+    /// The listening window.
+    Window,
+    /// The in-room response.
+    Room,
+    /// The response on the axis.
+    Axis,
 }
 
 impl Finding {
-    /// One plain sentence with the numbers that decided, without a final period.
-    pub fn reason(&self) -> String {
-        let what = if self.size_db >= 0.0 { "bump" } else { "dip" };
-        let size = format!("{:.1} dB", self.size_db.abs());
-        let place = spoken_hz(self.peak_hz);
-        let spread = self.spread_db.unwrap_or(0.0);
-        let room = match self.in_room_size_db {
-            Some(db) => format!("{db:+.1} dB"),
-            None => "not known".into(),
+    /// Its size in the curve in which it stands out, dB, and which that is.
+    pub fn stands_out(&self) -> (f64, StandsOutIn) {
+        let elsewhere = match self.ground {
+            Ground::OnlyInTheRoom => self.in_room_size_db.map(|db| (db, StandsOutIn::Room)),
+            Ground::OnTheAxisOnly { on_axis_db } => Some((on_axis_db, StandsOutIn::Axis)),
+            _ => None,
         };
-        let opening = format!("{what} of {size} at {place}");
-        let why = match self.ground {
-            Ground::Shared => format!(
-                "{opening}, in the room's curve {room}, spread over angles only {spread:.1} dB: all angles share it"
-            ),
-            Ground::SharedInPart => format!(
-                "{opening}, in the room's curve {room}, spread over angles {spread:.1} dB: all angles share {:.1} dB of it",
-                (self.decision.share() * self.size_db).abs()
-            ),
-            Ground::SharedBroadly => format!(
-                "broad {} of {size} round {place}, in the room's curve {room}: all angles share it",
-                if self.size_db >= 0.0 {
-                    "excess"
-                } else {
-                    "lack"
-                }
-            ),
-            Ground::Moves { movement } => format!(
-                "{opening}, spread over angles {spread:.1} dB, its frequency moves by {:.0} Hz between 0 and {:.0} degrees {}: two sources cancel here",
-                movement.by_hz.abs(),
-                movement.angle_deg.abs(),
-                movement.orbit.name()
-            ),
-            Ground::AnglesDisagree => format!(
-                "{opening}, spread over angles {spread:.1} dB, in the room's curve {room}: its size depends on the angle, so it is no property of the whole sound"
-            ),
-            Ground::VerticalAnglesDisagree => format!(
-                "{opening}, the horizontal angles agree but the vertical ones do not (spread {spread:.1} dB): two sources one above the other sum differently upward and downward"
-            ),
-            Ground::NotInTheRoom => format!(
-                "{opening}, but {room} in the room's curve: a filter would mend one and spoil the other"
-            ),
-            Ground::OnlyInTheRoom => format!(
-                "{room} in the room's curve at {place} against {:+.1} dB in the listening window: the speaker beams differently there, and one filter moves both alike",
-                self.size_db
-            ),
-            Ground::OnTheAxisOnly { on_axis_db } => format!(
-                "{opening}, {on_axis_db:+.1} dB on the axis itself and {room} in the room's curve: it belongs to one axis and averages out round it"
-            ),
-            Ground::TooNarrow { limit_q } => format!(
-                "{opening} with Q {:.1}, narrower than a dip worth filling (Q {limit_q:.1}): it is passed over",
-                self.q.unwrap_or(0.0)
-            ),
-            Ground::TooDeep { limit_db } => format!(
-                "{opening}, deeper than the {limit_db:.0} dB a filter may fill: that deep, something cancels"
-            ),
-            Ground::AveragesOnly => format!(
-                "{opening} with Q {:.1}: averaged curves alone cannot tell a shared dip from a cancellation",
-                self.q.unwrap_or(0.0)
-            ),
-            Ground::BelowCorner { corner_hz } => format!(
-                "the speaker has fallen 6 dB at {}: below, a boost would ask for excursion and give little",
-                spoken_hz(corner_hz)
-            ),
-            Ground::AsksTooMuch {
-                boost_db,
-                asked_db,
-                clean_db,
-            } => format!(
-                "at {place} a boost of {boost_db:.1} dB would have peaks ask for {asked_db:.0} dB at 1 m, and the speaker gives {clean_db:.0} dB cleanly"
-            ),
-            Ground::NotTrusted { limit_hz } => format!(
-                "beyond {} the measurement is not trusted",
-                spoken_hz(limit_hz)
-            ),
-            Ground::UnitsDiffer { after_db: None } => format!(
-                "the second unit differs from the first by {:+.1} dB at {place}: one list for both would mend one and spoil the other",
-                self.size_db,
-            ),
-            Ground::UnitsDiffer {
-                after_db: Some(after_db),
-            } => format!(
-                "the second unit differs from the first by {:+.1} dB at {place}, and by {after_db:+.1} dB with a list for each",
-                self.size_db,
-            ),
-            Ground::RoomUnheard { transition_hz } => format!(
-                "below {} the room decides what is heard, and no seats were measured there",
-                spoken_hz(transition_hz)
-            ),
-            Ground::SeatsShare { seats, sizes_db } => format!(
-                "peak of {size} at {place} over what is round it, {}: a mode of the room that the seats share",
-                at_seats(seats, sizes_db)
-            ),
-            Ground::SeatsDisagree { seats, sizes_db } => format!(
-                "peak of {size} at {place} in the mean, but {}: what helps one seat would spoil another",
-                at_seats(seats, sizes_db)
-            ),
-            Ground::SeatsNull { seats, at } => format!(
-                "{opening}, at {at} of {seats} seats: a null of the room takes any boost and gives nothing back"
-            ),
-        };
-        let why = self
-            .witnesses
-            .iter()
-            .fold(why, |why, witness| format!("{why}; {witness}"));
-        match self.decision {
-            Decision::Correct => format!("{why}; corrected"),
-            Decision::Soften { share } => format!("{why}; {:.0} % of it corrected", 100.0 * share),
-            Decision::Leave => format!("{why}; left alone"),
+        elsewhere
+            .filter(|(size_db, _)| size_db.abs() > self.size_db.abs())
+            .unwrap_or((self.size_db, StandsOutIn::Window))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn left(size_db: f64, in_room_size_db: f64, cause: Cause, ground: Ground) -> Finding {
+        Finding {
+            from_hz: 900.0,
+            to_hz: 1100.0,
+            peak_hz: 1000.0,
+            size_db,
+            in_room_size_db: Some(in_room_size_db),
+            q: None,
+            spread_db: None,
+            cause,
+            decision: Decision::Leave,
+            witnesses: Vec::new(),
+            ground,
         }
+    }
+
+    #[test]
+    fn what_is_left_alone_is_sized_in_the_curve_in_which_it_stands_out() {
+        let swing = left(-0.1, -2.4, Cause::Directivity, Ground::OnlyInTheRoom);
+        assert_eq!(swing.stands_out(), (-2.4, StandsOutIn::Room));
+        let on_axis = Ground::OnTheAxisOnly { on_axis_db: 3.0 };
+        let ripple = left(0.5, 0.1, Cause::SingleAxis, on_axis);
+        assert_eq!(ripple.stands_out(), (3.0, StandsOutIn::Axis));
+        let null = left(-6.0, -7.0, Cause::Cancellation, Ground::AnglesDisagree);
+        assert_eq!(null.stands_out(), (-6.0, StandsOutIn::Window));
     }
 }

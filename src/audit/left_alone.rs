@@ -12,7 +12,7 @@ use crate::response::Orbit;
 use crate::units::q_of_width_oct;
 use std::ops::Range;
 
-/// What is smaller in every curve is not spoken of, dB: about the just noticeable difference of
+/// What is smaller in every curve is not reported, dB: about the just noticeable difference of
 /// level in everyday listening (1 dB, handbook figure, from memory).
 pub const WORTH_SAYING_DB: f64 = 1.0;
 
@@ -94,6 +94,7 @@ pub(super) fn left_alone(
             findings.push(left.finding(&stretch, cause, ground));
         }
     }
+    findings.retain(|f| f.stands_out().0.abs() >= WORTH_SAYING_DB);
     findings
 }
 

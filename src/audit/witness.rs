@@ -9,7 +9,6 @@ use super::subject::Subject;
 use crate::curve::{Grid, Smoother, resample_db};
 use crate::response::Response;
 use std::f64::consts::{LN_10, PI};
-use std::fmt;
 
 /// Smoothing of the excess group delay, octaves: what stays of measuring noise is then a tenth of
 /// a period for half a decibel.
@@ -39,21 +38,6 @@ pub enum Witness {
         /// Peak of its own trace, Hz.
         peak_hz: f64,
     },
-}
-
-impl fmt::Display for Witness {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Witness::ExcessDelay { delay_s } => {
-                write!(f, "excess group delay {:+.2} ms", 1000.0 * delay_s)
-            }
-            Witness::SecondSource { peak_hz } => write!(
-                f,
-                "the second source's own trace peaks at {}",
-                super::spoken_hz(*peak_hz)
-            ),
-        }
-    }
 }
 
 /// What the witnesses say, by frequency.

@@ -7,7 +7,6 @@ use super::q_reading::{QReading, Scope};
 use crate::device::Number;
 use crate::filter::{Bank, Biquad, Kind};
 use crate::filter_list::FilterList;
-use std::fmt;
 
 /// One fault.
 #[derive(Debug, Clone, PartialEq)]
@@ -82,46 +81,6 @@ impl Fault {
             Fault::GainMissing => "gain-missing",
             Fault::ReversedOrder(_) => "reversed-order",
             Fault::QDefinition { .. } => "q-definition",
-        }
-    }
-
-    /// What to do about it, one sentence.
-    pub fn advice(&self) -> String {
-        match self {
-            Fault::FeedbackSign => "Negate a1 and a2 of every stage: write the list for a device \
-                with the other equation (planish convert --feedback)."
-                .into(),
-            Fault::WrongRate {
-                rate_hz,
-                side: RateSide::Device,
-            } => format!(
-                "Run the device at the list's rate, or convert the list (planish convert --rate {rate_hz})."
-            ),
-            Fault::WrongRate {
-                rate_hz,
-                side: RateSide::Numbers,
-            } => format!("The device holds numbers made for {rate_hz} Hz: load this list again."),
-            Fault::StageMissing(stages) => match stages.as_slice() {
-                [one] => format!("Load stage {one} again and take it out of bypass."),
-                _ => "Load these stages again, take them out of bypass, and see how many stages \
-                    the device runs."
-                    .into(),
-            },
-            Fault::Bypassed => {
-                "Take the filters out of bypass, and see that the signal goes through the device."
-                    .into()
-            }
-            Fault::GainMissing => {
-                "Set the level in front of the stages, or full-scale signals will clip.".into()
-            }
-            Fault::ReversedOrder(_) => {
-                "Send the numbers of each stage in the order the device wants them (planish convert \
-                    --order)."
-                    .into()
-            }
-            Fault::QDefinition { .. } => "Convert Q to the device's definition, or load \
-                coefficients in place of f0, gain and Q."
-                .into(),
         }
     }
 
@@ -377,55 +336,6 @@ fn q_definitions(list: &FilterList) -> Vec<Fault> {
         }
     }
     all
-}
-
-impl fmt::Display for Fault {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Fault::FeedbackSign => f.write_str("the feedback numbers act with the other sign"),
-            Fault::WrongRate {
-                rate_hz,
-                side: RateSide::Device,
-            } => {
-                write!(f, "the device runs at {rate_hz} Hz")
-            }
-            Fault::WrongRate {
-                rate_hz,
-                side: RateSide::Numbers,
-            } => {
-                write!(f, "the device holds numbers made for {rate_hz} Hz")
-            }
-            Fault::StageMissing(stages) => match stages.as_slice() {
-                [one] => write!(f, "stage {one} does nothing"),
-                [first, .., last] if last - first + 1 == stages.len() => {
-                    write!(f, "stages {first} to {last} do nothing")
-                }
-                _ => {
-                    let words: Vec<String> = stages.iter().map(usize::to_string).collect();
-                    write!(f, "stages {} do nothing", words.join(" and "))
-                }
-            },
-            Fault::Bypassed => f.write_str("no filter acts"),
-            Fault::GainMissing => f.write_str("the level in front is not applied"),
-            Fault::ReversedOrder(reversal) => f.write_str(match reversal {
-                Reversal::A => "a1 and a2 are exchanged",
-                Reversal::B => "b0 and b2 are exchanged",
-                Reversal::Both => "both the b and the a numbers are read backwards",
-                Reversal::AllFive => "the five numbers of a stage are read backwards",
-            }),
-            Fault::QDefinition {
-                reading,
-                scope,
-                shelves,
-            } => {
-                write!(f, "Q is read as {reading}{}", scope.words())?;
-                match shelves {
-                    Some(shelves) => write!(f, ", and in shelves as {shelves}"),
-                    None => Ok(()),
-                }
-            }
-        }
-    }
 }
 
 #[cfg(test)]

@@ -7,7 +7,6 @@
 use crate::filter::{Kind, Stage};
 use crate::units::{q_of_width_oct, width_oct_of_q};
 use std::f64::consts::{PI, SQRT_2};
-use std::fmt;
 
 /// One other definition of Q.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -161,33 +160,6 @@ impl QReading {
     }
 }
 
-impl fmt::Display for QReading {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(match self {
-            QReading::BandwidthOctaves => "a bandwidth in octaves",
-            QReading::BandwidthOctavesWarped => {
-                "a bandwidth in octaves, corrected for the digital frequency axis"
-            }
-            QReading::BandwidthOfQ => "a Q where a bandwidth in octaves was meant",
-            QReading::OfPoles => "the Q of the poles",
-            QReading::OfZeros => "the Q of the zeros",
-            QReading::ConstantMinus3Db => {
-                "the Q of the -3 dB bandwidth, wider by the square root of the gain"
-            }
-            QReading::Proportional => "a proportional Q, narrower by the square root of the gain",
-            QReading::HalfConstantMinus3Db => "a Q wider by the fourth root of the gain",
-            QReading::HalfProportional => "a Q narrower by the fourth root of the gain",
-            QReading::ShelfSlope => "a shelf slope S",
-            QReading::SlopeOfQ => "a Q where a shelf slope S was meant",
-            QReading::ButterworthIsOne => "a Q of which 1 means 0.7071",
-            QReading::ButterworthIsHalf => "a Q larger by the square root of 2",
-            QReading::Damping => "a damping ratio",
-            QReading::HalfBandwidth => "a Q twice as high as the cookbook's",
-            QReading::DoubleBandwidth => "a Q half as high as the cookbook's",
-        })
-    }
-}
-
 impl Scope {
     /// Whether stages of this type belong to it.
     pub fn holds(self, kind: Kind) -> bool {
@@ -195,15 +167,6 @@ impl Scope {
             Scope::All => true,
             Scope::Peaking => kind == Kind::Peaking,
             Scope::Shelves => matches!(kind, Kind::LowShelf | Kind::HighShelf),
-        }
-    }
-
-    /// As in a sentence: `read as ... `, with what it is limited to.
-    pub(super) fn words(self) -> &'static str {
-        match self {
-            Scope::All => "",
-            Scope::Peaking => " in peaking stages",
-            Scope::Shelves => " in shelves",
         }
     }
 }

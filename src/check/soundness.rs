@@ -9,7 +9,6 @@ use crate::device::Number;
 use crate::filter::{Bank, Biquad, Stage};
 use crate::filter_list::{FilterList, ListedStage};
 use std::f64::consts::PI;
-use std::fmt;
 
 /// What was found.
 #[derive(Debug, Clone, PartialEq)]
@@ -333,67 +332,6 @@ fn like(list: &FilterList, stage: &Stage, numbers: &Biquad) -> Option<Fault> {
         })
         .min_by(|a, b| a.0.total_cmp(&b.0))
         .map(|(_, fault)| fault)
-}
-
-impl fmt::Display for Problem {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Problem::Unstable { stage, radius } => write!(
-                f,
-                "stage {stage} is not stable: a pole lies {radius:.6} from the origin and must lie below 1"
-            ),
-            Problem::Disagrees {
-                stage,
-                difference_db,
-                at_hz,
-                like,
-            } => {
-                write!(
-                    f,
-                    "stage {stage}: numbers and parameters differ by {difference_db:+.2} dB at {at_hz:.0} Hz"
-                )?;
-                match like {
-                    Some(fault) => write!(f, "; the numbers are as if {fault} ({})", fault.name()),
-                    None => Ok(()),
-                }
-            }
-            Problem::TooLittleGain { by_db } => write!(
-                f,
-                "the cascade goes {by_db:.2} dB above full scale; lower the level in front by that much"
-            ),
-        }
-    }
-}
-
-impl fmt::Display for Note {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Note::Scaled { stage, by_db } => {
-                write!(
-                    f,
-                    "the numbers of stage {stage} carry a level of {by_db:+.2} dB"
-                )
-            }
-            Note::Rounded {
-                stage,
-                by_db,
-                at_hz,
-            } => write!(
-                f,
-                "rounding to the number format moves stage {stage} by {by_db:+.2} dB at {at_hz:.0} Hz"
-            ),
-            Note::NodeAboveFullScale { stage, by_db } => write!(
-                f,
-                "behind stage {stage} a sine can reach {by_db:+.1} dB; in fixed point keep that much headroom or put cuts first"
-            ),
-            Note::GainToSpare { by_db } => {
-                write!(
-                    f,
-                    "{by_db:.1} dB more are given away in front than the cascade needs"
-                )
-            }
-        }
-    }
 }
 
 #[cfg(test)]

@@ -1,9 +1,8 @@
 //! `planish check`.
 
-use super::Answer;
-use super::args::RearWallChoice;
-use crate::error::{Error, Result};
-use crate::report::picture::without_controls;
+use super::judging::RearWallChoice;
+use super::output::{Answer, write_file};
+use crate::error::Result;
 use crate::run::check::{check, check_after};
 use crate::{export, report};
 use clap::Args;
@@ -44,7 +43,7 @@ pub(super) fn carry_out(arguments: &CheckArguments) -> Result<(String, Answer)> 
         let text = if arguments.json {
             export::checked::after_json(&after)
         } else {
-            without_controls(&report::checked::after_text(&name, &after))
+            report::checked::after_text(&name, &after)
         };
         return Ok((text, Answer::of(after.matches)));
     }
@@ -71,20 +70,7 @@ pub(super) fn carry_out(arguments: &CheckArguments) -> Result<(String, Answer)> 
     let text = if arguments.json {
         export::checked::json(&found.list, &found.sound, compared)
     } else {
-        without_controls(&report::checked::text(&found.list, &found.sound, compared))
+        report::checked::text(&found.list, &found.sound, compared)
     };
     Ok((text, Answer::of(found.is_yes())))
-}
-
-/// Writes a text to a file of any place, whole or not at all.
-pub(super) fn write_file(path: &std::path::Path, text: &str) -> Result<()> {
-    let name = path
-        .file_name()
-        .and_then(|name| name.to_str())
-        .ok_or_else(|| Error::call(format!("\"{}\" names no file to write", path.display())))?;
-    let folder = match path.parent() {
-        Some(folder) if !folder.as_os_str().is_empty() => folder,
-        _ => std::path::Path::new("."),
-    };
-    export::files::write_all(folder, &[(name, text.as_bytes())]).map(|_| ())
 }

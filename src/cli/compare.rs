@@ -1,14 +1,11 @@
 //! `planish compare`: plans side by side.
 
-use super::args::Judging;
-use super::{note, plan_options, typed};
-use crate::error::{Error, Result};
+use super::judging::Judging;
+use super::output::note;
+use crate::error::Result;
 use crate::export;
-use crate::predict::Plan;
-use crate::report::compare_page::{self, MOST_PLANS};
-use crate::report::many_page::About;
-use crate::report::table;
-use crate::run::{self, Speaker};
+use crate::report::many::{self, About};
+use crate::run::compare::{Sides, compare};
 use clap::Args;
 use std::path::PathBuf;
 
@@ -48,42 +45,20 @@ pub(super) fn run(arguments: &CompareArguments) -> Result<String> {
     let judging = &arguments.judging;
     let devices = choices(&arguments.devices, judging.device.as_ref());
     let targets = choices(&arguments.targets, judging.target.as_ref());
-    let count = arguments.speakers.len() * devices.len() * targets.len();
-    if !(2..=MOST_PLANS).contains(&count) {
-        let range = format!("between 2 and {MOST_PLANS}");
-        return Err(Error::range(
-            "the number of plans",
-            count.to_string(),
-            range,
-        ));
-    }
-    let mut plans: Vec<Plan> = Vec::with_capacity(count);
-    let mut folders = Vec::with_capacity(count);
-    for path in &arguments.speakers {
-        let speaker = Speaker::read(path, judging.rear_wall.into())?;
-        note(&speaker);
-        for target in &targets {
-            for device in &devices {
-                let options = run::PlanOptions {
-                    device: device.clone(),
-                    target: target.clone(),
-                    ..plan_options(judging)
-                };
-                plans.push(run::plan(&speaker, &options)?);
-                folders.push(path.clone());
-            }
-        }
-    }
-    let mut entries = compare_page::entries(&plans);
-    for (entry, folder) in entries.iter_mut().zip(folders) {
-        entry.folder = folder;
-    }
+    let sides = Sides {
+        speakers: &arguments.speakers,
+        targets: &targets,
+        devices: &devices,
+        rear_wall: judging.rear_wall.into(),
+        options: &judging.options(),
+    };
+    let (plans, entries) = compare(&sides, &mut note)?;
     if let Some(out) = &arguments.out {
         let about = About {
             version: env!("CARGO_PKG_VERSION").to_string(),
             command: command(arguments),
         };
-        let page = compare_page::html(&plans, &about)?;
+        let page = many::compare_page(&plans, &about)?;
         let csv = export::summary::csv(&entries)?;
         let files = [
             ("compare.html", page.as_bytes()),
@@ -94,7 +69,7 @@ pub(super) fn run(arguments: &CompareArguments) -> Result<String> {
     Ok(if arguments.json {
         export::summary::json(&entries)
     } else {
-        table::text(&entries)
+        many::text(&entries)
     })
 }
 
@@ -108,7 +83,7 @@ fn choices(list: &[String], one: Option<&String>) -> Vec<Option<String>> {
 }
 
 fn command(arguments: &CompareArguments) -> String {
-    let mut text = typed("compare SPEAKER...", &arguments.judging);
+    let mut text = arguments.judging.typed("compare SPEAKER...");
     for (name, list) in [
         ("devices", &arguments.devices),
         ("targets", &arguments.targets),

@@ -1,9 +1,8 @@
 //! What a shell and the manual reader want to know of the command line, generated from it.
 
-use super::args::Arguments;
 use crate::error::{Error, Result};
 use crate::export;
-use clap::{Args, CommandFactory};
+use clap::{Args, Command};
 use clap_complete::Shell;
 use std::path::PathBuf;
 
@@ -22,16 +21,17 @@ pub(super) struct ManualArguments {
 }
 
 /// The completion script of a shell.
-pub(super) fn completions(arguments: &CompletionsArguments) -> Result<String> {
-    let mut command = Arguments::command();
+pub(super) fn completions(
+    arguments: &CompletionsArguments,
+    command: &mut Command,
+) -> Result<String> {
     let mut script = Vec::new();
-    clap_complete::generate(arguments.shell, &mut command, "planish", &mut script);
+    clap_complete::generate(arguments.shell, command, "planish", &mut script);
     text(script)
 }
 
 /// The manual page, or where the pages were written.
-pub(super) fn manual(arguments: &ManualArguments) -> Result<String> {
-    let mut command = Arguments::command();
+pub(super) fn manual(arguments: &ManualArguments, mut command: Command) -> Result<String> {
     command.build();
     let Some(dir) = &arguments.dir else {
         return text(page(command)?);
@@ -54,7 +54,7 @@ pub(super) fn manual(arguments: &ManualArguments) -> Result<String> {
 }
 
 /// One page in the format of the manual reader (roff).
-fn page(command: clap::Command) -> Result<Vec<u8>> {
+fn page(command: Command) -> Result<Vec<u8>> {
     let mut out = Vec::new();
     clap_mangen::Man::new(command)
         .render(&mut out)

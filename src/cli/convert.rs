@@ -1,10 +1,9 @@
 //! `planish convert`.
 
-use super::Answer;
+use super::output::{Answer, write_file};
 use crate::convert::{Options, Remedy};
 use crate::device::{Coefficient, Feedback, Number};
 use crate::error::{Error, Result};
-use crate::report::picture::without_controls;
 use crate::run::convert::{Wanted, convert};
 use crate::{export, report};
 use clap::{Args, ValueEnum};
@@ -160,18 +159,15 @@ pub(super) fn carry_out(arguments: &ConvertArguments) -> Result<(String, Answer)
         }
     };
     if let Some(path) = out {
-        super::check::write_file(path, &content)?;
+        write_file(path, &content)?;
     }
     let text = match (arguments.json, out) {
         (true, _) => export::converted::json(&converted, out)?,
-        (false, Some(_)) => without_controls(&report::converted::text(&converted, out)),
+        (false, Some(_)) => report::converted::text(&converted, out),
         (false, None) => {
             // The list goes to standard output, words about it to standard error.
-            let _ = write!(
-                std::io::stderr(),
-                "{}",
-                without_controls(&report::converted::text(&converted, None))
-            );
+            let said = report::converted::text(&converted, None);
+            let _ = write!(std::io::stderr(), "{said}");
             content
         }
     };

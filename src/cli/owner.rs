@@ -1,14 +1,9 @@
 //! Arguments about where and how the speaker plays, shared by several commands.
 
-use super::args::Judging;
-use super::{note, paint, plan_options};
+use super::judging::frequency;
 use crate::aim::AIM_AT_MOST_DEG;
 use crate::budget::{LevelWanted, Order, PEAKS_DB, SubWanted, Wishes};
-use crate::error::Result;
-use crate::run::{self, Speaker};
-use crate::{export, report};
 use clap::Args;
-use std::path::Path;
 
 /// Where the listener sits.
 #[derive(Debug, Args)]
@@ -25,7 +20,7 @@ pub(super) struct Owner {
     #[command(flatten)]
     pub aim: Aim,
     /// A subwoofer plays below this frequency: highpass in the list, a second list with its lowpass
-    #[arg(long, value_name = "HZ", value_parser = super::args::frequency)]
+    #[arg(long, value_name = "HZ", value_parser = frequency)]
     pub sub: Option<f64>,
     /// Order of that crossover: 2 (12 dB per octave) or 4 (24 dB per octave)
     #[arg(long, value_name = "2|4", default_value = "4", value_parser = order)]
@@ -67,8 +62,8 @@ impl Owner {
         out
     }
 
-    /// The same as the chain wants it.
-    pub fn wishes(&self) -> Wishes {
+    /// The same as the chain takes it.
+    pub fn wanted(&self) -> Wishes {
         Wishes {
             sub: self.sub.map(|f_hz| SubWanted {
                 f_hz,
@@ -88,37 +83,7 @@ impl Owner {
     }
 }
 
-/// The speaker in a folder, heard from where the listener sits; says what was understood of it.
-pub(super) fn read(path: &Path, rear_wall: super::RearWall, aim: &Aim) -> Result<Speaker> {
-    let speaker = Speaker::read(path, rear_wall)?;
-    note(&speaker);
-    match aim.aim {
-        Some(aim_deg) if aim_deg != 0.0 => speaker.aimed(aim_deg),
-        _ => Ok(speaker),
-    }
-}
-
-/// `audit --aims`: the table of aims for standard output.
-pub(super) fn aims(path: &Path, judging: &Judging, owner: &Owner, json: bool) -> Result<String> {
-    let speaker = Speaker::read(path, judging.rear_wall.into())?;
-    note(&speaker);
-    let options = run::PlanOptions {
-        owner: owner.wishes(),
-        ..plan_options(judging)
-    };
-    let device = run::device(options.device.as_deref())?;
-    let target =
-        crate::read::target::target(options.target.as_deref().unwrap_or(run::DEFAULT_TARGET))?;
-    let aims = run::aims::compare(&speaker, &device, &target, &options)?;
-    let name = &speaker.folder.name;
-    Ok(if json {
-        export::owner::aims(name, &aims)
-    } else {
-        report::aims::text(name, &aims, paint())
-    })
-}
-
-fn aim(text: &str) -> std::result::Result<f64, String> {
+fn aim(text: &str) -> Result<f64, String> {
     within(
         text,
         "an angle in degrees",
@@ -128,23 +93,23 @@ fn aim(text: &str) -> std::result::Result<f64, String> {
 }
 
 /// Below, nobody listens; above, hearing is harmed at once.
-fn level(text: &str) -> std::result::Result<f64, String> {
+fn level(text: &str) -> Result<f64, String> {
     within(text, "a level in dB", 30.0, 130.0)
 }
 
-fn distance(text: &str) -> std::result::Result<f64, String> {
+fn distance(text: &str) -> Result<f64, String> {
     within(text, "a distance in metres", 0.3, 50.0)
 }
 
-fn peaks(text: &str) -> std::result::Result<f64, String> {
+fn peaks(text: &str) -> Result<f64, String> {
     within(text, "a difference in dB", 0.0, 40.0)
 }
 
-fn ohm(text: &str) -> std::result::Result<f64, String> {
+fn ohm(text: &str) -> Result<f64, String> {
     within(text, "an impedance in ohm", 1.0, 100.0)
 }
 
-fn order(text: &str) -> std::result::Result<Order, String> {
+fn order(text: &str) -> Result<Order, String> {
     match text {
         "2" => Ok(Order::Second),
         "4" => Ok(Order::Fourth),
@@ -152,7 +117,7 @@ fn order(text: &str) -> std::result::Result<Order, String> {
     }
 }
 
-fn within(text: &str, what: &str, from: f64, to: f64) -> std::result::Result<f64, String> {
+fn within(text: &str, what: &str, from: f64, to: f64) -> Result<f64, String> {
     match text.parse::<f64>() {
         Ok(value) if (from..=to).contains(&value) => Ok(value),
         _ => Err(format!("expected {what} between {from} and {to}")),

@@ -1,11 +1,9 @@
 //! `planish rank`: many speakers, one table.
 
-use super::args::{Judging, PictureChoice};
-use super::{plan_options, typed};
+use super::judging::{Judging, PictureChoice};
 use crate::error::{Error, Result};
 use crate::export;
-use crate::report::many_page::{self, About};
-use crate::report::table;
+use crate::report::many::{self, About};
 use crate::run::rank::{self, Ranking};
 use crate::run::{self, PlanOptions};
 use clap::Args;
@@ -51,18 +49,17 @@ pub(super) fn run(arguments: &RankArguments) -> Result<String> {
     }
     let options = PlanOptions {
         effort: Some(EFFORT),
-        ..plan_options(judging)
+        ..judging.options()
     };
-    let device = run::device(options.device.as_deref())?;
-    let target =
-        crate::read::target::target(options.target.as_deref().unwrap_or(run::DEFAULT_TARGET))?;
+    let (device, target) = run::device_and_target(&options)?;
+    let command = judging.typed("rank FOLDER");
     let ranking = Ranking {
         device: &device,
         target: &target,
         options: &options,
         rear_wall: judging.rear_wall.into(),
         out,
-        command: &typed("rank FOLDER", judging),
+        command: &command,
         pictures: arguments.pictures.map(Into::into),
         threads: arguments.threads.map(usize::from),
     };
@@ -73,9 +70,9 @@ pub(super) fn run(arguments: &RankArguments) -> Result<String> {
     if let Some(out) = out {
         let about = About {
             version: env!("CARGO_PKG_VERSION").to_string(),
-            command: typed("rank FOLDER", judging),
+            command,
         };
-        let page = many_page::html(&entries, &about);
+        let page = many::rank_page(&entries, &about);
         let csv = export::summary::csv(&entries)?;
         let files = [("rank.html", page.as_bytes()), ("rank.csv", csv.as_bytes())];
         export::files::write_all(out, &files)?;
@@ -83,7 +80,7 @@ pub(super) fn run(arguments: &RankArguments) -> Result<String> {
     Ok(if arguments.json {
         export::summary::json(&entries)
     } else {
-        table::text(&entries)
+        many::text(&entries)
     })
 }
 

@@ -1,10 +1,8 @@
 //! Arguments about the room a speaker plays in.
 
-use super::args::frequency;
+use super::judging::frequency;
 use crate::error::{Error, Result};
-use crate::read::seats::SeatsRead;
-use crate::run::RoomAsked;
-use crate::seats::{Room, Transition};
+use crate::seats::Transition;
 use clap::Args;
 use std::path::{Path, PathBuf};
 
@@ -36,46 +34,21 @@ pub(super) struct RoomArguments {
 }
 
 impl RoomArguments {
-    /// What was said of the room, seats read; `None` when nothing was said.
+    /// The transition as stated or computed; `None` when nothing was said of it.
     ///
     /// # Errors
-    /// When the transition makes no sense or the seats cannot be read.
-    pub fn asked(&self) -> Result<Option<RoomAsked>> {
-        let transition = match (self.transition, self.room_volume, self.rt60) {
-            (Some(hz), _, _) => Transition::stated(hz)?,
-            (None, Some(volume_m3), Some(rt60_s)) => Transition::of_room(volume_m3, rt60_s)?,
-            (None, Some(_), None) | (None, None, Some(_)) => {
-                return Err(Error::call("--room-volume and --rt60 need each other"));
+    /// When it makes no sense.
+    pub fn transition(&self) -> Result<Option<Transition>> {
+        match (self.transition, self.room_volume, self.rt60) {
+            (Some(hz), _, _) => Transition::stated(hz).map(Some),
+            (None, Some(volume_m3), Some(rt60_s)) => {
+                Transition::of_room(volume_m3, rt60_s).map(Some)
             }
-            (None, None, None) if self.seats.is_some() => Transition::assumed(),
-            (None, None, None) => return Ok(None),
-        };
-        let read: Option<SeatsRead> = self
-            .seats
-            .as_deref()
-            .map(crate::read::seats::read)
-            .transpose()?;
-        let (levels, inputs, places) = match read {
-            Some(read) => (Some(read.levels), read.inputs, read.places),
-            None => (None, Vec::new(), Vec::new()),
-        };
-        Ok(Some(RoomAsked {
-            room: Room {
-                transition,
-                seats: levels,
-            },
-            inputs,
-            places,
-        }))
-    }
-
-    /// Levels at the seats with the subwoofer playing, read; `None` when none were named.
-    ///
-    /// # Errors
-    /// When they cannot be read.
-    pub fn sub_seats(&self) -> Result<Option<SeatsRead>> {
-        let path = self.sub_seats.as_deref();
-        path.map(crate::read::seats::read).transpose()
+            (None, None, None) => Ok(None),
+            (None, Some(_), None) | (None, None, Some(_)) => {
+                Err(Error::call("--room-volume and --rt60 need each other"))
+            }
+        }
     }
 
     /// The options as they would be typed again, each behind a blank; files by their name alone.

@@ -1,9 +1,8 @@
-//! What is not as it was after a conversion, in words.
+//! What is not as it was after a conversion.
 
 use super::Remedy;
 use crate::filter::Stage;
 use crate::fit::Unheld;
-use std::fmt;
 
 /// One change. Stages are counted from 1 in the old list.
 #[derive(Debug, Clone, PartialEq)]
@@ -74,78 +73,6 @@ impl Remedied {
             Remedied::AnotherType { .. } => Remedy::AnotherType,
             Remedied::Scaled { .. } => Remedy::Scale,
             Remedied::Split { .. } => Remedy::Split,
-        }
-    }
-}
-
-/// A stage as in a sentence.
-pub(super) fn spoken(stage: &Stage) -> String {
-    let gain = if stage.kind.has_gain() {
-        format!(", {:+.2} dB", stage.gain_db)
-    } else {
-        String::new()
-    };
-    format!(
-        "{} at {:.2} Hz{gain}, Q {:.3}",
-        stage.kind, stage.f0_hz, stage.q
-    )
-}
-
-impl fmt::Display for Change {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Change::Moved { stage, from, to } => write!(
-                f,
-                "stage {stage} ({}) moved to {:.2} Hz, {:+.3} dB, where the device's numbers hold it",
-                spoken(from),
-                to.f0_hz,
-                to.gain_db
-            ),
-            Change::Remedied {
-                stage,
-                wanted,
-                largest,
-                limit,
-                how,
-                also,
-            } => {
-                write!(
-                    f,
-                    "stage {stage} ({}) does not fit the numbers, which end at {limit:.3}, while its \
-                     largest is {largest:.3}: ",
-                    spoken(wanted)
-                )?;
-                match how {
-                    Remedied::AnotherType { stage, level_db } => write!(
-                        f,
-                        "a {} stands in its place, which with {level_db:+.2} dB in front is the same",
-                        spoken(stage)
-                    )?,
-                    Remedied::Scaled { by_db } => write!(
-                        f,
-                        "its b numbers are {by_db:.1} dB lower and the level in front as much higher"
-                    )?,
-                    Remedied::Split { stages, error_db } => write!(
-                        f,
-                        "split into {} and {}, together within {error_db:.3} dB of it",
-                        spoken(&stages[0]),
-                        spoken(&stages[1])
-                    )?,
-                }
-                if !also.is_empty() {
-                    let names: Vec<&str> = also.iter().map(|r| r.name()).collect();
-                    write!(f, " (--remedy {} would do too)", names.join(" or "))?;
-                }
-                Ok(())
-            }
-            Change::Unheld(unheld) => write!(f, "{unheld}"),
-            Change::Reordered => f.write_str(
-                "the stages run in another order, so that nothing overflows between them",
-            ),
-            Change::Lowered { by_db } => write!(
-                f,
-                "the whole is {by_db:.1} dB lower than the list, or it would go above full scale"
-            ),
         }
     }
 }

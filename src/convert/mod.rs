@@ -177,11 +177,12 @@ fn kept(list: &FilterList) -> Vec<Held> {
 /// When numbers and parameters say different things.
 fn scaled_levels(list: &FilterList, options: &Options) -> Result<Vec<f64>> {
     let sound = soundness(list);
-    let contradiction = sound.problems.iter().find(|problem| {
-        matches!(
-            problem,
-            Problem::Disagrees { .. } | Problem::Unstable { .. }
-        )
+    let contradiction = sound.problems.iter().find_map(|problem| match problem {
+        Problem::Unstable { stage, .. } => Some(format!("the numbers of stage {stage} are not stable")),
+        Problem::Disagrees { stage, difference_db, at_hz, .. } => Some(format!(
+            "numbers and parameters of stage {stage} differ by {difference_db:+.2} dB at {at_hz:.0} Hz"
+        )),
+        Problem::TooLittleGain { .. } => None,
     });
     match contradiction {
         Some(problem) if !options.by_parameters => Err(Error::call(format!(

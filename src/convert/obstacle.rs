@@ -3,7 +3,6 @@
 use crate::device::{Device, Setting};
 use crate::filter::Kind;
 use crate::filter_list::FilterList;
-use std::fmt;
 
 /// One reason.
 #[derive(Debug, Clone, PartialEq)]
@@ -144,69 +143,4 @@ fn of_setting(
         value,
         nearest,
     })
-}
-
-impl fmt::Display for Obstacle {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Obstacle::TooManyStages { wanted, has } => {
-                write!(f, "the list has {wanted} stages and the device {has}")
-            }
-            Obstacle::NoSuchType { stage, kind } => {
-                write!(
-                    f,
-                    "stage {stage} is a {kind}, which the device does not have"
-                )
-            }
-            Obstacle::TooManyOfType { kind, wanted, has } => write!(
-                f,
-                "the list has {wanted} stages of type {kind} and the device {has}"
-            ),
-            Obstacle::OutsideRange {
-                stage,
-                setting,
-                value,
-                from,
-                to,
-            } => write!(
-                f,
-                "stage {stage} has a {setting} of {} and the device goes from {} to {}",
-                round(*value),
-                round(*from),
-                round(*to)
-            ),
-            Obstacle::BetweenSteps {
-                stage,
-                setting,
-                value,
-                nearest,
-            } => write!(
-                f,
-                "stage {stage} has a {setting} of {} and the nearest step is {}",
-                round(*value),
-                round(*nearest)
-            ),
-            Obstacle::TooCoarse { stage, error_db } if error_db.is_finite() => write!(
-                f,
-                "the device's numbers are too coarse for stage {stage}, which would be off by {error_db:.2} dB"
-            ),
-            Obstacle::DoesNotFit {
-                stage,
-                largest,
-                limit,
-            } => write!(
-                f,
-                "the device's numbers end at {limit:.3}, and stage {stage} has one of {largest:.3}"
-            ),
-            Obstacle::TooCoarse { stage, .. } => write!(
-                f,
-                "the device's numbers are too coarse for stage {stage}, which would not be stable"
-            ),
-        }
-    }
-}
-
-/// Thousandths are enough for a reader.
-fn round(value: f64) -> f64 {
-    (value * 1000.0).round() / 1000.0
 }

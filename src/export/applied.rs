@@ -1,6 +1,6 @@
 //! The JSON document of `planish apply`.
 
-use super::json::to_text;
+use super::rows::to_text;
 use crate::apply::{Applied, Levels, Written};
 use crate::units::amplitude_to_db;
 use crate::wav::Format;

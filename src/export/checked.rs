@@ -1,11 +1,12 @@
 //! What `planish check` writes for programs: one JSON document, and a table of the curves.
 
 use super::curves::decimals;
-use super::json::to_text;
+use super::rows::to_text;
 use crate::check::after::After;
 use crate::check::faults::{Fault, RateSide, Reversal};
 use crate::check::{Comparison, NamedFault, Soundness};
 use crate::filter_list::{FilterList, shortest};
+use crate::report::words::fault as words;
 use serde::Serialize;
 
 #[derive(Debug, Serialize)]
@@ -104,8 +105,8 @@ impl From<&NamedFault> for FaultRow {
             stages: None,
             order: None,
             definition: None,
-            what: fault.to_string(),
-            advice: fault.advice(),
+            what: words::fault(fault).to_string(),
+            advice: words::advice(fault).to_string(),
         };
         match fault {
             Fault::WrongRate { rate_hz, side } => {
@@ -148,8 +149,16 @@ pub fn json(list: &FilterList, sound: &Soundness, compared: Option<&Comparison>)
         rate_hz: list.rate_hz,
         number: list.number.to_string(),
         sound: sound.is_sound(),
-        problems: sound.problems.iter().map(ToString::to_string).collect(),
-        notes: sound.notes.iter().map(ToString::to_string).collect(),
+        problems: sound
+            .problems
+            .iter()
+            .map(|p| words::problem(p).to_string())
+            .collect(),
+        notes: sound
+            .notes
+            .iter()
+            .map(|n| words::note(n).to_string())
+            .collect(),
         gain_db: sound.gain_db,
         peak_db: sound.peak_db,
         stages: sound

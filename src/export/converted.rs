@@ -1,11 +1,12 @@
 //! A converted list for programs: a JSON document with what became of it, and a table.
 
-use super::json::to_text;
+use super::rows::to_text;
 use crate::convert::{Change, Converted, Way, change::Remedied};
 use crate::device::{Coefficient, Number};
 use crate::error::{Error, Result};
 use crate::filter::{Kind, Stage};
 use crate::filter_list::{FilterList, equation, in_convention, quoted, shortest, word_digits};
+use crate::report::words::stage;
 use serde::Serialize;
 use std::path::Path;
 
@@ -70,7 +71,7 @@ impl From<&Change> for ChangeRow {
         ChangeRow {
             change: name,
             stage,
-            what: change.to_string(),
+            what: stage::change(change).to_string(),
         }
     }
 }
@@ -107,7 +108,10 @@ pub fn json(converted: &Converted, written: Option<&Path>) -> Result<String> {
         stages,
         way: converted.way.name(),
         because: match &converted.way {
-            Way::Refitted { because } => because.iter().map(ToString::to_string).collect(),
+            Way::Refitted { because } => because
+                .iter()
+                .map(|o| stage::obstacle(o).to_string())
+                .collect(),
             _ => Vec::new(),
         },
         changes: converted.changes.iter().map(ChangeRow::from).collect(),

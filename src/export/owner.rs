@@ -1,10 +1,11 @@
 //! The owner's situation in the JSON documents.
 
-use super::json::{FindingRow, StageRow, to_text};
+use super::rows::{FindingRow, StageRow, to_text};
 use crate::budget::{Ease, Excess, Law, Order};
 use crate::predict::aims::{AimRow, Aims};
 use crate::predict::situation::LevelBudget;
 use crate::predict::{Plan, contradictions};
+use crate::report::words::contradiction::contradiction;
 use serde::Serialize;
 
 /// The situation of a plan; what nothing was said of, or what could not be had, is `null`.
@@ -109,7 +110,7 @@ impl From<&Plan> for SituationRow {
         SituationRow {
             contradictions: contradictions(plan)
                 .iter()
-                .map(ToString::to_string)
+                .map(|c| contradiction(c).to_string())
                 .collect(),
             aim_deg: aim.map(|aim| aim.aim_deg),
             aim_between_angles: aim.map(|aim| aim.between),

@@ -1,6 +1,6 @@
 //! The pair in the JSON documents.
 
-use super::json::StageRow;
+use super::rows::StageRow;
 use crate::predict::Plan;
 use serde::Serialize;
 

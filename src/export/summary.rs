@@ -1,6 +1,6 @@
 //! Many plans as a table for any program, and as JSON.
 
-use super::json::to_text;
+use super::rows::to_text;
 use crate::audit::Cause;
 use crate::error::{Error, Result};
 use crate::filter_list::shortest;

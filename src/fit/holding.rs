@@ -8,7 +8,6 @@ use super::shape::{settings_of, stage_of};
 use super::words::{Words, held_within, words};
 use crate::device::Number;
 use crate::filter::Stage;
-use std::fmt;
 
 /// Effort of the refinement that makes up for a stage just moved.
 const MAKE_UP: Effort = Effort {
@@ -35,47 +34,6 @@ pub struct Unheld {
     pub instead: Option<Stage>,
     /// Largest error of the response of what stands in its place, dB.
     pub instead_error_db: Option<f64>,
-}
-
-impl fmt::Display for Unheld {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let Stage {
-            kind,
-            f0_hz,
-            gain_db,
-            q,
-        } = self.wanted;
-        write!(f, "{kind} at {f0_hz:.2} Hz, {gain_db:+.2} dB, Q {q:.2}: ")?;
-        if self.error_db.is_finite() {
-            write!(
-                f,
-                "off by {:.2} dB in the device's numbers, ",
-                self.error_db
-            )?;
-        } else {
-            f.write_str("not to be had in the device's numbers, ")?;
-        }
-        match &self.instead {
-            Some(Stage {
-                kind: other,
-                f0_hz,
-                gain_db,
-                q,
-            }) if *other != kind => write!(
-                f,
-                "so a {other} at {f0_hz:.2} Hz, {gain_db:+.2} dB, Q {q:.2}, which does the same but for \
-                 the level"
-            ),
-            Some(Stage {
-                f0_hz, gain_db, q, ..
-            }) => write!(
-                f,
-                "so {f0_hz:.2} Hz, {gain_db:+.2} dB, Q {q:.2} instead (off by {:.2} dB)",
-                self.instead_error_db.unwrap_or(f64::NAN)
-            ),
-            None => f.write_str("so left out"),
-        }
-    }
 }
 
 /// `candidate` with each stage where `number` holds it, and what had to be moved. Lowest f0

@@ -1,132 +1,123 @@
-//! A speaker turned by several angles, as a table and in words.
+//! A speaker turned by several angles.
 
-use super::statement::percent;
-use super::text::{BOLD, Paint, for_terminal, wrapped};
-use crate::audit::spoken_hz;
+use super::document::{Column, Document, Row, Section, Table, row};
+use super::span::{Text, db, exact, hz, name, number, percent, text};
+use super::terminal::{Paint, render};
+use super::words::situation::side;
 use crate::predict::aims::{AimRow, Aims, TREBLE_HZ, heard_size_db};
-use std::fmt::Write;
 
 /// What `audit --aims` prints.
 pub fn text(speaker: &str, aims: &Aims, paint: Paint) -> String {
-    let mut out = String::new();
-    for line in wrapped(&for_terminal(speaker), 0).lines() {
-        let _ = writeln!(out, "{}", paint.on(line, BOLD));
-    }
-    out += &wrapped(&recommendation(aims), 0);
-    out.push('\n');
-    let heading = format!(
-        "{:>5}  {:>13}  {:>9}  {:>12}  {:>5}  {:>5}  {:>8}  {:>6}",
-        "aim", "treble dB/oct", "rough dB", "deviation dB", "reach", "yield", "price dB", "stages"
-    );
-    let _ = writeln!(out, "{}", paint.on(&heading, BOLD));
-    for (place, row) in aims.rows.iter().enumerate() {
-        let line = format!(
-            "{:>5}  {:>13}  {:>9.2}  {:>12.2}  {:>5}  {:>5}  {:>8.1}  {:>6}",
-            format!("{}", row.aim_deg),
-            tilt(row),
-            row.roughness_db,
-            row.deviation_db,
-            percent(row.reach),
-            percent(row.yield_share),
-            row.price_db,
-            row.stages
-        );
-        let chosen = place == aims.recommended;
-        let _ = writeln!(
-            out,
-            "{}{}",
-            if chosen { paint.on(&line, BOLD) } else { line },
-            if chosen { "  <-" } else { "" }
-        );
-    }
-    out.push('\n');
-    for sentence in notes(aims) {
-        out += &wrapped(&sentence, 0);
-    }
-    out
+    let notes = notes(aims).into_iter();
+    let document = Document {
+        title: name(speaker).into(),
+        opening: Section::default().paragraph(recommendation(aims)),
+        sections: vec![notes.fold(Section::default().table(table(aims)), Section::note)],
+        ..Document::default()
+    };
+    render(&document, paint)
 }
 
-fn tilt(row: &AimRow) -> String {
-    row.treble_tilt_db_per_oct
-        .map_or("-".into(), |tilt| format!("{tilt:+.2}"))
+fn table(aims: &Aims) -> Table {
+    let rows = aims.rows.iter().enumerate().map(|(place, aim)| Row {
+        chosen: place == aims.recommended,
+        ..row![
+            exact(aim.aim_deg, ""),
+            aim.treble_tilt_db_per_oct
+                .map(|tilt| number(tilt, 2).signed()),
+            number(aim.roughness_db, 2),
+            number(aim.deviation_db, 2),
+            aim.reach.map(percent),
+            aim.yield_share.map(percent),
+            number(aim.price_db, 1),
+            aim.stages,
+        ]
+    });
+    Table {
+        label: "Aims",
+        look: "",
+        columns: vec![
+            Column::numbers("aim", ""),
+            Column::numbers("treble", "dB/oct"),
+            Column::numbers("rough", "dB"),
+            Column::numbers("deviation", "dB"),
+            Column::numbers("reach", ""),
+            Column::numbers("yield", ""),
+            Column::numbers("price", "dB"),
+            Column::numbers("stages", ""),
+        ],
+        rows: rows.collect(),
+    }
 }
 
 /// How far to turn the speaker before any EQ, and why.
-pub fn recommendation(aims: &Aims) -> String {
+fn recommendation(aims: &Aims) -> Text {
     let best = aims.best();
     let Some(own) = aims.own() else {
-        return String::new();
+        return Text::default();
     };
     if best.aim_deg == 0.0 {
-        return format!(
-            "Aim it at the seat: no turn between {} and {} degrees lowers the audible deviation before EQ ({:.1} dB rms) by anything worth turning for.",
-            aims.rows.first().map_or(0.0, |r| r.aim_deg),
-            aims.rows.last().map_or(0.0, |r| r.aim_deg),
-            own.deviation_db
-        );
+        let [from, to] =
+            [aims.rows.first(), aims.rows.last()].map(|row| row.map_or(0.0, |r| r.aim_deg));
+        return text! {
+            "Aim it at the seat: no turn between {} and {} lowers the audible deviation before EQ ({} rms) by anything worth turning for.",
+            exact(from, ""), exact(to, "degrees"), db(own.deviation_db, 1)
+        };
     }
-    let mut text = format!(
-        "Before any EQ, turn it so that you listen {} degrees to the {} side of its axis: the audible deviation falls from {:.1} to {:.1} dB rms",
-        best.aim_deg.abs(),
-        if best.aim_deg > 0.0 {
-            "positive"
-        } else {
-            "negative"
-        },
-        own.deviation_db,
-        best.deviation_db
-    );
+    let mut said = text! {
+        "Before any EQ, turn it so that you listen {} to the {} side of its axis: the audible deviation falls from {} to {} rms",
+        exact(best.aim_deg.abs(), "degrees"), side(best.aim_deg), number(own.deviation_db, 1),
+        db(best.deviation_db, 1)
+    };
     if let (Some(from), Some(to)) = (own.treble_tilt_db_per_oct, best.treble_tilt_db_per_oct) {
-        text += &format!(", the treble's tilt goes from {from:+.1} to {to:+.1} dB per octave");
+        said += text! {
+            ", the treble's tilt goes from {} to {} per octave",
+            number(from, 1).signed(), db(to, 1).signed()
+        };
     }
-    let vanished = vanished_words(aims, best);
-    if !vanished.is_empty() {
-        text += &format!(", and what the axis alone had is gone: {vanished}");
+    if !best.vanished.is_empty() {
+        said += text! {
+            ", and what the axis alone had is gone: {}",
+            vanished(aims, best)
+        };
     }
-    text + "."
+    said += ".";
+    said
 }
 
 /// Places, sizes and causes of what is no longer found at `row`.
-pub fn vanished_words(aims: &Aims, row: &AimRow) -> String {
-    let words: Vec<String> = row
+fn vanished(aims: &Aims, row: &AimRow) -> Text {
+    let findings = row
         .vanished
         .iter()
-        .filter_map(|place| aims.findings.get(*place))
-        .map(|f| {
-            format!(
-                "{} ({:+.1} dB, {})",
-                spoken_hz(f.peak_hz),
-                heard_size_db(f),
-                f.cause
-            )
-        })
-        .collect();
-    words.join(", ")
+        .filter_map(|place| aims.findings.get(*place));
+    let each = findings.map(|f| {
+        let size = db(heard_size_db(f), 1).signed();
+        text!("{} ({}, {})", hz(f.peak_hz), size, f.cause.name())
+    });
+    Text::joined(each, ", ")
 }
 
 /// What the table means and what it does not show, one sentence each.
-pub fn notes(aims: &Aims) -> Vec<String> {
-    let mut notes: Vec<String> = aims
+fn notes(aims: &Aims) -> Vec<Text> {
+    let mut notes: Vec<Text> = aims
         .rows
         .iter()
         .filter(|row| !row.vanished.is_empty())
-        .map(|row| format!("Gone at {}: {}.", row.aim_deg, vanished_words(aims, row)))
+        .map(|row| {
+            text! {
+                "Gone at {}: {}.",
+                exact(row.aim_deg, ""), vanished(aims, row)
+            }
+        })
         .collect();
-    notes.push(format!(
-        "Treble: slope of the listening window from {} to {}. Rough: its deviation from its own octave-wide trend. Deviation: from the target, before any EQ, judged over the band of the speaker's own axis. All round the new axis; horizontal angles as measured or between neighbours, vertical ones as measured over the speaker's own axis and shifted, which is an approximation; sound power stays. The price of the filters at each aim is their headroom.",
-        spoken_hz(TREBLE_HZ.0),
-        spoken_hz(TREBLE_HZ.1)
-    ));
+    notes.push(text!("Treble: slope of the listening window from {} to {}. Rough: its deviation from its own octave-wide trend. Deviation: from the target, before any EQ, judged over the band of the speaker's own axis. All round the new axis; horizontal angles as measured or between neighbours, vertical ones as measured over the speaker's own axis and shifted, which is an approximation; sound power stays. The price of the filters at each aim is their headroom.", hz(TREBLE_HZ.0), hz(TREBLE_HZ.1)));
     if !aims.not_measured_deg.is_empty() {
-        let angles: Vec<String> = aims
+        let angles = aims
             .not_measured_deg
             .iter()
-            .map(|a| format!("{a}"))
-            .collect();
-        notes.push(format!(
-            "Not compared, since the horizontal angles measured do not reach far enough: {} degrees.",
-            angles.join(", ")
-        ));
+            .map(|angle_deg| exact(*angle_deg, ""));
+        notes.push(text!("Not compared, since the horizontal angles measured do not reach far enough: {} degrees.", Text::joined(angles, ", ")));
     }
     notes
 }

@@ -3,12 +3,13 @@
 
 use super::palette::{Ink, STEP_COUNT, STEPS_DB, step_of};
 use super::picture::{Picture, Trace};
-use super::plot::heading;
-use super::response_picture::draw_box;
+use super::plot::{draw_box, heading};
 use super::sheet::{
     AXIS_HEIGHT, FROM_HZ, Hang, LEFT, Manner, Panel, RIGHT, Surface, TO_HZ, axis_title, block,
     drawn, frequency_words, level_word, panel, pen, put, step_pen, words, x_of,
 };
+use super::span::{Text, exact, text};
+use super::words::finding::{findings, reason};
 use crate::audit::{Decision, Finding};
 use crate::error::Result;
 use crate::predict::{AngleLevels, Plan};
@@ -31,6 +32,9 @@ const WIDEST_GAP_DEG: f64 = 30.0;
 /// Height of a map's rows, degrees.
 const ROW_DEG: f64 = 2.5;
 
+/// What the picture shows.
+pub const TITLE: &str = "Every angle against the listening window";
+
 /// How the lanes over the maps are to be read; short enough for a phone.
 const LANES_HEADING: &str = "Findings by number (filled as far as corrected)";
 
@@ -46,10 +50,7 @@ pub fn draw(plan: &Plan) -> Result<Option<Picture>> {
     if maps.is_empty() {
         return Ok(None);
     }
-    let findings: Vec<(usize, &Finding)> = (1..)
-        .zip(&plan.wish.findings)
-        .filter(|(_, f)| f.q.is_some())
-        .collect();
+    let findings: Vec<(usize, &Finding)> = findings(plan).filter(|(_, f)| f.q.is_some()).collect();
     let lanes = lanes(&findings);
     let lane_count = lanes.iter().copied().max().map_or(0, |most| most + 1);
     // The boxes stand once, over the first map; the lines go down through all.
@@ -89,12 +90,13 @@ pub fn draw(plan: &Plan) -> Result<Option<Picture>> {
     let traces = maps.iter().flat_map(rows_as_traces).collect();
     Ok(Some(Picture {
         key: "angles",
-        title: "Every angle against the listening window".into(),
+        title: TITLE,
         description: describe(plan, &maps),
         height,
-        scale: format!(
-            "Between measured angles no more than {WIDEST_GAP_DEG} degrees apart straight lines are drawn; wider gaps stay empty."
-        ),
+        scale: text! {
+            "Between measured angles no more than {} apart straight lines are drawn; wider gaps stay empty.",
+            exact(WIDEST_GAP_DEG, "degrees")
+        },
         marks,
         freqs_hz: plan.audit.grid.freqs_hz().to_vec(),
         traces,
@@ -108,7 +110,7 @@ fn rows_as_traces(map: &AngleLevels) -> Vec<Trace> {
         .zip(&map.levels_db)
         .map(|(angle_deg, levels_db)| Trace {
             code: 0,
-            name: format!("{} {angle_deg}", map.orbit.name()),
+            name: text!("{} {}", map.orbit.name(), exact(*angle_deg, "")),
             ink: Ink::Words,
             manner: Manner::Plain,
             width: 0,
@@ -117,18 +119,17 @@ fn rows_as_traces(map: &AngleLevels) -> Vec<Trace> {
         .collect()
 }
 
-fn describe(plan: &Plan, maps: &[AngleLevels]) -> String {
-    let orbits: Vec<&str> = maps.iter().map(|map| map.orbit.name()).collect();
-    let mut text = format!(
+fn describe(plan: &Plan, maps: &[AngleLevels]) -> Text {
+    let mut said = text! {
         "Map of level over frequency and {} angle, each angle relative to the listening window at the same frequency, in steps.",
-        orbits.join(" and ")
-    );
-    for (number, finding) in (1..).zip(&plan.wish.findings) {
+        Text::joined(maps.iter().map(|map| map.orbit.name()), " and ")
+    };
+    for (number, finding) in findings(plan) {
         if finding.decision != Decision::Correct && finding.q.is_some() {
-            text += &format!(" Marked {number}: {}.", finding.reason());
+            said += text!(" Marked {}: {}.", number, reason(finding));
         }
     }
-    text
+    said
 }
 
 /// For each finding the lane over a map in which its box stands, so that no two touch.

@@ -1,145 +1,191 @@
 //! What `planish apply` says.
 
+use super::document::{Block, Document, Section};
+use super::span::{Text, db, exact, name, number, path, quantity, text};
+use super::terminal::{Paint, render};
 use crate::apply::{Applied, Written};
 use crate::device::Number;
 use crate::units::amplitude_to_db;
-use std::fmt::Write;
 
 /// The whole text: what was done, and what did not fit.
 pub fn text(applied: &Applied) -> String {
-    let stages = match applied.stages {
-        1 => "1 stage".to_string(),
-        n => format!("{n} stages"),
+    let mut sections = vec![done(applied)];
+    sections.extend(warnings(applied).into_iter().map(|warning| {
+        Section::default()
+            .add(Block::Line(text!("warning: {}", warning.what)))
+            .list(warning.more)
+    }));
+    let document = Document {
+        sections,
+        ..Document::default()
     };
+    render(&document, Paint::Plain)
+}
+
+fn done(applied: &Applied) -> Section {
     let arithmetic = match applied.number {
-        Number::F32 => "32-bit floating point".to_string(),
-        number @ Number::Fixed { .. } => format!("words of {number}"),
-        Number::F64 | Number::None => "64-bit floating point".to_string(),
+        Number::F32 => "32-bit floating point".into(),
+        number @ Number::Fixed { .. } => text!("words of {}", number),
+        Number::F64 | Number::None => "64-bit floating point".into(),
     };
-    let mut out = format!(
-        "{}: {stages} and {:+.2} dB in front, computed in {arithmetic}\n",
-        applied.speaker, applied.gain_db
-    );
     let format = &applied.input_format;
-    let _ = writeln!(
-        out,
-        "  read     {}: {:.3} s, {} Hz, {}, {}",
-        applied.input.display(),
-        applied.ending.frames as f64 / f64::from(format.rate_hz),
-        format.rate_hz,
-        match format.channels {
-            1 => "1 channel".to_string(),
-            n => format!("{n} channels"),
-        },
-        format.sample
-    );
-    out += &written("written", &applied.output);
-    if let Some(twin) = &applied.twin {
-        out += &written("twin", &twin.output);
-        let _ = writeln!(
-            out,
-            "           unfiltered at {:+.2} dB: {} LUFS, as loud as the filtered programme\n           ({:.2} LUFS; {:.2} LUFS before; ITU-R BS.1770)",
-            twin.gain_db,
-            twin.lufs
-                .map_or("-".to_string(), |lufs| format!("{lufs:.2}")),
-            twin.filtered_lufs,
-            twin.unfiltered_lufs
-        );
-    }
-    for warning in warnings(applied) {
-        let _ = writeln!(out, "\nwarning: {warning}");
-    }
-    out
-}
-
-fn written(word: &str, written: &Written) -> String {
-    let peak = if written.levels.peak > 0.0 {
-        format!("{:+.2} dB", amplitude_to_db(written.levels.peak))
-    } else {
-        "silence".to_string()
+    let section = Section::default()
+        .paragraph(text! {
+            "{}: {} and {} in front, computed in {}",
+            name(&applied.speaker), counted(applied.stages as u64, "stage", "stages"),
+            db(applied.gain_db, 2).signed(), arithmetic
+        })
+        .add(Block::Line(text! {
+            "  read     {}: {}, {}, {}, {}",
+            path(&applied.input),
+            quantity(
+                applied.ending.frames as f64 / f64::from(format.rate_hz),
+                3,
+                "s"
+            ),
+            exact(f64::from(format.rate_hz), "Hz"),
+            counted(u64::from(format.channels), "channel", "channels"), format.sample
+        }))
+        .add(Block::Line(text! {
+            "  written  {}",
+            written(&applied.output)
+        }));
+    let Some(twin) = &applied.twin else {
+        return section;
     };
-    format!(
-        "  {word:<7}  {}: {}{}, peak {peak}\n",
-        written.path.display(),
-        written.format.sample,
-        if written.dithers { " with dither" } else { "" },
-    )
+    section
+        .add(Block::Line(text!("  twin     {}", written(&twin.output))))
+        .add(Block::Line(text! {
+            "           unfiltered at {}: {} LUFS, as loud as the filtered programme",
+            db(twin.gain_db, 2).signed(), twin.lufs.map(|lufs| number(lufs, 2))
+        }))
+        .add(Block::Line(text! {
+            "           ({}; {} before; ITU-R BS.1770)",
+            quantity(twin.filtered_lufs, 2, "LUFS"), quantity(twin.unfiltered_lufs, 2, "LUFS")
+        }))
 }
 
-/// Everything that the listener must know before believing the result; each in a few lines.
-pub fn warnings(applied: &Applied) -> Vec<String> {
+fn written(written: &Written) -> Text {
+    let peak = match written.levels.peak > 0.0 {
+        true => db(amplitude_to_db(written.levels.peak), 2).signed().into(),
+        false => Text::from("silence"),
+    };
+    text! {
+        "{}: {}{}, peak {}",
+        path(&written.path), written.format.sample,
+        if written.dithers { " with dither" } else { "" }, peak
+    }
+}
+
+/// Something that the listener must know before believing the result.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Warning {
+    /// What did not fit.
+    pub what: Text,
+    /// Where, how much, and what to do about it, a line each.
+    pub more: Vec<Text>,
+}
+
+/// The warning in lines, those after the first set in.
+impl std::fmt::Display for Warning {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "{}", self.what)?;
+        self.more
+            .iter()
+            .try_for_each(|line| write!(f, "\n  {line}"))
+    }
+}
+
+/// Everything that the listener must know before believing the result.
+pub fn warnings(applied: &Applied) -> Vec<Warning> {
     let mut out = Vec::new();
     if let Some(cut) = applied.ending.cut {
-        out.push(format!("{}: {cut}", applied.input.display()));
+        out.push(Warning {
+            what: text!("{}: {}", path(&applied.input), cut),
+            more: Vec::new(),
+        });
     }
     let rate_hz = f64::from(applied.input_format.rate_hz);
     if !applied.saturations.is_empty() {
-        let mut text = "words saturated inside the device:".to_string();
-        for seen in &applied.saturations {
-            let node = match seen.stage {
-                0 => "the input".to_string(),
-                n => format!("stage {n}"),
-            };
-            let _ = write!(
-                text,
-                "\n  {node}: {}, first at {:.4} s in channel {}",
-                samples(seen.samples),
-                seen.first_frame as f64 / rate_hz,
-                seen.first_channel
-            );
-        }
-        text += "\n  lower the level in front of the device";
-        out.push(text);
+        let places = applied.saturations.iter().map(|seen| {
+            text! {
+                "{}: {}, first at {} in channel {}",
+                match seen.stage {
+                    0 => "the input".into(),
+                    n => text!("stage {}", n),
+                },
+                samples(seen.samples), quantity(seen.first_frame as f64 / rate_hz, 4, "s"),
+                counted_number(seen.first_channel as u64)
+            }
+        });
+        let advice = Text::from("lower the level in front of the device");
+        out.push(Warning {
+            what: "words saturated inside the device:".into(),
+            more: places.chain([advice]).collect(),
+        });
     }
-    let outputs = [
-        Some(&applied.output),
-        applied.twin.as_ref().map(|t| &t.output),
-    ];
-    out.extend(outputs.into_iter().flatten().filter_map(overs));
+    let twin = applied.twin.as_ref().map(|twin| &twin.output);
+    out.extend(
+        [Some(&applied.output), twin]
+            .into_iter()
+            .flatten()
+            .filter_map(overs),
+    );
     out
 }
 
-fn overs(written: &Written) -> Option<String> {
+fn overs(written: &Written) -> Option<Warning> {
     let levels = &written.levels;
     if levels.overs() == 0 {
         return None;
     }
     let is_float = written.format.sample.is_float();
-    let mut text = format!(
-        "{}: {} beyond full scale {}",
-        written.path.display(),
-        samples(levels.overs()),
-        if is_float {
-            "(the file holds them, a converter will cut them)"
-        } else {
-            "clipped"
+    let what = text! {
+        "{}: {}{}",
+        path(&written.path), samples(levels.overs()),
+        match is_float {
+            true => " beyond full scale (the file holds them, a converter will cut them)",
+            false => " beyond full scale clipped",
         }
-    );
+    };
     let rate_hz = f64::from(written.format.rate_hz);
-    for (channel, seen) in (1..).zip(&levels.channels) {
-        if seen.samples > 0 {
-            let _ = write!(
-                text,
-                "\n  channel {channel}: {}, first at {:.4} s, largest {:+.2} dB at {:.4} s",
-                samples(seen.samples),
-                seen.first_frame as f64 / rate_hz,
-                amplitude_to_db(seen.largest),
-                seen.largest_frame as f64 / rate_hz
-            );
+    let channels = (1usize..)
+        .zip(&levels.channels)
+        .filter(|(_, seen)| seen.samples > 0);
+    let channels = channels.map(|(channel, seen)| {
+        text! {
+            "channel {}: {}, first at {}, largest {} at {}",
+            channel, samples(seen.samples), quantity(seen.first_frame as f64 / rate_hz, 4, "s"),
+            db(amplitude_to_db(seen.largest), 2).signed(),
+            quantity(seen.largest_frame as f64 / rate_hz, 4, "s")
         }
-    }
+    });
     // Rounded up, so that the stated level is enough.
     let down_db = (amplitude_to_db(levels.peak) * 10.0).ceil() / 10.0;
-    let _ = write!(text, "\n  lower the input by {down_db:.1} dB");
-    if !is_float {
-        text += ", or write 32-bit float (--format f32), which holds them";
-    }
-    Some(text)
+    let advice = text! {
+        "lower the input by {}{}",
+        db(down_db, 1),
+        match is_float {
+            true => "",
+            false => ", or write 32-bit float (--format f32), which holds them",
+        }
+    };
+    Some(Warning {
+        what,
+        more: channels.chain([advice]).collect(),
+    })
 }
 
-fn samples(count: u64) -> String {
-    match count {
-        1 => "1 sample".to_string(),
-        n => format!("{n} samples"),
-    }
+fn samples(count: u64) -> Text {
+    counted(count, "sample", "samples")
+}
+
+fn counted(count: u64, one: &'static str, many: &'static str) -> Text {
+    let what = if count == 1 { one } else { many };
+    text!("{} {}", counted_number(count), what)
+}
+
+/// A count, exact up to 2^53.
+fn counted_number(count: u64) -> Text {
+    exact(count as f64, "").into()
 }

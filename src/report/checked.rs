@@ -1,276 +1,257 @@
 //! What `planish check` says.
 
-use super::text::wrapped;
-use crate::audit::spoken_hz;
-use crate::check::after::After;
+use super::document::{Block, Column, Document, Item, Section, Table, row};
+use super::span::{Text, db, exact, hz, name, number, quantity, scientific, text};
+use super::terminal::{Paint, render};
+use super::words::fault;
+use super::words::stage::{gain, stages};
+use crate::check::after::{AGREE_DB, After};
 use crate::check::{Comparison, NamedFault, Soundness};
 use crate::filter_list::FilterList;
-use std::fmt::Write;
 
 /// A list on its own, and against a measurement where there is one.
 pub fn text(list: &FilterList, sound: &Soundness, compared: Option<&Comparison>) -> String {
-    let mut out = wrapped(
-        &format!(
-            "{}: {} at {} Hz, {}",
-            list.speaker,
-            super::statement::stages_words(list.stages.len()),
-            list.rate_hz,
-            match list.number {
-                crate::device::Number::None => "knobs".to_string(),
-                number => number.to_string(),
-            }
-        ),
-        0,
-    );
-    out.push('\n');
-    if let Some(compared) = compared {
-        out += &verdict(compared);
-        out.push('\n');
-    }
-    out += if sound.is_sound() {
-        "The list is sound.\n"
-    } else {
-        "The list is not sound.\n"
+    let head = text! {
+        "{}: {} at {}, {}",
+        name(&list.speaker), stages(list.stages.len()), exact(list.rate_hz, "Hz"), list.number
     };
-    for problem in &sound.problems {
-        out += &wrapped(&format!("{problem}."), 2);
+    let mut sections = Vec::new();
+    if let Some(compared) = compared {
+        sections.push(verdict(compared));
+        sections.extend(explanations(compared));
     }
-    for note in &sound.notes {
-        out += &wrapped(&format!("{note}."), 2);
-    }
-    out.push('\n');
-    out += &stages(sound);
-    out
+    sections.extend([soundness(sound), each_stage(sound), cascade(sound)]);
+    print(Section::default().paragraph(head), sections)
 }
 
-fn stages(sound: &Soundness) -> String {
-    let mut out = format!(
-        "      {:<9}  {:>9}  {:>8}  {:>6}  {:>10}  {:>8}  {:>8}\n",
-        "type", "f0", "gain dB", "Q", "pole", "off dB", "peak dB"
-    );
-    for (number, check) in (1..).zip(&sound.stages) {
+fn print(opening: Section, sections: Vec<Section>) -> String {
+    let document = Document {
+        opening,
+        sections,
+        ..Document::default()
+    };
+    render(&document, Paint::Plain)
+}
+
+fn soundness(sound: &Soundness) -> Section {
+    let problems = sound
+        .problems
+        .iter()
+        .map(|p| text!("{}.", fault::problem(p)));
+    let notes = sound.notes.iter().map(|n| text!("{}.", fault::note(n)));
+    Section::default()
+        .paragraph(match sound.is_sound() {
+            true => "The list is sound.",
+            false => "The list is not sound.",
+        })
+        .list(problems.chain(notes))
+}
+
+fn each_stage(sound: &Soundness) -> Section {
+    let rows = (1usize..).zip(&sound.stages).map(|(place, check)| {
         let stage = &check.stage;
-        let gain = if stage.kind.has_gain() {
-            format!("{:+.2}", stage.gain_db)
-        } else {
-            "-".into()
-        };
-        let off = check
-            .difference
-            .map_or("-".into(), |(db, _)| format!("{:.3}", db.abs()));
-        let _ = writeln!(
-            out,
-            "  {number:>2}  {:<9}  {:>9}  {gain:>8}  {:>6.3}  {:>10.7}  {off:>8}  {:>+8.2}",
+        row![
+            place,
             stage.kind.name(),
-            spoken_hz(stage.f0_hz),
-            stage.q,
-            check.pole_radius,
-            check.node_peak_db,
-        );
-    }
-    out.push('\n');
-    out += &wrapped(
-        "pole: its distance from the origin, stable below 1. off: numbers against parameters. \
-         peak: a sine behind this stage, re full scale.",
-        2,
-    );
-    let _ = writeln!(
-        out,
-        "\nGain in front {:.2} dB; the cascade peaks at {:+.2} dB.",
-        sound.gain_db,
-        // A peak a hair below zero is zero.
-        if sound.peak_db.abs() < 0.005 {
-            0.0
-        } else {
-            sound.peak_db
-        }
-    );
-    if let Some(grid) = &sound.grid {
-        let noise = grid.noise_db.map_or("not to be had".into(), |n| {
-            format!("{n:.1} dB re a full-scale sine")
-        });
-        out += &wrapped(
-            &format!(
-                "Numbers lie on a grid of {:.3e} from {} to {:.6}. Noise at the output: {noise} \
-                 (direct form 1, each stage rounded once to that grid, white and independent).",
-                grid.step, grid.lowest, grid.highest
-            ),
-            0,
-        );
-        let inner = sound
-            .stages
-            .iter()
-            .map(|s| s.inner_peak_db)
-            .fold(f64::NEG_INFINITY, f64::max);
-        out += &wrapped(
-            &format!("In direct form 2 the delay lines would reach {inner:+.1} dB re full scale."),
-            0,
-        );
-    }
-    out
+            hz(stage.f0_hz),
+            gain(stage, 2),
+            number(stage.q, 3),
+            number(check.pole_radius, 7),
+            check.difference.map(|(db, _)| number(db.abs(), 3)),
+            number(check.node_peak_db, 2).signed(),
+        ]
+    });
+    let table = Table {
+        label: "Stages",
+        look: "",
+        columns: vec![
+            Column::numbers("stage", ""),
+            Column::words("type"),
+            Column::numbers("f0", ""),
+            Column::numbers("gain", "dB"),
+            Column::numbers("Q", ""),
+            Column::numbers("pole", ""),
+            Column::numbers("off", "dB"),
+            Column::numbers("peak", "dB"),
+        ],
+        rows: rows.collect(),
+    };
+    Section::default().table(table).note("pole: its distance from the origin, stable below 1. off: numbers against parameters. peak: a sine behind this stage, re full scale.")
 }
 
-fn verdict(compared: &Comparison) -> String {
-    let (db, hz) = compared.largest;
-    let band = format!(
-        "judged from {} to {}",
-        spoken_hz(compared.from_hz),
-        spoken_hz(compared.to_hz)
-    );
-    let mut out = String::new();
-    if compared.matches {
-        out += &wrapped(
-            &format!(
-                "The device does what the list says: the largest difference is {:.2} dB at {}, {band}.",
-                db.abs(),
-                spoken_hz(hz)
-            ),
-            0,
-        );
+fn cascade(sound: &Soundness) -> Section {
+    let section = Section::default().paragraph(text! {
+        "Gain in front {}; the cascade peaks at {}.",
+        db(sound.gain_db, 2), db(sound.peak_db, 2).signed()
+    });
+    let Some(grid) = &sound.grid else {
+        return section;
+    };
+    let noise = match grid.noise_db {
+        None => "not available".into(),
+        Some(noise_db) => text!("{} re a full-scale sine", db(noise_db, 1)),
+    };
+    let inner_db = sound
+        .stages
+        .iter()
+        .map(|s| s.inner_peak_db)
+        .fold(f64::NEG_INFINITY, f64::max);
+    section
+        .paragraph(text!("Numbers lie on a grid of {} from {} to {}. Noise at the output: {} (direct form 1, each stage rounded once to that grid, white and independent).", scientific(grid.step, 3), exact(grid.lowest, ""), number(grid.highest, 6), noise))
+        .paragraph(text!("In direct form 2 the delay lines would reach {} re full scale.", db(inner_db, 1).signed()))
+}
+
+fn verdict(compared: &Comparison) -> Section {
+    let (largest_db, at_hz) = compared.largest;
+    let band = judged(compared.from_hz, compared.to_hz);
+    let said = if compared.matches {
+        text! {
+            "The device does what the list says: the largest difference is {} at {}, {}.",
+            db(largest_db.abs(), 2), hz(at_hz), band
+        }
     } else if compared.sensible {
-        out += &wrapped(
-            &format!(
-                "The device does not do what the list says: it differs by {db:+.2} dB at {}, {band}.",
-                spoken_hz(hz)
-            ),
-            0,
-        );
+        text! {
+            "The device does not do what the list says: it differs by {} at {}, {}.",
+            db(largest_db, 2).signed(), hz(at_hz), band
+        }
     } else {
-        out += &wrapped(
-            &format!(
-                "Nothing sensible was measured: neighbouring points scatter by {:.1} dB, which no \
-                 filter does. The device oscillates, clips or is silent, or the file is no response.",
-                compared.noise_db
-            ),
-            0,
-        );
+        text! {
+            "Nothing sensible was measured: neighbouring points scatter by {}, which no filter does. The device oscillates, clips or is silent, or the file is no response.",
+            db(compared.noise_db, 1)
+        }
+    };
+    let missing = compared.gain_may_be_missing.then(|| {
+        Text::from("The level found is just the one that a missing gain in front would give; measure with a known level and --absolute to be sure.")
+    });
+    Section::default()
+        .paragraph(said)
+        .list([surroundings(compared)].into_iter().chain(missing))
+}
+
+fn judged(from_hz: f64, to_hz: f64) -> Text {
+    text!("judged from {} to {}", hz(from_hz), hz(to_hz))
+}
+
+fn surroundings(compared: &Comparison) -> Text {
+    let interface = &compared.interface;
+    let mut said = match compared.absolute {
+        true => "Level as measured".into(),
+        false => text! {
+            "Level {}, which is free",
+            db(interface.level_db, 2).signed()
+        },
+    };
+    if let Some(roll) = interface.high_pass {
+        said += text!(", roll-off below {}", quantity(roll.corner_hz, 0, "Hz"));
     }
-    out += &wrapped(&surroundings(compared), 2);
-    if compared.gain_may_be_missing {
-        out += &wrapped(
-            "The level found is just the one that a missing gain in front would give; measure \
-             with a known level and --absolute to be sure.",
-            2,
-        );
+    if let Some(roll) = interface.low_pass {
+        said += text! {
+            ", roll-off above {}",
+            quantity(roll.corner_hz / 1000.0, 1, "kHz")
+        };
     }
+    said += text! {
+        "; noise {} a point; differences up to {} are no alarm.",
+        db(compared.noise_db, 3), db(compared.limit_db, 2)
+    };
+    said
+}
+
+/// The faults that explain a difference; `None` where there is none to explain.
+fn explanations(compared: &Comparison) -> Option<Section> {
     if compared.matches {
-        return out;
+        return None;
     }
-    out.push('\n');
     if compared.faults.is_empty() {
-        out += &wrapped(
-            "None of the known faults explains it: measure the interface alone in the same way, \
-             and see that list and measurement belong together.",
-            0,
-        );
-        return out;
+        return Some(Section::default().paragraph("None of the known faults explains it: measure the interface alone in the same way, and see that list and measurement belong together."));
     }
-    for (number, fault) in (1..).zip(&compared.faults) {
-        out += &wrapped(&format!("{number}. {}", fault_words(fault)), 0);
-        out += &wrapped(&fault.fault.advice(), 3);
-    }
-    if compared
+    let items = compared.faults.iter().map(|named| Item {
+        text: named_fault(named),
+        under: vec![fault::advice(&named.fault)],
+    });
+    let section = Section::default().add(Block::List {
+        numbered: true,
+        items: items.collect(),
+    });
+    let alike = compared
         .faults
         .iter()
         .filter(|f| f.fits && f.with.is_empty())
-        .count()
-        > 1
-    {
-        out += &wrapped(
+        .count();
+    Some(match alike > 1 {
+        true => section.paragraph(
             "More than one of these predict the same within the noise; all that fit are marked so.",
-            0,
-        );
-    }
-    out
+        ),
+        false => section,
+    })
 }
 
-fn surroundings(compared: &Comparison) -> String {
-    let interface = &compared.interface;
-    let mut parts = vec![if compared.absolute {
-        "Level as measured".to_string()
-    } else {
-        format!("Level {:+.2} dB, which is free", interface.level_db)
-    }];
-    if let Some(roll) = interface.high_pass {
-        parts.push(format!("roll-off below {:.0} Hz", roll.corner_hz));
-    }
-    if let Some(roll) = interface.low_pass {
-        parts.push(format!("roll-off above {:.1} kHz", roll.corner_hz / 1000.0));
-    }
-    format!(
-        "{}; noise {:.3} dB a point; differences up to {:.2} dB are no alarm.",
-        parts.join(", "),
-        compared.noise_db,
-        compared.limit_db
-    )
-}
-
-fn fault_words(named: &NamedFault) -> String {
-    let mut text = format!("{}: {}", named.fault.name(), named.fault);
+fn named_fault(named: &NamedFault) -> Text {
+    let mut said = text!("{}: {}", named.fault.name(), fault::fault(&named.fault));
     if let [other, ..] = named.with.as_slice() {
-        text += &format!(", together with {} ({other})", other.name());
+        said += text!(", together with {} ({})", other.name(), fault::fault(other));
     }
     match (named.explains, named.left_db) {
         (Some(share), Some(left_db)) => {
-            text += &format!(
-                "; explains {:.1} %, leaves {left_db:.2} dB rms",
-                100.0 * share
-            );
-            if named.fits {
-                text += ", fits";
-            }
+            said += text! {
+                "; explains {}, leaves {} rms{}",
+                quantity(100.0 * share, 1, "%"), db(left_db, 2),
+                if named.fits { ", fits" } else { "" }
+            };
         }
-        _ => text += "; possible, since the device is unstable then and has no steady response",
+        _ => said += "; possible, since the device is unstable then and has no steady response",
     }
     if named.unstable && named.explains.is_some() {
-        text += "; the device would be unstable";
+        said += "; the device would be unstable";
     }
-    text + "."
+    said += ".";
+    said
 }
 
 /// The speaker measured again.
 pub fn after_text(speaker: &str, after: &After) -> String {
-    let mut out = wrapped(
-        &format!(
-            "{speaker}: {}, judged from {} to {}; level {:+.2} dB, which is free.",
-            if after.matches {
-                "the curves came out as predicted"
-            } else {
-                "the curves did not come out as predicted"
-            },
-            spoken_hz(after.from_hz),
-            spoken_hz(after.to_hz),
-            after.level_db
-        ),
-        0,
-    );
-    let _ = writeln!(
-        out,
-        "\n  {:<20}  {:>6}  {:>10}  {:>9}  agrees",
-        "curve", "rms dB", "largest dB", "at"
-    );
-    for curve in &after.curves {
-        let agrees = curve
-            .agrees_hz
-            .map_or("nowhere".into(), |(from_hz, to_hz)| {
-                format!("{} to {}", spoken_hz(from_hz), spoken_hz(to_hz))
-            });
-        let _ = writeln!(
-            out,
-            "  {:<20}  {:>6.2}  {:>+10.2}  {:>9}  {agrees}",
+    let head = text! {
+        "{}{}{}; level {}, which is free.",
+        name(speaker),
+        match after.matches {
+            true => ": the curves came out as predicted, ",
+            false => ": the curves did not come out as predicted, ",
+        },
+        judged(after.from_hz, after.to_hz), db(after.level_db, 2).signed()
+    };
+    let rows = after.curves.iter().map(|curve| {
+        let (largest_db, at_hz) = curve.largest;
+        let largest = number(largest_db, 2).signed();
+        let agrees = match curve.agrees_hz {
+            None => "nowhere".into(),
+            Some((from_hz, to_hz)) => text!("{} to {}", hz(from_hz), hz(to_hz)),
+        };
+        row![
             curve.name,
-            curve.rms_db,
-            curve.largest.0,
-            spoken_hz(curve.largest.1)
-        );
-    }
-    out.push('\n');
-    out += &wrapped(
-        &format!(
-            "Curves agree where they differ by no more than {} dB, smoothed to a sixth of an octave.",
-            crate::check::after::AGREE_DB
-        ),
-        2,
-    );
-    out
+            number(curve.rms_db, 2),
+            largest,
+            hz(at_hz),
+            agrees
+        ]
+    });
+    let table = Table {
+        label: "Curves",
+        look: "",
+        columns: vec![
+            Column::words("curve"),
+            Column::numbers("rms", "dB"),
+            Column::numbers("largest", "dB"),
+            Column::numbers("at", ""),
+            Column::words("agrees"),
+        ],
+        rows: rows.collect(),
+    };
+    let note = text! {
+        "Curves agree where they differ by no more than {}, smoothed to a sixth of an octave.",
+        exact(AGREE_DB, "dB")
+    };
+    print(
+        Section::default().paragraph(head),
+        vec![Section::default().table(table).note(note)],
+    )
 }

@@ -6,7 +6,7 @@ use super::sheet::{
     AXIS_HEIGHT, Hang, LEFT, Manner, UNITS_PER_DECADE, curve, drawn, frequency_lines,
     frequency_words, level_lines, panel, pen, words,
 };
-use crate::audit::spoken_hz;
+use super::span::{Text, db, exact, hz, name, text};
 use crate::check::Comparison;
 use crate::curve::Grid;
 use crate::error::Result;
@@ -28,12 +28,12 @@ const POINTS_PER_OCTAVE: f64 = 48.0;
 /// # Errors
 /// When the drawing surface refuses a mark.
 pub fn svg(list: &FilterList, compared: Option<&Comparison>) -> Result<String> {
-    let source = format!("planish {}, check", env!("CARGO_PKG_VERSION"));
-    Ok(picture(list, compared)?.alone(&list.speaker, &source))
+    let source = concat!("planish ", env!("CARGO_PKG_VERSION"), ", check").into();
+    Ok(picture(list, compared)?.alone(&name(&list.speaker).into(), &source))
 }
 
 fn picture(list: &FilterList, compared: Option<&Comparison>) -> Result<Picture> {
-    let trace = |code, name: &str, ink, manner, width, values: &[f64]| Trace {
+    let trace = |code, name: &'static str, ink, manner, width, values: &[f64]| Trace {
         code,
         name: name.into(),
         ink,
@@ -139,10 +139,13 @@ fn picture(list: &FilterList, compared: Option<&Comparison>) -> Result<Picture> 
     };
     Ok(Picture {
         key: "check",
-        title: title.into(),
+        title,
         description: describe(compared),
         height,
-        scale: format!("{DB_PER_DECADE} dB are as high as a decade of frequency is wide."),
+        scale: text! {
+            "{} are as high as a decade of frequency is wide.",
+            exact(DB_PER_DECADE, "dB")
+        },
         marks,
         freqs_hz,
         traces,
@@ -150,18 +153,17 @@ fn picture(list: &FilterList, compared: Option<&Comparison>) -> Result<Picture> 
     })
 }
 
-fn describe(compared: Option<&Comparison>) -> String {
+fn describe(compared: Option<&Comparison>) -> Text {
     match compared {
         None => "Level over frequency from 20 Hz to 20 kHz.".into(),
-        Some(c) => format!(
-            "Level over frequency. The largest difference is {:+.2} dB at {}; {}.",
-            c.largest.0,
-            spoken_hz(c.largest.1),
+        Some(c) => text! {
+            "Level over frequency. The largest difference is {} at {}{}",
+            db(c.largest.0, 2).signed(), hz(c.largest.1),
             if c.matches {
-                "the device does what the list says"
+                "; the device does what the list says."
             } else {
-                "the device does something else"
+                "; the device does something else."
             }
-        ),
+        },
     }
 }

@@ -1,139 +1,133 @@
 //! What `planish convert` says.
 
-use super::text::{for_terminal, wrapped};
-use crate::audit::spoken_hz;
-use crate::convert::{Converted, Difference, Way};
+use super::document::{Block, Column, Document, Item, Section, Table, row};
+use super::span::{Text, db, exact, hz, name, path, text};
+use super::terminal::{Paint, render};
+use super::words::stage::{change, gain, obstacle, rounded, stages};
+use crate::convert::difference::SAME_DB;
+use crate::convert::{Converted, Difference, Obstacle, Way};
 use crate::device::Number;
-use std::fmt::Write;
 use std::path::Path;
 
 /// What became of a list; `written` is the file it went to.
 pub fn text(converted: &Converted, written: Option<&Path>) -> String {
     let list = &converted.list;
-    let mut out = wrapped(
-        &format!(
-            "{}: {} for {} at {} Hz, {}.",
-            for_terminal(&list.speaker),
-            super::statement::stages_words(list.stages.len()),
-            for_terminal(&converted.device),
-            list.rate_hz,
-            match list.number {
-                Number::None => "knobs".to_string(),
-                number => number.to_string(),
-            }
-        ),
-        0,
+    let mut points = vec![way(&converted.way)];
+    points.extend(
+        converted
+            .changes
+            .iter()
+            .map(|c| text!("{}.", change(c).capital()).into()),
     );
-    out += &wrapped(
-        match &converted.way {
-            Way::Kept => "The numbers are those of the list, to the bit.",
-            Way::Recomputed => "The numbers were computed anew from f0, gain and Q.",
-            Way::Refitted { .. } => "The device's own stages were fitted to what the list does.",
-        },
-        2,
-    );
-    if let Way::Refitted { because } = &converted.way {
-        for obstacle in because.iter().take(SPOKEN) {
-            out += &wrapped(&format!("- {obstacle}"), 4);
-        }
-        if because.len() > SPOKEN {
-            out += &wrapped(
-                &format!("- and {} more of the kind", because.len() - SPOKEN),
-                4,
-            );
-        }
+    points.push(difference(&converted.difference, &converted.way).into());
+    let by_hand = list.number == Number::None;
+    if by_hand {
+        let level = db(list.gain_db, 1);
+        points.push(text!("Set a level of {} in front of the stages.", level).into());
     }
-    for change in &converted.changes {
-        out += &wrapped(&format!("{}.", capital(&change.to_string())), 2);
+    let mut section = Section::default()
+        .paragraph(text! {
+            "{}: {} for {} at {}, {}.",
+            name(&list.speaker), stages(list.stages.len()), name(&converted.device),
+            exact(list.rate_hz, "Hz"), list.number
+        })
+        .list(points);
+    if by_hand {
+        section = section.table(settings(converted));
     }
-    out += &wrapped(&difference(&converted.difference, &converted.way), 2);
-    if list.number == Number::None {
-        out += &wrapped(
-            &format!(
-                "Set a level of {:.1} dB in front of the stages.",
-                list.gain_db
-            ),
-            2,
-        );
-        out += &knobs(converted);
+    if let Some(place) = written {
+        section = section.add(Block::Line(text!("wrote {}", path(place))));
     }
-    if let Some(path) = written {
-        let _ = writeln!(out, "wrote {}", path.display());
-    }
-    out
+    let document = Document {
+        opening: section,
+        ..Document::default()
+    };
+    render(&document, Paint::Plain)
 }
 
-/// Reasons that are told one by one.
-const SPOKEN: usize = 4;
+/// Obstacles that are named one by one.
+const NAMED_AT_MOST: usize = 4;
 
-fn difference(found: &Difference, way: &Way) -> String {
-    let mut out = String::new();
-    if found.level_db.abs() >= 0.05 {
-        out += &format!("It is {:+.1} dB as loud as the list. ", found.level_db);
-    }
-    let band = format!(
-        "from {} to {}",
-        spoken_hz(found.from_hz),
-        spoken_hz(found.to_hz)
-    );
-    if found.is_none() {
-        out += &format!(
-            "The response is that of the list within {:.3} dB {band}.",
-            (found.largest_db.abs() * 1000.0).ceil() / 1000.0
-        );
-        return out;
-    }
-    out += &format!(
-        "The response differs from that of the list by {:+.2} dB at {} at most, {:.2} dB rms {band}",
-        found.largest_db,
-        spoken_hz(found.largest_hz),
-        found.rms_db
-    );
-    match found.same_hz {
-        Some((from_hz, to_hz)) => {
-            out += &format!(
-                "; it is the same within {} dB from {} to {}.",
-                crate::convert::difference::SAME_DB,
-                spoken_hz(from_hz),
-                spoken_hz(to_hz)
-            );
+fn way(way: &Way) -> Item {
+    let obstacles: &[Obstacle] = match way {
+        Way::Kept => return Text::from("The numbers are those of the list, to the bit.").into(),
+        Way::Recomputed => {
+            return Text::from("The numbers were computed anew from f0, gain and Q.").into();
         }
-        None => out.push('.'),
+        Way::Refitted { because } => because,
+    };
+    let more = obstacles.len().saturating_sub(NAMED_AT_MOST);
+    let more = (more > 0).then(|| text!("and {} more of the kind", more));
+    Item {
+        text: "The device's own stages were fitted to what the list does.".into(),
+        under: obstacles
+            .iter()
+            .take(NAMED_AT_MOST)
+            .map(obstacle)
+            .chain(more)
+            .collect(),
     }
+}
+
+/// A change of level below this is none as printed, dB.
+const PRINTED_LEVEL_DB: f64 = 0.05;
+
+fn difference(found: &Difference, way: &Way) -> Text {
+    let mut said = Text::default();
+    if found.level_db.abs() >= PRINTED_LEVEL_DB {
+        let level = db(found.level_db, 1).signed();
+        said += text!("It is {} as loud as the list. ", level);
+    }
+    let band = text!(" from {} to {}", hz(found.from_hz), hz(found.to_hz));
+    if found.is_none() {
+        let within = db((found.largest_db.abs() * 1000.0).ceil() / 1000.0, 3);
+        said += text! {
+            "The response is that of the list within {}{}.",
+            within, band
+        };
+        return said;
+    }
+    said += text! {
+        "The response differs from that of the list by {} at {} at most, {} rms{}",
+        db(found.largest_db, 2).signed(), hz(found.largest_hz), db(found.rms_db, 2), band
+    };
+    if let Some((from_hz, to_hz)) = found.same_hz {
+        said += text! {
+            "; it is the same within {} from {} to {}",
+            exact(SAME_DB, "dB"), hz(from_hz), hz(to_hz)
+        };
+    }
+    said += ".";
     if matches!(way, Way::Recomputed) {
-        out += " A digital filter is squeezed towards half its rate, so the same settings differ \
-                near the top; --refit moves them to come nearer.";
+        said += " A digital filter is warped near the Nyquist frequency, so the same settings differ near the top; --refit moves them to come nearer.";
     }
-    out
+    said
 }
 
 /// What is to be set, for devices that are set by hand.
-fn knobs(converted: &Converted) -> String {
-    let mut out = format!(
-        "      {:<9}  {:>9}  {:>8}  {:>6}\n",
-        "type", "f0 Hz", "gain dB", "Q"
-    );
-    for (number, listed) in (1..).zip(&converted.list.stages) {
-        let stage = &listed.stage;
-        let gain = if stage.kind.has_gain() {
-            format!("{:+.2}", stage.gain_db)
-        } else {
-            "-".into()
-        };
-        let _ = writeln!(
-            out,
-            "  {number:>2}  {:<9}  {:>9}  {gain:>8}  {:>6}",
-            stage.kind.name(),
-            (stage.f0_hz * 100.0).round() / 100.0,
-            (stage.q * 1000.0).round() / 1000.0
-        );
+fn settings(converted: &Converted) -> Table {
+    let rows = (1usize..)
+        .zip(&converted.list.stages)
+        .map(|(place, listed)| {
+            let stage = &listed.stage;
+            row![
+                place,
+                stage.kind.name(),
+                exact((stage.f0_hz * 100.0).round() / 100.0, ""),
+                gain(stage, 2),
+                rounded(stage.q),
+            ]
+        });
+    Table {
+        label: "Settings",
+        look: "",
+        columns: vec![
+            Column::numbers("stage", ""),
+            Column::words("type"),
+            Column::numbers("f0", "Hz"),
+            Column::numbers("gain", "dB"),
+            Column::numbers("Q", ""),
+        ],
+        rows: rows.collect(),
     }
-    out
-}
-
-fn capital(text: &str) -> String {
-    let mut letters = text.chars();
-    letters.next().map_or(String::new(), |first| {
-        first.to_uppercase().collect::<String>() + letters.as_str()
-    })
 }

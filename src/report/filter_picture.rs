@@ -1,4 +1,4 @@
-//! The wish, what the filters make of it, and each stage alone.
+//! The wanted EQ, what the filters make of it, and each stage alone.
 
 use super::palette::Ink;
 use super::picture::{Picture, Trace};
@@ -7,7 +7,7 @@ use super::sheet::{
     AXIS_HEIGHT, FROM_HZ, Hang, Manner, TO_HZ, UNITS_PER_DECADE, drawn, frequency_words, words,
     x_of,
 };
-use crate::audit::spoken_hz;
+use super::span::{Text, db, exact, hz, text};
 use crate::error::Result;
 use crate::predict::Plan;
 
@@ -29,9 +29,9 @@ const HEADING_HEIGHT: i32 = 130;
 pub fn draw(plan: &Plan) -> Result<Picture> {
     let freqs_hz = plan.audit.grid.freqs_hz();
     let level_db = plan.fit.level_db;
-    let wish = Trace {
+    let wanted = Trace {
         code: 1,
-        name: "the wish".into(),
+        name: "the wanted EQ".into(),
         ink: Ink::Wanted,
         manner: Manner::Dashed,
         width: 7,
@@ -48,15 +48,13 @@ pub fn draw(plan: &Plan) -> Result<Picture> {
     // Codes are one byte; stages beyond are drawn in the sum only. No device has so many.
     let stages: Vec<Trace> = (3..=u8::MAX)
         .zip(plan.stage_gains_db())
-        .zip(plan.stages())
+        .zip(&plan.fit.stages)
         .map(|((code, values), stage)| Trace {
             code,
-            name: format!(
+            name: text! {
                 "stage {}, {} at {}",
-                code - 2,
-                stage.kind,
-                spoken_hz(stage.f0_hz)
-            ),
+                usize::from(code - 2), stage.kind.name(), hz(stage.f0_hz)
+            },
             ink: Ink::Stage,
             manner: Manner::Plain,
             width: 6,
@@ -65,7 +63,7 @@ pub fn draw(plan: &Plan) -> Result<Picture> {
         .collect();
 
     let drawn_over = plan.audit.grid.range(FROM_HZ, TO_HZ);
-    let all = [&wish, &sum].into_iter().chain(&stages);
+    let all = [&wanted, &sum].into_iter().chain(&stages);
     let (mut most, mut least) = (0.0, 0.0);
     for trace in all {
         most = trace.values[drawn_over.clone()]
@@ -89,9 +87,9 @@ pub fn draw(plan: &Plan) -> Result<Picture> {
         let heading = "Gain of the filters, dB; numbers are stages";
         let place = (HEADING_HEIGHT, bottom);
         let area = level_panel(surface, plan, heading, place, (low, high), 2.0)?;
-        let traces = stages.iter().chain([&sum, &wish]);
+        let traces = stages.iter().chain([&sum, &wanted]);
         draw_traces(&area, freqs_hz, traces, (low, high))?;
-        for (trace, stage) in stages.iter().zip(&plan.stages()) {
+        for (trace, stage) in stages.iter().zip(&plan.fit.stages) {
             let f_hz = stage.f0_hz.clamp(1.07 * FROM_HZ, TO_HZ / 1.07);
             let gain_db = trace.values[plan.audit.grid.nearest(f_hz)].clamp(low + 0.7, high - 0.7);
             let (_, y) = area.map_coordinate(&(f_hz, gain_db));
@@ -112,15 +110,16 @@ pub fn draw(plan: &Plan) -> Result<Picture> {
         frequency_words(surface, bottom)
     })?;
     let description = describe(plan);
-    let traces = [wish, sum].into_iter().chain(stages).collect();
+    let traces = [wanted, sum].into_iter().chain(stages).collect();
     Ok(Picture {
         key: "filters",
-        title: "The wish, and what the filters make of it".into(),
+        title: "The wanted EQ, and what the filters make of it",
         description,
         height,
-        scale: format!(
-            "Dashed: the wish. Thick: all stages, without the gain in front. Thin: each alone. {DB_PER_DECADE} dB of gain are as high as a decade of frequency is wide."
-        ),
+        scale: text! {
+            "Dashed: the wanted EQ. Thick: all stages, without the gain in front. Thin: each alone. {} of gain are as high as a decade of frequency is wide.",
+            exact(DB_PER_DECADE, "dB")
+        },
         marks,
         freqs_hz: freqs_hz.to_vec(),
         traces,
@@ -128,18 +127,16 @@ pub fn draw(plan: &Plan) -> Result<Picture> {
     })
 }
 
-fn describe(plan: &Plan) -> String {
-    let mut text = format!(
-        "Gain over frequency from 20 Hz to 20 kHz. The stages together follow the wish to {:.2} dB rms.",
-        plan.fit.rms_db
-    );
-    for (number, stage) in (1..).zip(plan.stages()) {
-        text += &format!(
-            " Stage {number}: {} at {}, {:+.1} dB.",
-            stage.kind,
-            spoken_hz(stage.f0_hz),
-            stage.gain_db
-        );
+fn describe(plan: &Plan) -> Text {
+    let mut said = text! {
+        "Gain over frequency from 20 Hz to 20 kHz. The stages together follow the wanted EQ to {} rms.",
+        db(plan.fit.rms_db, 2)
+    };
+    for (number, stage) in (1usize..).zip(&plan.fit.stages) {
+        said += text! {
+            " Stage {}: {} at {}, {}.",
+            number, stage.kind.name(), hz(stage.f0_hz), db(stage.gain_db, 1).signed()
+        };
     }
-    text
+    said
 }

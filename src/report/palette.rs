@@ -1,5 +1,7 @@
 //! The colours of pictures and page, each by what it stands for.
 
+use crate::audit::Decision;
+
 /// What a mark in a picture stands for. Every ink has a colour for light paper and one for dark.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Ink {
@@ -60,6 +62,15 @@ const INKS: [(Ink, &str, &str, &str); 15] = [
 ];
 
 impl Ink {
+    /// The ink of what was decided.
+    pub fn of(decision: Decision) -> Ink {
+        match decision {
+            Decision::Correct => Ink::Mended,
+            Decision::Soften { .. } => Ink::Softened,
+            Decision::Leave => Ink::Left,
+        }
+    }
+
     /// Place in the palette, the inverse of [`Ink::from_index`].
     pub fn index(self) -> u8 {
         self as u8

@@ -1,11 +1,8 @@
-//! The pictures of a plan: what they show, in words and numbers too.
+//! A picture: what it shows, in words and numbers too.
 
 use super::palette::Ink;
 use super::sheet::{Colours, LEFT, Manner, WIDTH, WORD_SIZE, inked};
-use super::{angle_picture, filter_picture, response_picture, room_picture};
-use crate::audit::{Cause, Decision, Finding};
-use crate::error::Result;
-use crate::predict::Plan;
+use super::span::Text;
 use std::fmt::Write;
 
 /// One curve of a picture.
@@ -14,7 +11,7 @@ pub struct Trace {
     /// Number by which its marks are known in the picture, from 1.
     pub code: u8,
     /// What it is, in a few words.
-    pub name: String,
+    pub name: Text,
     /// Its colour.
     pub ink: Ink,
     /// Its line.
@@ -31,11 +28,11 @@ pub struct Picture {
     /// Short name, for files and identifiers: ASCII letters only.
     pub key: &'static str,
     /// What it shows, in a few words.
-    pub title: String,
+    pub title: &'static str,
     /// What is to be seen in it, for readers who cannot see it.
-    pub description: String,
+    pub description: Text,
     /// How to read its axes, one sentence.
-    pub scale: String,
+    pub scale: Text,
     /// Height in units of the drawing.
     pub height: i32,
     /// The marks, colours in code.
@@ -54,15 +51,16 @@ impl Picture {
         format!(
             "<svg class=\"picture\" viewBox=\"0 0 {WIDTH} {}\" role=\"img\" aria-labelledby=\"{id}-title {id}-desc\" stroke-linejoin=\"round\">\n<title id=\"{id}-title\">{}</title>\n<desc id=\"{id}-desc\">{}</desc>\n{}</svg>\n",
             self.height,
-            escaped(&self.title),
-            escaped(&self.description),
+            escaped(self.title),
+            escaped(&self.description.to_string()),
             inked(&self.marks, Colours::OfThePage),
         )
     }
 
     /// The picture as a file of its own, on light paper, headed by `heading` and signed by
     /// `source`.
-    pub fn alone(&self, heading: &str, source: &str) -> String {
+    pub fn alone(&self, heading: &Text, source: &Text) -> String {
+        let (heading, source) = (heading.to_string(), source.to_string());
         let (above, below) = (330, 290);
         let height = self.height + above + below;
         let mut out = format!(
@@ -73,9 +71,9 @@ impl Picture {
         let _ = writeln!(
             out,
             "<title id=\"title\">{}: {}</title>\n<desc id=\"desc\">{}</desc>",
-            escaped(heading),
-            escaped(&self.title),
-            escaped(&self.description)
+            escaped(&heading),
+            escaped(self.title),
+            escaped(&self.description.to_string())
         );
         let paper = Ink::Paper.on_light();
         let _ = writeln!(
@@ -91,15 +89,20 @@ impl Picture {
             );
         };
         line(
-            &shortened(heading, HEADING_LETTERS),
+            &shortened(&heading, HEADING_LETTERS),
             -200,
             2.0 * WORD_SIZE,
             Ink::Words,
         );
-        line(&self.title, -90, 1.25 * WORD_SIZE, Ink::Quiet);
-        line(&self.scale, self.height + 70, WORD_SIZE, Ink::Quiet);
+        line(self.title, -90, 1.25 * WORD_SIZE, Ink::Quiet);
         line(
-            &shortened(source, SOURCE_LETTERS),
+            &self.scale.to_string(),
+            self.height + 70,
+            WORD_SIZE,
+            Ink::Quiet,
+        );
+        line(
+            &shortened(&source, SOURCE_LETTERS),
             self.height + 145,
             WORD_SIZE,
             Ink::Quiet,
@@ -122,33 +125,6 @@ fn shortened(text: &str, letters: usize) -> String {
     kept + "..."
 }
 
-/// `text` without letters that pages and pictures have no place for: control characters become
-/// the replacement character (XML 1.0, 2.2, has none of them but tab and line ends).
-pub fn without_controls(text: &str) -> String {
-    let shown = |letter: char| match letter {
-        '\t' | '\n' | '\r' => letter,
-        '\u{fffe}' | '\u{ffff}' => '\u{fffd}',
-        _ if letter.is_control() => '\u{fffd}',
-        _ => letter,
-    };
-    text.chars().map(shown).collect()
-}
-
-/// The plan with every text that came from outside made fit to be shown.
-pub fn showable(plan: &Plan) -> Plan {
-    let mut plan = plan.clone();
-    for text in [
-        &mut plan.speaker,
-        &mut plan.target.name,
-        &mut plan.target.about,
-        &mut plan.device.name,
-        &mut plan.device.about,
-    ] {
-        *text = without_controls(text);
-    }
-    plan
-}
-
 /// `text` as XML and HTML show it, in content and in attributes.
 pub fn escaped(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
@@ -165,60 +141,6 @@ pub fn escaped(text: &str) -> String {
     out
 }
 
-/// All pictures of a plan in the order of the page. The room's is there where seats were measured,
-/// the angle picture is missing where no angles were.
-///
-/// # Errors
-/// When the drawing surface refuses a mark, which finite numbers do not make it do.
-pub fn all(plan: &Plan) -> Result<Vec<Picture>> {
-    let mut pictures = vec![response_picture::draw(plan)?, filter_picture::draw(plan)?];
-    pictures.extend(room_picture::draw(plan)?);
-    pictures.extend(angle_picture::draw(plan)?);
-    Ok(pictures)
-}
-
-/// The pictures as files of their own: short name and SVG text, each with its title, the units
-/// and ratio of its axes and a source line.
-///
-/// # Errors
-/// As [`all`].
-pub fn pictures(plan: &Plan) -> Result<Vec<(&'static str, String)>> {
-    let plan = &showable(plan);
-    let source = format!(
-        "planish {}, target {}, device {}. Before EQ as measured, after EQ predicted.",
-        env!("CARGO_PKG_VERSION"),
-        plan.target.name,
-        plan.device.name
-    );
-    Ok(all(plan)?
-        .iter()
-        .map(|picture| (picture.key, picture.alone(&plan.speaker, &source)))
-        .collect())
-}
-
-/// Ink of what was decided.
-pub fn decision_ink(decision: Decision) -> Ink {
-    match decision {
-        Decision::Correct => Ink::Mended,
-        Decision::Soften { .. } => Ink::Softened,
-        Decision::Leave => Ink::Left,
-    }
-}
-
-/// What was decided, as said of a deviation: `corrected`, `63 % corrected`, `left alone`.
-pub fn decision_words(finding: &Finding) -> String {
-    match finding.decision {
-        Decision::Correct => "corrected".into(),
-        Decision::Soften { .. } => format!("{:.0} % corrected", 100.0 * finding.decision.share()),
-        Decision::Leave => "left alone".into(),
-    }
-}
-
-/// A cause in plain words.
-pub fn cause_words(cause: Cause) -> String {
-    cause.name().replace('-', " ")
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -228,10 +150,6 @@ mod tests {
         assert_eq!(
             escaped("<script>\"it's\" & \u{202e}x"),
             "&lt;script&gt;&quot;it&#39;s&quot; &amp; \u{202e}x"
-        );
-        assert_eq!(
-            without_controls("a\u{0}\u{1b}\n\u{ffff}b"),
-            "a\u{fffd}\u{fffd}\n\u{fffd}b"
         );
     }
 

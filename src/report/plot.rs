@@ -4,11 +4,17 @@ use super::palette::Ink;
 use super::picture::Trace;
 use super::sheet::{
     FROM_HZ, Hang, LEFT, Manner, Panel, Surface, TO_HZ, block, curve, frequency_lines, level_lines,
-    panel, pen, words,
+    panel, pen, put, words,
 };
+use super::words::finding::findings;
 use crate::audit::{Decision, Finding};
 use crate::error::Result;
 use crate::predict::Plan;
+use plotters::prelude::{Color, PathElement};
+
+/// dB that take as much height as a decade takes width. Source: IEC 60263 (25 dB per decade is
+/// one of its ratios; value from memory).
+pub const DB_PER_DECADE: f64 = 25.0;
 
 /// Words over a panel whose upper edge is at `top`.
 pub fn heading(surface: &Surface, text: &str, top: i32) -> Result<()> {
@@ -68,7 +74,7 @@ fn draw_ground(panel: &Panel, plan: &Plan, low: f64, high: f64) -> Result<()> {
         block(panel, (audit.judged.to_hz, TO_HZ), (low, high), shade, 1.0)?;
     }
     let tint = pen(Ink::Left, 0, Manner::Plain);
-    for stretch in not_mended(&plan.wish.findings) {
+    for stretch in not_mended(plan) {
         block(panel, stretch, (low, high), tint, TINT)?;
     }
     Ok(())
@@ -79,9 +85,9 @@ const TINT: f64 = 0.11;
 
 /// The stretches of frequency, apart from each other, in which something is left alone or only
 /// softened.
-fn not_mended(findings: &[Finding]) -> Vec<(f64, f64)> {
-    let mut stretches: Vec<(f64, f64)> = findings
-        .iter()
+fn not_mended(plan: &Plan) -> Vec<(f64, f64)> {
+    let mut stretches: Vec<(f64, f64)> = findings(plan)
+        .map(|(_, finding)| finding)
         .filter(|f| f.decision != Decision::Correct && f.q.is_some())
         .map(|f| (f.from_hz, f.to_hz))
         .collect();
@@ -94,4 +100,20 @@ fn not_mended(findings: &[Finding]) -> Vec<(f64, f64)> {
         }
     }
     apart
+}
+
+/// A frame as wide as a finding, filled as far as it is corrected.
+pub fn draw_box(surface: &Surface, finding: &Finding, top: i32, bottom: i32) -> Result<()> {
+    let colour = pen(Ink::of(finding.decision), 0, Manner::Plain);
+    let hz = (finding.from_hz.max(FROM_HZ), finding.to_hz.min(TO_HZ));
+    let area = panel(surface, top, bottom, 0.0, 1.0);
+    block(&area, hz, (0.0, finding.decision.share().clamp(0.0, 1.0)), colour, 1.0)?;
+    let frame = vec![
+        (hz.0, 0.0),
+        (hz.0, 1.0),
+        (hz.1, 1.0),
+        (hz.1, 0.0),
+        (hz.0, 0.0),
+    ];
+    put(&area, &PathElement::new(frame, colour.stroke_width(9)))
 }

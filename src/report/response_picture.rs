@@ -2,21 +2,18 @@
 //! where and why.
 
 use super::palette::Ink;
-use super::picture::{Picture, Trace, cause_words, decision_ink, decision_words};
-use super::plot::{draw_traces, heading, level_panel};
+use super::picture::{Picture, Trace};
+use super::plot::{DB_PER_DECADE, draw_box, draw_traces, heading, level_panel};
 use super::sheet::{
     AXIS_HEIGHT, FROM_HZ, Hang, LEFT, Manner, Panel, RIGHT, Surface, TO_HZ, UNITS_PER_DECADE,
-    block, drawn, frequency_lines, frequency_words, panel, pen, put, words, x_of,
+    block, drawn, frequency_lines, frequency_words, panel, pen, words, x_of,
 };
-use crate::audit::{Finding, TREND_OCT, spoken_hz};
+use super::span::{Text, db, exact, hz, text};
+use super::words::finding::{cause, decided, findings};
+use crate::audit::{Finding, TREND_OCT};
 use crate::curve::Curve;
 use crate::error::Result;
 use crate::predict::Plan;
-use plotters::prelude::{Color, PathElement};
-
-/// dB that take as much height as a decade takes width. Source: IEC 60263 (25 dB per decade is
-/// one of its ratios; value from memory).
-pub const DB_PER_DECADE: f64 = 25.0;
 
 /// Least height of a panel, dB; a flat curve in a lower one would look livelier than it is.
 const LEAST_SPAN_DB: f64 = 25.0;
@@ -41,14 +38,14 @@ impl Story {
     fn new(
         first_code: u8,
         heading: &'static str,
-        name: &str,
+        name: &'static str,
         before: &Curve,
         deviation: &Curve,
         plan: &Plan,
     ) -> Story {
-        let trace = |place, what: &str, ink, manner, width, curve: &Curve| Trace {
+        let trace = |place, what: &'static str, ink, manner, width, curve: &Curve| Trace {
             code: first_code + place,
-            name: format!("{name}, {what}"),
+            name: text!("{}, {}", name, what),
             ink,
             manner,
             width,
@@ -58,23 +55,9 @@ impl Story {
         Story {
             heading,
             before: trace(0, "before", Ink::Before, Plain, 7, before),
-            after: trace(
-                1,
-                "after",
-                Ink::After,
-                Plain,
-                14,
-                &plan.prediction.after(before),
-            ),
+            after: trace(1, "after", Ink::After, Plain, 14, &plan.prediction.after(before)),
             wanted: trace(2, "target", Ink::Wanted, Dashed, 6, &(before - deviation)),
-            trend: trace(
-                3,
-                "trend before",
-                Ink::Before,
-                Dotted,
-                7,
-                &plan.trend(before),
-            ),
+            trend: trace(3, "trend before", Ink::Before, Dotted, 7, &plan.trend(before)),
         }
     }
 
@@ -139,7 +122,7 @@ pub fn draw(plan: &Plan) -> Result<Picture> {
         top += HEADING_HEIGHT + height;
     }
     let strip_top = top + HEADING_HEIGHT;
-    let strip_bottom = strip_top + ROW_HEIGHT * (plan.wish.findings.len().max(1) as i32);
+    let strip_bottom = strip_top + ROW_HEIGHT * (findings(plan).count().max(1) as i32);
     let height = strip_bottom + AXIS_HEIGHT;
 
     let marks = drawn(height, |surface| {
@@ -155,12 +138,13 @@ pub fn draw(plan: &Plan) -> Result<Picture> {
         .collect();
     Ok(Picture {
         key: "response",
-        title: "Frequency response before and after, and what is done where".into(),
+        title: "Frequency response before and after, and what is done where",
         description: describe(plan),
         height,
-        scale: format!(
-            "Dotted: the trend of what was measured, over {TREND_OCT} octave. {DB_PER_DECADE} dB of level are as high as a decade of frequency is wide (IEC 60263)."
-        ),
+        scale: text! {
+            "Dotted: the trend of what was measured, over {}. {} of level are as high as a decade of frequency is wide (IEC 60263).",
+            exact(TREND_OCT, "octave"), exact(DB_PER_DECADE, "dB")
+        },
         marks,
         freqs_hz: freqs_hz.to_vec(),
         traces,
@@ -168,24 +152,20 @@ pub fn draw(plan: &Plan) -> Result<Picture> {
     })
 }
 
-fn describe(plan: &Plan) -> String {
+fn describe(plan: &Plan) -> Text {
     let audit = &plan.audit;
-    let mut text = format!(
-        "Level over frequency from 20 Hz to 20 kHz. Deviation of listening window and in-room curve from their targets: {:.1} dB rms before, {:.1} dB after. Judged from {} to {}.",
-        plan.deviation_before_db(),
-        plan.deviation_after_db(),
-        spoken_hz(audit.judged.from_hz),
-        spoken_hz(audit.judged.to_hz),
-    );
-    for (number, finding) in (1..).zip(&plan.wish.findings) {
-        text += &format!(
-            " {number}: {} at {}, {}.",
-            cause_words(finding.cause),
-            spoken_hz(finding.peak_hz),
-            decision_words(finding)
-        );
+    let mut said = text! {
+        "Level over frequency from 20 Hz to 20 kHz. Deviation of listening window and in-room curve from their targets: {} rms before, {} after. Judged from {} to {}.",
+        db(plan.deviation_before_db(), 1), db(plan.deviation_after_db(), 1),
+        hz(audit.judged.from_hz), hz(audit.judged.to_hz)
+    };
+    for (number, finding) in findings(plan) {
+        said += text! {
+            " {}: {} at {}, {}.",
+            number, cause(finding.cause), hz(finding.peak_hz), decided(finding)
+        };
     }
-    text
+    said
 }
 
 fn draw_story(
@@ -243,8 +223,8 @@ fn name_curves(surface: &Surface, area: &Panel, plan: &Plan, story: &Story) -> R
 
 /// One row for each finding: a frame as wide as the finding, filled as far as it is corrected.
 fn draw_strip(surface: &Surface, plan: &Plan, place: (i32, i32)) -> Result<()> {
-    let findings = &plan.wish.findings;
-    let rows = findings.len().max(1) as f64;
+    let count = findings(plan).count();
+    let rows = count.max(1) as f64;
     let area = panel(surface, place.0, place.1, rows, 0.0);
     let (from_hz, to_hz) = (plan.audit.judged.from_hz, plan.audit.judged.to_hz);
     let shade = pen(Ink::Shade, 0, Manner::Plain);
@@ -255,33 +235,29 @@ fn draw_strip(surface: &Surface, plan: &Plan, place: (i32, i32)) -> Result<()> {
     }
     frequency_lines(&area, 0.0, rows)?;
     heading(surface, STRIP_HEADING, place.0)?;
-    if findings.is_empty() {
+    if count == 0 {
         let middle = ((LEFT + RIGHT) / 2, (place.0 + place.1) / 2);
         return words(
             surface,
-            "nothing worth speaking of",
+            "nothing significant found",
             middle,
             Hang::Middle,
             Ink::Quiet,
             0,
         );
     }
-    for (row, finding) in findings.iter().enumerate() {
-        draw_row(surface, row, finding, place.0)?;
+    for (number, finding) in findings(plan) {
+        draw_row(surface, number, finding, place.0)?;
     }
     Ok(())
 }
 
-fn draw_row(surface: &Surface, row: usize, finding: &Finding, strip_top: i32) -> Result<()> {
+fn draw_row(surface: &Surface, number: usize, finding: &Finding, strip_top: i32) -> Result<()> {
+    let row = number - 1;
     let (from_hz, to_hz) = (finding.from_hz.max(FROM_HZ), finding.to_hz.min(TO_HZ));
     let top = strip_top + row as i32 * ROW_HEIGHT;
     draw_box(surface, finding, top + 22, top + ROW_HEIGHT - 22)?;
-    let text = format!(
-        "{} {}, {}",
-        row + 1,
-        cause_words(finding.cause),
-        decision_words(finding)
-    );
+    let said = text!("{} {}, {}", number, cause(finding.cause), decided(finding));
     let y = strip_top + row as i32 * ROW_HEIGHT + ROW_HEIGHT / 2;
     // Words stand on the side that has more room.
     let (left, right) = (x_of(from_hz) - LEFT, RIGHT - x_of(to_hz));
@@ -290,27 +266,5 @@ fn draw_row(surface: &Surface, row: usize, finding: &Finding, strip_top: i32) ->
     } else {
         (x_of(from_hz) - 35, Hang::Left)
     };
-    words(surface, &text, (x, y), hang, Ink::Words, 0)
-}
-
-/// A frame as wide as a finding, filled as far as it is corrected.
-pub(super) fn draw_box(surface: &Surface, finding: &Finding, top: i32, bottom: i32) -> Result<()> {
-    let colour = pen(decision_ink(finding.decision), 0, Manner::Plain);
-    let hz = (finding.from_hz.max(FROM_HZ), finding.to_hz.min(TO_HZ));
-    let area = panel(surface, top, bottom, 0.0, 1.0);
-    block(
-        &area,
-        hz,
-        (0.0, finding.decision.share().clamp(0.0, 1.0)),
-        colour,
-        1.0,
-    )?;
-    let frame = vec![
-        (hz.0, 0.0),
-        (hz.0, 1.0),
-        (hz.1, 1.0),
-        (hz.1, 0.0),
-        (hz.0, 0.0),
-    ];
-    put(&area, &PathElement::new(frame, colour.stroke_width(9)))
+    words(surface, &said.to_string(), (x, y), hang, Ink::Words, 0)
 }

@@ -1,170 +1,109 @@
-//! The parts of text and page that speak of the room.
+//! The section about the room.
 
-use super::sections::with_bound_units;
-use super::text::{for_terminal, wrapped};
-use crate::audit::spoken_hz;
+use super::document::{Block, Column, Look, Medium, Section, Table, row};
+use super::span::{Quantity, Text, exact, hz, name, number, percent, text};
+use super::words::finding::size;
 use crate::predict::Plan;
-use crate::seats::{Decided, Origin, Outcome};
-use maud::{Markup, html};
-use std::fmt::Write;
+use crate::seats::{Decided, Judged, Origin, Outcome};
 
-/// One sentence for the statement; empty when nothing was said of the room.
-pub fn sentence(plan: &Plan) -> String {
-    let Some(room) = &plan.situation.room else {
-        return String::new();
-    };
-    let zone = format!("Below {}", spoken_hz(room.transition.hz()));
-    let Some(outcome) = &room.outcome else {
-        return format!(" {zone} the room decides, and what is there is left as it is.");
-    };
-    let seats = match outcome.seats.len() {
-        1 => "the one seat".to_string(),
-        n => format!("the {n} seats"),
-    };
-    let cut = outcome.peaks.iter().filter(|p| p.gain_db < -0.5).count();
-    let peaks = match cut {
-        0 => "no peak is shared and none cut".to_string(),
-        1 => "one shared peak is cut".to_string(),
-        n => format!("{n} shared peaks are cut"),
-    };
-    let (before_db, after_db) = deviation(outcome);
-    format!(
-        " {zone} {seats} decide: {peaks}, nulls and differences between seats are left, and the mean deviation of a seat goes from {before_db:.1} to {after_db:.1} dB rms."
-    )
-}
-
-/// Deviation within the zone before and after, dB rms, over all seats.
-fn deviation(outcome: &Outcome) -> (f64, f64) {
-    let count = outcome.seats.len() as f64;
-    let mean = |value: fn(&crate::seats::SeatAfter) -> f64| {
-        (outcome.seats.iter().map(value).sum::<f64>() / count).sqrt()
-    };
-    (
-        mean(|seat| seat.variance_before_db2),
-        mean(|seat| seat.variance_after_db2),
-    )
-}
-
-fn transition_words(room: &Decided) -> String {
-    let hz = spoken_hz(room.transition.hz());
-    match room.transition.origin() {
-        Origin::Stated => format!("The room decides below {hz}, as stated."),
-        Origin::Schroeder { volume_m3, rt60_s } => format!(
-            "The room decides below {hz}: Schroeder's frequency 2000 sqrt(T/V) of {volume_m3} m3 and {rt60_s} s (Schroeder 1996)."
-        ),
-        Origin::Assumed => format!("The room is taken to decide below {hz}."),
-    }
-}
-
-/// Peaks and seats as tables for the terminal; empty when no seats say anything.
-pub fn text(plan: &Plan) -> String {
-    let Some(room) = &plan.situation.room else {
-        return String::new();
-    };
-    let mut out = String::from("\n");
-    out += &wrapped(&transition_words(room), 0);
+/// Peaks and seats; `None` where nothing was said of the room.
+pub fn section(plan: &Plan) -> Option<Section> {
+    let room = plan.situation.room.as_ref()?;
+    let section = Section::unheaded("The room").paragraph(transition(room));
     let (Some(judged), Some(outcome)) = (&room.judged, &room.outcome) else {
-        return out;
+        return Some(on_page(
+            section,
+            "No seats say anything of it, so what is there is left as it is.",
+        ));
     };
-    if !outcome.peaks.is_empty() {
-        out += "\n  shared peak     Q  mean dB  seats from  to dB  cut dB  left dB\n";
-        for after in &outcome.peaks {
-            let peak = &after.peak;
-            let _ = writeln!(
-                out,
-                "  {:>11}  {:>4.1}  {:>7.1}  {:>10.1}  {:>5.1}  {:>6.1}  {:>7.1}",
-                spoken_hz(peak.f0_hz),
-                peak.q,
-                peak.mean_db,
-                peak.least_db,
-                peak.most_db,
-                -after.gain_db,
-                after.left_db()
-            );
-        }
-    }
-    out += "\n  seat                  deviation dB rms before  after  a null filled by\n";
-    for (name, seat) in judged.names.iter().zip(&outcome.seats) {
-        let name: String = for_terminal(name).chars().take(20).collect();
-        let _ = writeln!(
-            out,
-            "  {name:<20}  {:>23.1}  {:>5.1}  {:>16}",
-            seat.variance_before_db2.sqrt(),
-            seat.variance_after_db2.sqrt(),
-            null_words(seat.null_filled)
-        );
-    }
-    out
+    let section = on_page(
+        section,
+        "Below, the family is the seats: one filter moves every seat by the same amount. So only peaks that all seats have are cut; nulls and what differs from seat to seat stay. Nothing is boosted.",
+    );
+    let section = match outcome.peaks.is_empty() {
+        true => on_page(section, "The seats share no peak worth a cut."),
+        false => section.table(peaks(outcome)),
+    };
+    Some(section.table(seats(judged, outcome)).add_on(
+        Medium::Page,
+        Block::Paragraph(
+            Look::Note,
+            "Deviation: from the level that all seats have in common over two octaves. Null depth lost: what the filters raise a null.".into(),
+        ),
+    ))
 }
 
-fn null_words(null: Option<(f64, f64)>) -> String {
-    null.map_or("-".into(), |(_, share)| format!("{:.0} %", 100.0 * share))
+fn on_page(section: Section, words: &'static str) -> Section {
+    section.add_on(Medium::Page, Block::Paragraph(Look::Plain, words.into()))
 }
 
-/// The part of the page about the room.
-pub fn section(plan: &Plan) -> Markup {
-    let Some(room) = &plan.situation.room else {
-        return html! {};
-    };
-    html! {
-        section {
-            h2 { "The room" }
-            p { (with_bound_units(&transition_words(room))) }
-            @match (&room.judged, &room.outcome) {
-                (Some(judged), Some(outcome)) => {
-                    p { "Below, the family is the seats: one filter moves every seat by the same amount. So only peaks that all seats have are cut; nulls and what differs from seat to seat stay. Nothing is boosted." }
-                    @if outcome.peaks.is_empty() {
-                        p { "The seats share no peak worth a cut." }
-                    } @else {
-                        div.wide tabindex="0" role="region" aria-label="Shared peaks" {
-                            table {
-                                thead { tr {
-                                    th scope="col" { "Shared peak" }
-                                    th scope="col" { "Q" }
-                                    th scope="col" { "mean, dB" }
-                                    th scope="col" { "at the seats, dB" }
-                                    th scope="col" { "cut, dB" }
-                                    th scope="col" { "left, dB" }
-                                } }
-                                tbody {
-                                    @for after in &outcome.peaks {
-                                        tr {
-                                            th scope="row" { (spoken_hz(after.peak.f0_hz)) }
-                                            td { (format!("{:.1}", after.peak.q)) }
-                                            td { (format!("{:.1}", after.peak.mean_db)) }
-                                            td { (format!("{:.1} to {:.1}", after.peak.least_db, after.peak.most_db)) }
-                                            td { (format!("{:.1}", -after.gain_db)) }
-                                            td { (format!("{:+.1}", after.left_db())) }
-                                        }
-                                    }
-                                }
-                            }
-                        }
-                    }
-                    div.wide tabindex="0" role="region" aria-label="Seats" {
-                        table {
-                            thead { tr {
-                                th.word scope="col" { "Seat" }
-                                th scope="col" { "deviation before, dB rms" }
-                                th scope="col" { "after" }
-                                th scope="col" { "a null filled by" }
-                            } }
-                            tbody {
-                                @for (name, seat) in judged.names.iter().zip(&outcome.seats) {
-                                    tr {
-                                        th.word scope="row" { bdi { (super::picture::without_controls(name)) } }
-                                        td { (format!("{:.1}", seat.variance_before_db2.sqrt())) }
-                                        td { (format!("{:.1}", seat.variance_after_db2.sqrt())) }
-                                        td { (null_words(seat.null_filled)) }
-                                    }
-                                }
-                            }
-                        }
-                    }
-                    p.note { "Deviation: from the level that all seats have in common over two octaves. A null is filled by what the filters raise it." }
-                }
-                _ => { p { "No seats say anything of it, so what is there is left as it is." } }
-            }
-        }
+fn transition(room: &Decided) -> Text {
+    let f_hz = hz(room.transition.hz());
+    match room.transition.origin() {
+        Origin::Stated => text!("The room decides below {}, as stated.", f_hz),
+        Origin::Schroeder { volume_m3, rt60_s } => text! {
+            "The room decides below {}: Schroeder's frequency 2000 sqrt(T/V) of {} and {} (Schroeder 1996).",
+            f_hz, exact(volume_m3, "m3"), exact(rt60_s, "s")
+        },
+        Origin::Assumed => text!("The room is taken to decide below {}.", f_hz),
+    }
+}
+
+fn peaks(outcome: &Outcome) -> Table {
+    let rows = outcome.peaks.iter().map(|after| {
+        let peak = &after.peak;
+        row![
+            hz(peak.f0_hz),
+            number(peak.q, 1),
+            number(peak.mean_db, 1),
+            text! {
+                "{} to {}",
+                number(peak.least_db, 1), number(peak.most_db, 1)
+            },
+            number(-after.gain_db, 1),
+            size(after.left_db()),
+        ]
+    });
+    Table {
+        label: "Shared peaks",
+        look: "",
+        columns: vec![
+            Column::numbers("shared peak", ""),
+            Column::numbers("Q", ""),
+            Column::numbers("mean", "dB"),
+            Column::numbers("at the seats", "dB"),
+            Column::numbers("cut", "dB"),
+            Column::numbers("left", "dB"),
+        ],
+        rows: rows.collect(),
+    }
+}
+
+fn seats(judged: &Judged, outcome: &Outcome) -> Table {
+    let deviation = |variance_db2: f64| number(variance_db2.sqrt(), 1);
+    let lost =
+        |null: Option<(f64, f64)>| -> Option<Quantity> { null.map(|(_, share)| percent(share)) };
+    let rows = judged
+        .names
+        .iter()
+        .zip(&outcome.seats)
+        .map(|(seat, after)| {
+            row![
+                name(seat),
+                deviation(after.variance_before_db2),
+                deviation(after.variance_after_db2),
+                lost(after.null_filled),
+            ]
+        });
+    Table {
+        label: "Seats",
+        look: "",
+        columns: vec![
+            Column::words("seat"),
+            Column::numbers("deviation before", "dB rms"),
+            Column::numbers("after", "dB rms"),
+            Column::numbers("null depth lost", ""),
+        ],
+        rows: rows.collect(),
     }
 }

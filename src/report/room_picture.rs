@@ -1,14 +1,13 @@
 //! What the seats hear below the transition, before and after.
 
 use super::palette::Ink;
-use super::picture::{Picture, Trace, without_controls};
-use super::plot::{draw_traces, heading};
-use super::response_picture::DB_PER_DECADE;
+use super::picture::{Picture, Trace};
+use super::plot::{DB_PER_DECADE, draw_traces, heading};
 use super::sheet::{
     AXIS_HEIGHT, FROM_HZ, Hang, Manner, TO_HZ, UNITS_PER_DECADE, block, drawn, frequency_lines,
     frequency_words, level_lines, panel, pen, words, x_of,
 };
-use crate::audit::spoken_hz;
+use super::span::{Text, db, exact, hz, name, text};
 use crate::error::Result;
 use crate::predict::Plan;
 use crate::seats::{Decided, Judged, Outcome};
@@ -47,7 +46,7 @@ fn drawn_for(
         .zip(&outcome.gains_db)
         .map(|(m, g)| m + g - level_change_db)
         .collect();
-    let trace = |code, name: String, ink, manner, width, values| Trace {
+    let trace = |code, name: Text, ink, manner, width, values| Trace {
         code,
         name,
         ink,
@@ -75,8 +74,8 @@ fn drawn_for(
     let seats: Vec<Trace> = (3..=u8::MAX)
         .zip(judged.names.iter().zip(&judged.over_db))
         .map(|(code, (name, over_db))| {
-            let name = format!("{}, before", without_controls(name));
-            trace(code, name, Ink::Stage, Manner::Plain, 4, over_db.clone())
+            let seat = text!("{}, before", self::name(name));
+            trace(code, seat, Ink::Stage, Manner::Plain, 4, over_db.clone())
         })
         .collect();
     let units_per_db = f64::from(UNITS_PER_DECADE) / DB_PER_DECADE;
@@ -103,18 +102,19 @@ fn drawn_for(
         let traces = seats.iter().chain([&mean, &after]);
         draw_traces(&area, judged.grid.freqs_hz(), traces, LEVELS_DB)?;
         let place = (x_of(transition_hz) + 40, HEADING_HEIGHT + 120);
-        let text = format!("above {} by angles", spoken_hz(transition_hz));
-        words(surface, &text, place, Hang::Right, Ink::Words, 0)?;
+        let said = text!("above {} by angles", hz(transition_hz)).to_string();
+        words(surface, &said, place, Hang::Right, Ink::Words, 0)?;
         frequency_words(surface, bottom)
     })?;
     Ok(Picture {
         key: "room",
-        title: "The seats below the transition, before and after".into(),
+        title: "The seats below the transition, before and after",
         description: describe(transition_hz, outcome),
         height,
-        scale: format!(
-            "Thin: each seat before. Thick: their mean with the filters, as loud as before. {DB_PER_DECADE} dB of level are as high as a decade of frequency is wide (IEC 60263)."
-        ),
+        scale: text! {
+            "Thin: each seat before. Thick: their mean with the filters, as loud as before. {} of level are as high as a decade of frequency is wide (IEC 60263).",
+            exact(DB_PER_DECADE, "dB")
+        },
         marks,
         freqs_hz: judged.grid.freqs_hz().to_vec(),
         traces: [mean, after].into_iter().chain(seats).collect(),
@@ -122,19 +122,16 @@ fn drawn_for(
     })
 }
 
-fn describe(transition_hz: f64, outcome: &Outcome) -> String {
-    let mut text = format!(
+fn describe(transition_hz: f64, outcome: &Outcome) -> Text {
+    let mut said = text! {
         "Level at {} seats up to an octave above the transition at {}.",
-        outcome.seats.len(),
-        spoken_hz(transition_hz)
-    );
+        outcome.seats.len(), hz(transition_hz)
+    };
     for after in &outcome.peaks {
-        text += &format!(
-            " Shared peak at {}: {:.1} dB before, {:+.1} dB after.",
-            spoken_hz(after.peak.f0_hz),
-            after.peak.mean_db,
-            after.left_db()
-        );
+        said += text! {
+            " Shared peak at {}: {} before, {} after.",
+            hz(after.peak.f0_hz), db(after.peak.mean_db, 1), db(after.left_db(), 1).signed()
+        };
     }
-    text
+    said
 }

@@ -1,401 +1,539 @@
-//! The parts of the report that are words and tables.
+//! The sections about a single plan.
 
-use super::html::Provenance;
-use super::picture::{cause_words, decision_ink, decision_words, without_controls};
-use super::statement::{percent, stages_words};
-use crate::audit::{Decision, spoken_hz};
-use crate::average::RearWall;
-use crate::predict::{Demand, Plan};
+use super::document::{Block, Cell, Column, Look, Medium, Row, Section, Table, row};
+use super::span::{Quantity, Text, code, db, exact, hz, name, number, percent, quantity, text};
+use super::words::finding::{cause, decided, findings, reason, size};
+use super::words::stage::{gain, stages, unheld};
+use super::words::{contradiction, situation};
+use crate::audit::{Decision, Finding};
+use crate::average::{AveragedCurves, RearWall};
+use crate::filter::Stage;
+use crate::filter_list::CAUTIONS;
+use crate::fit::{Fit, Rung};
+use crate::predict::{Demand, Plan, contradictions};
 use crate::response::{Orbit, Response};
-use maud::{Markup, html};
 
-/// `text` with units kept on the line of their numbers.
-pub fn with_bound_units(text: &str) -> String {
-    ["dB", "Hz", "kHz", "%"]
+/// What contradicts what was asked.
+pub fn warnings(plan: &Plan) -> Vec<Text> {
+    contradictions(plan)
         .iter()
-        .fold(text.to_string(), |text, unit| {
-            text.replace(&format!(" {unit}"), &format!("\u{a0}{unit}"))
-        })
+        .map(|c| text!("Note: {}.", contradiction::contradiction(c)))
+        .collect()
 }
 
-/// Text with every name that came from outside set apart, so that its direction of writing does
-/// not spill over.
-pub fn isolated(text: &str, plan: &Plan) -> Markup {
-    let names = [&plan.speaker, &plan.target.name, &plan.device.name];
-    // Short plain names need no care and would be found inside other words.
-    let first = names
-        .iter()
-        .filter(|name| name.chars().count() > 2 || !name.is_ascii())
-        .filter_map(|name| text.find(name.as_str()).map(|at| (at, name.len())))
-        .min();
-    match first {
-        Some((at, length)) if length > 0 => {
-            let (before, rest) = text.split_at(at);
-            let (name, after) = rest.split_at(length);
-            html! { (with_bound_units(before)) bdi { (name) } (isolated(after, plan)) }
-        }
-        _ => html! { (with_bound_units(text)) },
-    }
-}
-
-/// A number with sign and one digit, a dash where there is none.
-fn signed(value: Option<f64>) -> String {
-    value.map_or("-".into(), |v| format!("{v:+.1}"))
-}
-
-fn unsigned(value: Option<f64>) -> String {
-    value.map_or("-".into(), |v| format!("{v:.1}"))
-}
-
-/// The column name of a curve in words.
-fn curve_words(name: &str) -> String {
-    match name.strip_suffix("_di") {
-        Some(name) => format!("{} directivity index", name.replace('_', " ")),
-        None => name.replace('_', " "),
-    }
-}
-
-/// What has a line in the angle picture, in words.
-pub fn left_alone(plan: &Plan) -> String {
-    let words: Vec<String> = (1..)
-        .zip(&plan.wish.findings)
-        .filter(|(_, f)| f.decision != Decision::Correct && f.q.is_some())
-        .map(|(number, f)| {
-            format!(
-                "{number} {} at {}",
-                cause_words(f.cause),
-                spoken_hz(f.peak_hz)
-            )
-        })
+/// Every finding with what was decided and why.
+pub fn of_findings(plan: &Plan) -> Section {
+    let section = Section::unheaded("Findings");
+    let rows: Vec<Row> = findings(plan)
+        .map(|(number, finding)| finding_row(number, finding))
         .collect();
-    words.join(", ")
+    if rows.is_empty() {
+        return section.paragraph("Nothing significant was found.");
+    }
+    let table = Table {
+        label: "Findings",
+        look: "findings",
+        columns: vec![
+            Column::numbers("No.", ""),
+            Column::numbers("at", ""),
+            Column::words("cause"),
+            Column::words("decision"),
+            Column::numbers("size", "dB"),
+            Column::numbers("room", "dB"),
+            Column::numbers("Q", ""),
+            Column::numbers("spread", "dB"),
+        ],
+        rows,
+    };
+    section.table(table).add_on(
+        Medium::Page,
+        Block::Paragraph(
+            Look::Note,
+            "Size: in the listening window, of the room at its seats. Spread: how much the size differs from angle to angle, weighted as the angles count in the room.".into(),
+        ),
+    )
 }
 
-pub fn findings(plan: &Plan) -> Markup {
-    let findings = &plan.wish.findings;
-    html! {
-        section {
-            h2 { "Findings" }
-            @if findings.is_empty() {
-                p { "Nothing worth speaking of." }
-            } @else {
-                div.wide tabindex="0" role="region" aria-label="Findings" {
-                    table.findings {
-                        thead { tr {
-                            th scope="col" { "No." }
-                            th scope="col" { "at" }
-                            th.word scope="col" { "cause" }
-                            th.word scope="col" { "decision" }
-                            th scope="col" { "size, dB" }
-                            th scope="col" { "in the room, dB" }
-                            th scope="col" { "Q" }
-                            th scope="col" { "spread, dB" }
-                        } }
-                        @for (number, finding) in (1..).zip(findings) {
-                            tbody {
-                                tr {
-                                    th scope="row" { (number) }
-                                    td { (spoken_hz(finding.peak_hz)) }
-                                    td.word { (cause_words(finding.cause)) }
-                                    td.word {
-                                        span.mark data-share=(finding.decision.name()) style={ "--mark:" (decision_ink(finding.decision).variable()) } {}
-                                        (decision_words(finding))
-                                    }
-                                    td { (signed(Some(finding.size_db))) }
-                                    td { (signed(finding.in_room_size_db)) }
-                                    td { (unsigned(finding.q)) }
-                                    td { (unsigned(finding.spread_db)) }
-                                }
-                                tr.reason { td colspan="8" { div { (finding.reason()) "." } } }
-                            }
-                        }
-                    }
-                }
-                p.note { "Size: in the listening window, of the room at its seats. Spread: how much the size differs from angle to angle, weighted as the angles count in the room." }
-            }
-        }
+fn finding_row(number: usize, finding: &Finding) -> Row {
+    let unsigned = |value: Option<f64>| value.map(|v| self::number(v, 1));
+    let decision = Cell {
+        decision: Some(finding.decision),
+        ..decided(finding).into()
+    };
+    Row {
+        reason: Some(text!("{}.", reason(finding))),
+        ..row![
+            number,
+            hz(finding.peak_hz),
+            cause(finding.cause),
+            decision,
+            size(finding.size_db),
+            finding.in_room_size_db.map(size),
+            unsigned(finding.q),
+            unsigned(finding.spread_db),
+        ]
     }
 }
 
-pub fn filters(plan: &Plan) -> Markup {
-    html! {
-        section {
-            h2 { "Filters" }
-            p {
-                "For " bdi { (plan.device.name) } ", " (stages_words(plan.stages().len())) " of " (plan.device.stages)
-                ", at " (plan.device.rate_hz) " Hz, numbers " (plan.device.number.to_string()) "."
-            }
-            div.wide tabindex="0" role="region" aria-label="Filters" {
-                table {
-                    thead { tr {
-                        th scope="col" { "Stage" }
-                        th.word scope="col" { "type" }
-                        th scope="col" { "f0, Hz" }
-                        th scope="col" { "gain, dB" }
-                        th scope="col" { "Q" }
-                    } }
-                    tbody {
-                        tr.front {
-                            th scope="row" { "0" }
-                            td.word { "gain in front" }
-                            td { "-" }
-                            td { (format!("{:.1}", plan.prediction.bank.gain_db)) }
-                            td { "-" }
-                        }
-                        @for (number, stage) in (1..).zip(plan.stages()) {
-                            tr {
-                                th scope="row" { (number) }
-                                td.word { (stage.kind.name()) }
-                                td { (format!("{:.1}", stage.f0_hz)) }
-                                td { (if stage.kind.has_gain() { format!("{:+.2}", stage.gain_db) } else { "-".into() }) }
-                                td { (format!("{:.3}", stage.q)) }
-                            }
-                        }
-                    }
-                }
-            }
-            p.note { "Q as in the W3C Audio EQ Cookbook. The filter list holds the exact numbers." }
-        }
+/// What has a line in the angle picture.
+pub fn left_alone(plan: &Plan) -> Text {
+    let marked = findings(plan)
+        .filter(|(_, f)| f.decision != Decision::Correct && f.q.is_some())
+        .map(|(number, f)| text!("{} {} at {}", number, cause(f.cause), hz(f.peak_hz)));
+    Text::joined(marked, ", ")
+}
+
+/// The stages of a plan.
+pub fn filters(plan: &Plan) -> Section {
+    let device = &plan.device;
+    Section::unheaded("Filters")
+        .add_on(
+            Medium::Page,
+            Block::Paragraph(
+                Look::Plain,
+                text! {
+                    "For {}, {} of {}, at {}, numbers {}.",
+                    name(&device.name), stages(plan.fit.stages.len()), device.stages,
+                    exact(device.rate_hz, "Hz"), device.number
+                },
+            ),
+        )
+        .table(stage_table(
+            &plan.fit.stages,
+            Some(plan.prediction.bank.gain_db),
+            1,
+            2,
+            3,
+        ))
+        .list(plan.fit.unheld.iter().map(unheld))
+        .add_on(
+            Medium::Page,
+            Block::Paragraph(
+                Look::Note,
+                "Q as in the W3C Audio EQ Cookbook. The filter list holds the exact numbers."
+                    .into(),
+            ),
+        )
+}
+
+/// Stages as a table, with the gain in front where it is known; so many digits behind the points of
+/// f0, gain and Q.
+pub fn stage_table(
+    of: &[Stage],
+    gain_in_front_db: Option<f64>,
+    f0_digits: usize,
+    gain_digits: usize,
+    q_digits: usize,
+) -> Table {
+    let none = None::<Quantity>;
+    let front = gain_in_front_db.map(|db| row![0usize, "gain in front", none, number(db, 1), none]);
+    let rows = (1usize..).zip(of).map(|(place, stage)| {
+        row![
+            place,
+            stage.kind.name(),
+            number(stage.f0_hz, f0_digits),
+            gain(stage, gain_digits),
+            number(stage.q, q_digits),
+        ]
+    });
+    Table {
+        label: "Filters",
+        look: if front.is_some() { "filters" } else { "" },
+        columns: vec![
+            Column::numbers("stage", ""),
+            Column::words("type"),
+            Column::numbers("f0", "Hz"),
+            Column::numbers("gain", "dB"),
+            Column::numbers("Q", ""),
+        ],
+        rows: front.into_iter().chain(rows).collect(),
     }
 }
 
-pub fn price(plan: &Plan) -> Markup {
+/// What the plan costs.
+pub fn price(plan: &Plan) -> Section {
     let prediction = &plan.prediction;
-    html! {
-        section {
-            h2 { "What it costs" }
-            ul {
-                @if prediction.price_db > 0.0 {
-                    li { (format!("{:.1}", prediction.price_db)) " dB of headroom: so much lower must the level in front of the stages be, or full-scale signals clip." }
-                } @else {
-                    li { "No headroom: the stages together never boost." }
-                }
-                li { "Stages: " (plan.stages().len()) " of " (plan.device.stages) "." }
-                @if let Some(demand) = plan.prediction.largest_demand() { li { (amplifier_words(demand, plan.prediction.eq_level_db)) } }
-                @if let Some(worst) = prediction.worst_change {
-                    li {
-                        "The worst served direction of the listening window is " (worst.direction.to_string())
-                        ": its roughness goes from " (format!("{:.2}", worst.before_db)) " to " (format!("{:.2}", worst.after_db))
-                        " dB rms (" (format!("{:+.2}", worst.change_db())) " dB)."
-                    }
-                } @else {
-                    li { "Without angles it cannot be said which direction is served worst." }
-                }
-            }
-        }
-    }
+    let headroom = match prediction.price_db {
+        price_db if price_db > 0.0 => text! {
+            "{} of headroom: so much lower must the level in front of the stages be, or full-scale signals clip.",
+            db(price_db, 1)
+        },
+        _ => "No headroom: the stages together never boost.".into(),
+    };
+    let used = text! {
+        "Stages: {} of {}.",
+        plan.stages().len(), plan.device.stages
+    };
+    let demand = prediction
+        .largest_demand()
+        .map(|demand| amplifier(demand, plan.prediction.eq_level_db));
+    let worst = match prediction.worst_change {
+        Some(worst) => text! {
+            "The worst served direction of the listening window is {} {}: its roughness goes from {} to {} rms ({}).",
+            worst.direction.orbit().name(), exact(worst.direction.angle_deg(), "degrees"),
+            number(worst.before_db, 2), db(worst.after_db, 2), db(worst.change_db(), 2).signed()
+        },
+        None => "Without angles it cannot be stated which direction is served worst.".into(),
+    };
+    let items = [headroom, used].into_iter().chain(demand).chain([worst]);
+    Section::new("What it costs").list(items)
 }
 
 /// A change of level below this is none as printed, dB.
 const PRINTED_LEVEL_DB: f64 = 0.05;
 
+/// The change of level by the filters in words, `down` and `up` being its directions; `None` where it
+/// is none as printed.
+pub fn level_change(change_db: f64, down: &'static str, up: &'static str) -> Option<Text> {
+    let way = if change_db < 0.0 { down } else { up };
+    (change_db.abs() >= PRINTED_LEVEL_DB).then(|| text!("{} {}", db(change_db.abs(), 1), way))
+}
+
 /// What the plan asks of the amplifier.
-fn amplifier_words(demand: Demand, level_change_db: f64) -> String {
-    let level = match level_change_db {
-        change if change.abs() < PRINTED_LEVEL_DB => {
-            "The filters leave the level as it was".to_string()
-        }
-        change => format!(
-            "The filters make the speaker {:.1} dB {}",
-            change.abs(),
-            if change < 0.0 { "quieter" } else { "louder" }
+fn amplifier(demand: Demand, level_change_db: f64) -> Text {
+    let level = match level_change(level_change_db, "quieter", "louder") {
+        None => "The filters leave the level as it was".into(),
+        Some(change) => text!("The filters make the speaker {}", change),
+    };
+    let most = match demand.gain_db < PRINTED_LEVEL_DB {
+        true => "at no frequency more than before".into(),
+        false => text! {
+            "most at {}: {}, {} times the power",
+            hz(demand.f_hz), db(demand.gain_db, 1).signed(), number(demand.power_ratio(), 1)
+        },
+    };
+    text! {
+        "{}; turned to the loudness it had, it asks the amplifier {}. How much it can give there without distortion this measurement does not say.",
+        level, most
+    }
+}
+
+/// What was asked for: aim, subwoofer, level.
+pub fn asked(plan: &Plan) -> Vec<Section> {
+    let situation = &plan.situation;
+    let aim = situation
+        .aim
+        .as_ref()
+        .map(|aim| ("Aim", situation::aim(aim)));
+    let crossover = plan.crossover.as_ref();
+    let subwoofer = crossover.map(|taken| ("Subwoofer", situation::crossover(taken, plan)));
+    let level = situation
+        .level
+        .as_ref()
+        .map(|level| ("Level budget", situation::level(level)));
+    let parts = [aim, subwoofer, level].into_iter().flatten();
+    parts
+        .map(|(heading, said)| Section::new(heading).list(said))
+        .collect()
+}
+
+/// What can be said without being asked: low end and load, where to sit.
+pub fn advice(plan: &Plan) -> Vec<Section> {
+    let of = &plan.situation;
+    let low_end = of.low_end.as_ref();
+    let mut figures: Vec<Text> = low_end
+        .map(|low_end| situation::low_end(low_end, plan.trusted.from_hz))
+        .into_iter()
+        .collect();
+    match &of.load {
+        Some(load) => figures.extend(situation::load(load)),
+        None => figures.push(
+            "The impedance was not measured, so the load for an amplifier cannot be stated.".into(),
         ),
-    };
-    let most = if demand.gain_db < PRINTED_LEVEL_DB {
-        "at no frequency more than before".to_string()
-    } else {
-        format!(
-            "most at {}: {:+.1} dB, {:.1} times the power",
-            spoken_hz(demand.f_hz),
-            demand.gain_db,
-            demand.power_ratio()
-        )
-    };
-    format!(
-        "{level}; turned to the loudness it had, it asks the amplifier {most}. How much it can give there without distortion this measurement does not say."
-    )
+    }
+    let seat = situation::seat(plan);
+    let mut sections = vec![Section::new("Low end, sensitivity and load").list(figures)];
+    if !seat.is_empty() {
+        sections.push(Section::new("Where to sit").list(seat));
+    }
+    sections
 }
 
-pub fn ladder(plan: &Plan) -> Markup {
-    let ladder = &plan.fit.ladder;
-    let most_db = ladder.iter().map(|rung| rung.rms_db).fold(0.0, f64::max);
-    let share = |rms_db: f64| {
-        if most_db > 0.0 {
-            100.0 * rms_db / most_db
-        } else {
-            0.0
-        }
-    };
+/// What fewer and more stages reach.
+pub fn ladder(plan: &Plan) -> Section {
     let kept = plan.fit.stages.len();
-    let bought = |place: usize| match place.checked_sub(1) {
-        Some(below) => format!("{:.3}", ladder[below].rms_db - ladder[place].rms_db),
-        None => "-".into(),
+    Section::new("What each further stage gains")
+        .paragraph(text!("How far the best filters with so many stages stay from the wanted EQ, dB rms, and by how much the last of them brought it down. This plan uses {}.", stages(kept)))
+        .table(ladder_table(&plan.fit, Some(kept)))
+}
+
+/// What so many stages leave; `kept` of them are used.
+pub fn ladder_table(fit: &Fit, kept: Option<usize>) -> Table {
+    let ladder = &fit.ladder;
+    let most_db = ladder.iter().map(|rung| rung.rms_db).fold(0.0, f64::max);
+    let gained = |place: usize, rung: &Rung| {
+        let below = place.checked_sub(1)?;
+        Some(number(ladder[below].rms_db - rung.rms_db, 3))
     };
-    html! {
-        section {
-            h2 { "What each further stage would buy" }
-            p { "How far the best filters with so many stages stay from the wish, dB rms, and by how much the last of them brought it down. This plan uses " (stages_words(kept)) "." }
-            table.ladder {
-                thead { tr { th scope="col" { "Stages" } th scope="col" { "left, dB" } th scope="col" { "bought, dB" } th.word scope="col" { span.hidden { "as a bar" } } } }
-                tbody {
-                    @for (place, rung) in ladder.iter().enumerate() {
-                        tr.kept[rung.stages == kept] {
-                            th scope="row" { (rung.stages) }
-                            td { (format!("{:.3}", rung.rms_db)) }
-                            td { (bought(place)) }
-                            td.bar {
-                                span.length style={ "width:" (format!("{:.1}", share(rung.rms_db))) "%" } {}
-                                @if rung.stages == kept { span.here { "this plan" } }
-                            }
-                        }
-                    }
-                }
-            }
+    let rows = ladder.iter().enumerate().map(|(place, rung)| {
+        let chosen = kept == Some(rung.stages);
+        let bar = Cell {
+            bar: Some(if most_db > 0.0 {
+                rung.rms_db / most_db
+            } else {
+                0.0
+            }),
+            ..Cell::from(if chosen { "this plan" } else { "" })
+        };
+        Row {
+            chosen,
+            ..row![
+                rung.stages,
+                number(rung.rms_db, 3),
+                gained(place, rung),
+                bar
+            ]
         }
+    });
+    Table {
+        label: "What so many stages leave",
+        look: "ladder",
+        columns: vec![
+            Column::numbers("stages", ""),
+            Column::numbers("left", "dB"),
+            Column::numbers("gained", "dB"),
+            Column::words("as a bar").only(Medium::Page),
+        ],
+        rows: rows.collect(),
     }
 }
 
-pub fn rating(plan: &Plan) -> Markup {
-    html! {
-        section {
-            h2 { "Preference rating" }
-            @if let (Some(before), Some(after)) = (plan.prediction.rating_before, plan.prediction.rating_after) {
-                table {
-                    thead { tr { th.word scope="col" { "Term" } th scope="col" { "before" } th scope="col" { "after" } } }
-                    tbody {
-                        @for (name, digits, a, b) in [
-                            ("narrow-band deviation on axis, dB", 2, before.nbd_on_axis_db, after.nbd_on_axis_db),
-                            ("narrow-band deviation in the room, dB", 2, before.nbd_in_room_db, after.nbd_in_room_db),
-                            ("low-frequency extension, Hz", 0, before.extension_hz, after.extension_hz),
-                            ("smoothness in the room, 0 to 1", 2, before.smoothness_in_room, after.smoothness_in_room),
-                            ("rating", 1, before.preference, after.preference),
-                        ] {
-                            tr { th.word scope="row" { (name) } td { (format!("{a:.digits$}")) } td { (format!("{b:.digits$}")) } }
-                        }
-                    }
-                }
-                @if before.extension_not_reached {
-                    p { "The sound power does not fall by 6 dB within the data, so the extension is the lowest measured frequency and the rating may be too low or too high." }
-                }
-            } @else {
-                p { "There is no rating: it takes on-axis, listening window, sound power and in-room curves from 300 Hz or lower to 16 kHz." }
-            }
-            p.note {
-                "Model: S. E. Olive, A Multiple Regression Model for Predicting Loudspeaker Preference Using Objective Measurements, AES preprints 6113 and 6190 (2004). It is reported, never optimised. Its limits: trained on level-matched mono listening to conventional forward-firing speakers in one kind of room; no term for distortion, maximum level or directivity as such; bass extension outweighs audible midrange faults; a flat in-room curve scores low."
+/// The preference rating before and after.
+pub fn rating(plan: &Plan) -> Section {
+    let mut section = Section::new("Preference rating");
+    match (plan.prediction.rating_before, plan.prediction.rating_after) {
+        (Some(before), Some(after)) => {
+            let rows = [
+                (
+                    "narrow-band deviation on axis, dB",
+                    2,
+                    before.nbd_on_axis_db,
+                    after.nbd_on_axis_db,
+                ),
+                (
+                    "narrow-band deviation in the room, dB",
+                    2,
+                    before.nbd_in_room_db,
+                    after.nbd_in_room_db,
+                ),
+                (
+                    "low-frequency extension, Hz",
+                    0,
+                    before.extension_hz,
+                    after.extension_hz,
+                ),
+                (
+                    "smoothness in the room, 0 to 1",
+                    2,
+                    before.smoothness_in_room,
+                    after.smoothness_in_room,
+                ),
+                ("rating", 1, before.preference, after.preference),
+            ];
+            section = section.table(Table {
+                label: "Preference rating",
+                look: "",
+                columns: vec![
+                    Column::words("Term"),
+                    Column::numbers("before", ""),
+                    Column::numbers("after", ""),
+                ],
+                rows: rows
+                    .into_iter()
+                    .map(|(term, digits, a, b)| row![term, number(a, digits), number(b, digits)])
+                    .collect(),
+            });
+            if before.extension_not_reached {
+                section = section.paragraph(text!("The sound power does not fall by {} within the data, so the extension is the lowest measured frequency and the rating may be too low or too high.", db(6.0, 0)));
             }
         }
+        _ => {
+            section = section.paragraph(text!("There is no rating: it takes on-axis, listening window, sound power and in-room curves from {} or lower to {}.", quantity(300.0, 0, "Hz"), quantity(16.0, 0, "kHz")));
+        }
+    }
+    section.note("Model: S. E. Olive, A Multiple Regression Model for Predicting Loudspeaker Preference Using Objective Measurements, AES preprints 6113 and 6190 (2004). It is reported, never optimised. Its limits: trained on level-matched mono listening to conventional forward-firing speakers in one kind of room; no term for distortion, maximum level or directivity as such; bass extension outweighs audible midrange faults; a flat in-room curve scores low.")
+}
+
+/// What the measurement shows and what it does not.
+pub fn measurement(plan: &Plan) -> Section {
+    let (curves, audit) = (&plan.curves, &plan.audit);
+    let mut points = vec![
+        text! {
+            "Data from {} to {} at {} frequencies; judged from {} to {}.",
+            hz(curves.grid.first_hz()), hz(curves.grid.last_hz()), curves.grid.len(),
+            hz(audit.judged.from_hz), hz(audit.judged.to_hz)
+        },
+        trusted(plan),
+        match audit.corner_hz {
+            Some(corner_hz) => text! {
+                "The listening window has fallen by {} at {}; nothing is boosted below.",
+                db(6.0, 0), hz(corner_hz)
+            },
+            None => text! {
+                "The low end does not fall by {} within the data, so the tuning is not known. Boost nothing below it.",
+                db(6.0, 0)
+            },
+        },
+    ];
+    if audit.averages_only {
+        points.push("Only averaged curves were at hand. That is weaker evidence: narrow dips were left alone unasked, and no spread over angles is known.".into());
+    }
+    if let Some(response) = &plan.prediction.response_after {
+        points.extend([Orbit::Horizontal, Orbit::Vertical].map(|orbit| angles(response, orbit)));
+    }
+    points.push(text! {
+        "The rear wall in the early reflections: {}",
+        match curves.rear_wall {
+            RearWall::ThreePoints => text!("180 and \u{b1}{}.", quantity(90.0, 0, "degrees")),
+            RearWall::FullArc => text!("90 to {} on both sides.", quantity(180.0, 0, "degrees")),
+        }
+    });
+    points.push("A response free of reflections says nothing of the room below its transition frequency, of distortion or of the highest clean level.".into());
+    points.push("The curves after are predicted from the filters as the device holds them; they were not measured.".into());
+    Section::new("What the measurement shows and what it does not")
+        .list(points)
+        .table(completeness(curves))
+}
+
+/// How many of its directions each curve is formed from.
+pub fn completeness(curves: &AveragedCurves) -> Table {
+    Table {
+        label: "Curves",
+        look: "",
+        columns: vec![
+            Column::words("Curve"),
+            Column::numbers("of its directions measured", ""),
+        ],
+        rows: curves
+            .named()
+            .into_iter()
+            .map(|(name, curve)| {
+                let share = curve.map(|curve| percent(curve.completeness));
+                let share = share.map_or("not available".into(), Text::from);
+                row![curve_name(name), share]
+            })
+            .collect(),
     }
 }
 
-pub fn measurement(plan: &Plan) -> Markup {
-    let curves = &plan.curves;
-    let audit = &plan.audit;
-    let response = plan.prediction.response_after.as_ref();
-    html! {
-        section {
-            h2 { "What the measurement shows and what it does not" }
-            ul {
-                li {
-                    "Data from " (spoken_hz(curves.grid.first_hz())) " to " (spoken_hz(curves.grid.last_hz()))
-                    " at " (curves.grid.len()) " frequencies; judged from " (spoken_hz(audit.judged.from_hz)) " to " (spoken_hz(audit.judged.to_hz)) "."
-                }
-                li { (trusted_words(plan)) }
-                @if let Some(corner_hz) = audit.corner_hz {
-                    li { "The listening window has fallen by 6 dB at " (spoken_hz(corner_hz)) "; nothing is boosted below." }
-                } @else {
-                    li { "The low end does not fall by 6 dB within the data, so the tuning is not known. Boost nothing below it." }
-                }
-                @if audit.averages_only {
-                    li { "Only averaged curves were at hand. That is weaker evidence: narrow dips were left alone unasked, and no spread over angles is known." }
-                }
-                @if let Some(response) = response {
-                    @for orbit in [Orbit::Horizontal, Orbit::Vertical] { li { (orbit_words(response, orbit)) } }
-                }
-                li {
-                    "The rear wall in the early reflections: "
-                    (match curves.rear_wall {
-                        RearWall::ThreePoints => "180 and \u{b1}90 degrees.",
-                        RearWall::FullArc => "90 to 180 degrees on both sides.",
-                    })
-                }
-                li { "A response free of reflections says nothing of the room below its transition frequency, of distortion or of the highest clean level." }
-                li { "The curves after are predicted from the filters as the device holds them; they were not measured." }
-            }
-            table {
-                thead { tr { th.word scope="col" { "Curve" } th scope="col" { "of its directions measured" } } }
-                tbody {
-                    @for (name, curve) in curves.named() {
-                        tr {
-                            th.word scope="row" { (curve_words(name)) }
-                            td { (curve.map_or("not there".to_string(), |c| percent(Some(c.completeness)))) }
-                        }
-                    }
-                }
-            }
-        }
-    }
+/// A curve by its name in tables of files, in words.
+fn curve_name(name: &'static str) -> Text {
+    let (name, index) = match name.strip_suffix("_di") {
+        Some(name) => (name, " directivity index"),
+        None => (name, ""),
+    };
+    text!("{}{}", Text::joined(name.split('_'), " "), index)
 }
 
-fn trusted_words(plan: &Plan) -> String {
+fn trusted(plan: &Plan) -> Text {
     let stated = match (plan.trusted.from_hz, plan.trusted.to_hz) {
         (None, None) => {
             return "The measurement states no range in which it is to be trusted; all of it was."
                 .into();
         }
-        (Some(from_hz), None) => format!("from {}", spoken_hz(from_hz)),
-        (None, Some(to_hz)) => format!("up to {}", spoken_hz(to_hz)),
-        (Some(from_hz), Some(to_hz)) => {
-            format!("from {} to {}", spoken_hz(from_hz), spoken_hz(to_hz))
-        }
+        (Some(from_hz), None) => text!("from {}", hz(from_hz)),
+        (None, Some(to_hz)) => text!("up to {}", hz(to_hz)),
+        (Some(from_hz), Some(to_hz)) => text!("from {} to {}", hz(from_hz), hz(to_hz)),
     };
-    format!("Trusted, as the measurement states, {stated}; nothing beyond was judged.")
+    text! {
+        "Trusted, as the measurement states, {}; nothing beyond was judged.",
+        stated
+    }
 }
 
-fn orbit_words(response: &Response, orbit: Orbit) -> String {
-    let on_orbit: Vec<_> = response
-        .members()
-        .iter()
-        .filter(|m| m.direction.orbit() == orbit)
-        .collect();
+fn angles(response: &Response, orbit: Orbit) -> Text {
+    let on_orbit = || {
+        response
+            .members()
+            .iter()
+            .filter(|m| m.direction.orbit() == orbit)
+    };
     if !response.has_orbit(orbit) {
-        return format!("No {} angles off the axis were measured.", orbit.name());
+        return text!("No {} angles off the axis were measured.", orbit.name());
     }
-    let mirrored = on_orbit.iter().filter(|m| m.mirrored).count();
-    let measured = on_orbit.len() - mirrored;
-    match mirrored {
-        0 => format!("{measured} {} angles, all measured.", orbit.name()),
-        n => format!(
-            "{measured} {} angles measured, {n} more mirrored from the other side.",
-            orbit.name()
-        ),
-    }
-}
-
-pub fn provenance(plan: &Plan, provenance: &Provenance) -> Markup {
-    html! {
-        section {
-            h2 { "How to repeat this" }
-            dl.provenance {
-                dt { "Program" } dd { "planish " (provenance.version) }
-                dt { "Command" } dd { code { bdi { (without_controls(&provenance.command)) } } }
-                dt { "Target" } dd { bdi { (plan.target.name) } @if !plan.target.about.is_empty() { ": " bdi { (plan.target.about) } } }
-                dt { "Device" } dd { bdi { (plan.device.name) } @if !plan.device.about.is_empty() { ": " bdi { (plan.device.about) } } }
-            }
-            @if !provenance.inputs.is_empty() {
-                div.wide tabindex="0" role="region" aria-label="Input files" {
-                    table {
-                        thead { tr { th.word scope="col" { "Input file" } th.word scope="col" { "hash" } } }
-                        tbody {
-                            @for (file, hash) in &provenance.inputs {
-                                tr { th.word scope="row" { bdi { (without_controls(file)) } } td.word { code { (without_controls(hash)) } } }
-                            }
-                        }
-                    }
-                }
-            }
-            @if !provenance.understood.trim().is_empty() {
-                details open { summary { "What was understood of the measurement" } pre { bdi { (without_controls(&provenance.understood)) } } }
-            }
+    let mirrored = on_orbit().filter(|m| m.mirrored).count();
+    text! {
+        "{} {}{}",
+        on_orbit().count() - mirrored, orbit.name(),
+        match mirrored {
+            0 => " angles, all measured.".into(),
+            n => text!(" angles measured, {} more mirrored from the other side.", n),
         }
     }
+}
+
+/// Where the numbers come from, so that the plan can be repeated.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Provenance {
+    /// Version of this program.
+    pub version: String,
+    /// The options as typed.
+    pub command: String,
+    /// Input files, each with its hash.
+    pub inputs: Vec<(String, String)>,
+    /// What was understood of the measurement, line by line.
+    pub understood: String,
+}
+
+/// Program and command.
+pub fn program(version: &str, command: &str) -> Vec<(&'static str, Text)> {
+    vec![
+        ("Program", text!("planish {}", name(version))),
+        ("Command", code(command)),
+    ]
+}
+
+/// How the plan can be repeated.
+pub fn provenance(plan: &Plan, from: &Provenance) -> Section {
+    let about = |called: &str, about: &str| match about.is_empty() {
+        true => name(called).into(),
+        false => text!("{}: {}", name(called), name(about)),
+    };
+    let mut facts = program(&from.version, &from.command);
+    facts.push(("Target", about(&plan.target.name, &plan.target.about)));
+    facts.push(("Device", about(&plan.device.name, &plan.device.about)));
+    let mut section = Section::new("How to repeat this").add(Block::Facts(facts));
+    if !from.inputs.is_empty() {
+        let rows = from
+            .inputs
+            .iter()
+            .map(|(file, hash)| row![name(file), code(hash)]);
+        section = section.table(Table {
+            label: "Input files",
+            look: "",
+            columns: vec![Column::words("Input file"), Column::words("hash")],
+            rows: rows.collect(),
+        });
+    }
+    if !from.understood.trim().is_empty() {
+        section = section.add(Block::Details {
+            summary: "What was understood of the measurement",
+            lines: from
+                .understood
+                .lines()
+                .map(|line| name(line).into())
+                .collect(),
+        });
+    }
+    section
+}
+
+/// The usual cautions: points on a page, one paragraph on the terminal.
+pub fn cautions() -> Section {
+    let points = CAUTIONS
+        .iter()
+        .map(|caution| Text::from(*caution).into())
+        .collect();
+    Section::unheaded("Cautions")
+        .add_on(
+            Medium::Terminal,
+            Block::Paragraph(Look::Plain, Text::joined(CAUTIONS, " ")),
+        )
+        .add_on(
+            Medium::Page,
+            Block::List {
+                numbered: false,
+                items: points,
+            },
+        )
 }

@@ -3,9 +3,10 @@
 
 use super::palette::Ink;
 use super::picture::escaped;
-use super::response_picture::DB_PER_DECADE;
+use super::plot::DB_PER_DECADE;
 use super::sheet::{FROM_HZ, TO_HZ};
-use crate::predict::summary::{Sketch, Summary};
+use super::span::{Text, exact, text};
+use crate::predict::summary::Sketch;
 use std::fmt::Write;
 
 /// Width of a decade; a tenth of a dB is then two fifths of a unit, finer than a line.
@@ -15,15 +16,12 @@ const DECADE: f64 = 100.0;
 const HIGH_DB: f64 = 10.0;
 const LOW_DB: f64 = -20.0;
 
-/// The picture, with words for those who cannot see it.
-pub fn svg(row: &Summary) -> String {
+/// The picture, with `words` for those who cannot see it.
+pub fn svg(curves: &Sketch, words: &str) -> String {
     let units_per_db = DECADE / DB_PER_DECADE;
     let width = DECADE * (TO_HZ / FROM_HZ).log10();
     let height = (HIGH_DB - LOW_DB) * units_per_db;
-    let words = escaped(&format!(
-        "{}: listening window from 20 Hz to 20 kHz, deviation from the target {:.1} dB rms before and {:.1} dB after",
-        row.speaker, row.deviation_before_db, row.deviation_after_db
-    ));
+    let words = escaped(words);
     let mut out = format!(
         "<svg class=\"sketch\" viewBox=\"0 0 {width:.0} {height:.0}\" role=\"img\" aria-label=\"{words}\">"
     );
@@ -62,7 +60,7 @@ pub fn svg(row: &Summary) -> String {
         window_before_db,
         window_after_db,
         target_db,
-    } = &row.sketch;
+    } = curves;
     for (values, ink, rest) in [
         (target_db, Ink::Wanted, "stroke-dasharray=\"5 4\""),
         (window_before_db, Ink::Before, "stroke-width=\"1.2\""),
@@ -84,7 +82,13 @@ pub fn svg(row: &Summary) -> String {
 }
 
 /// How the small pictures are to be read.
-pub const READING: &str = "Each small picture: the listening window from 20 Hz to 20 kHz, thin and grey as measured, thick and blue with the filters (predicted), dashed the target. Lines stand at 50, 100, 200, 500 Hz and so on and every 5 dB; all have one scale, 25 dB as high as a decade is wide (IEC 60263), and curves are cut off at the edges.";
+pub fn reading() -> Text {
+    text! {
+        "Each small picture: the listening window from {} to {}, thin and grey as measured, thick and blue with the filters (predicted), dashed the target. Lines stand at 50, 100, 200, {} and so on and every {}; all have one scale, {} as high as a decade is wide (IEC 60263), and curves are cut off at the edges.",
+        exact(FROM_HZ, "Hz"), exact(TO_HZ / 1000.0, "kHz"), exact(500.0, "Hz"), exact(5.0, "dB"),
+        exact(DB_PER_DECADE, "dB")
+    }
+}
 
 fn x_of(f_hz: f64) -> f64 {
     DECADE * (f_hz / FROM_HZ).log10()

@@ -1,6 +1,7 @@
 //! One speaker planned for several aims.
 
-use super::{PlanOptions, Speaker, plan_for};
+use super::{PlanOptions, Speaker, device_and_target, plan_for};
+use crate::average::RearWall;
 use crate::device::Device;
 use crate::error::{Error, Result};
 use crate::predict::Plan;
@@ -8,6 +9,7 @@ use crate::predict::aims::Aims;
 use crate::response::{Orbit, Response};
 use crate::target::Target;
 use rayon::prelude::*;
+use std::path::Path;
 
 /// The aims that are compared, degrees. Source: the horizontal listening window of
 /// ANSI/CTA-2034-A ends at 30 degrees; one step more shows where a trend goes.
@@ -21,6 +23,24 @@ const SIDES_DIFFER_DB: f64 = 1.0;
 /// Share of the usual search for better stages: the last hundredths of a dB do not change how far
 /// a speaker is best turned.
 const EFFORT: f64 = 0.05;
+
+/// Reads the speaker in a folder and compares its aims; its name comes along. `heard` is called as
+/// soon as it was read.
+///
+/// # Errors
+/// When it cannot be read, a name is not known, or as [`compare`].
+pub fn compared(
+    speaker: &Path,
+    rear_wall: RearWall,
+    options: &PlanOptions,
+    heard: &mut dyn FnMut(&Speaker),
+) -> Result<(String, Aims)> {
+    let speaker = Speaker::read(speaker, rear_wall)?;
+    heard(&speaker);
+    let (device, target) = device_and_target(options)?;
+    let aims = compare(&speaker, &device, &target, options)?;
+    Ok((speaker.folder.name, aims))
+}
 
 /// Plans `speaker` for each aim and compares.
 ///

@@ -1,23 +1,17 @@
-//! One page for a few plans side by side: their numbers, and their curves in one picture each.
+//! Pictures of a few plans side by side: one curve of each in every picture.
 
-use super::many_page::{About, how_to_repeat};
-use super::page;
+use super::filter_picture;
 use super::palette::Ink;
-use super::picture::{Picture, Trace, showable, without_controls};
-use super::plot::{draw_traces, heading};
-use super::sections::isolated;
+use super::picture::{Picture, Trace};
+use super::plot::{DB_PER_DECADE, draw_traces, heading};
 use super::sheet::{
     AXIS_HEIGHT, FROM_HZ, Hang, Manner, TO_HZ, UNITS_PER_DECADE, drawn, frequency_lines,
     frequency_words, level_lines, panel, words, x_of,
 };
-use super::statement::statement;
-use super::table::{Line, TERMS, labels, page_table};
-use super::{filter_picture, response_picture};
+use super::span::{Text, exact, text};
 use crate::curve::{Curve, Grid, resample_db};
 use crate::error::{Error, Result};
 use crate::predict::Plan;
-use crate::predict::summary::{Entry, Summary};
-use maud::html;
 
 /// The most plans that one picture can show: six colours, each twice.
 pub const MOST_PLANS: usize = 2 * COLOURS.len();
@@ -34,80 +28,8 @@ const LINES: [Manner; 3] = [Manner::Plain, Manner::Dashed, Manner::Dotted];
 
 /// Density of the pictures, points per octave.
 const POINTS_PER_OCTAVE: f64 = 24.0;
-/// Room for the heading.
+/// Height of the heading.
 const HEADING_HEIGHT: i32 = 180;
-
-/// The page of plans, two at least and [`MOST_PLANS`] at most.
-///
-/// # Errors
-/// When there are more or fewer, they have no frequency in common, or a picture cannot be drawn.
-pub fn html(plans: &[Plan], about: &About) -> Result<String> {
-    if !(2..=MOST_PLANS).contains(&plans.len()) {
-        return Err(Error::range(
-            "the number of plans to compare",
-            plans.len().to_string(),
-            format!("between 2 and {MOST_PLANS}"),
-        ));
-    }
-    let plans: Vec<Plan> = plans.iter().map(showable).collect();
-    let entries = entries(&plans);
-    let labels: Vec<String> = labels(&entries)
-        .iter()
-        .map(|l| without_controls(l))
-        .collect();
-    let pictures = pictures(&plans, &labels)?;
-    let title = "Plans side by side";
-    let body = html! {
-        header {
-            p.kicker { "Equalization plans" }
-            h1 { (title) }
-            ol.plans { @for label in &labels { li { bdi { (label) } } } }
-        }
-        main {
-            section {
-                h2 { "The numbers" }
-                div.wide tabindex="0" role="region" aria-label="The numbers" { (page_table(&lines(&entries, &labels))) }
-                p.note { (TERMS) }
-            }
-            @for (number, picture) in (1..).zip(&pictures) {
-                (page::figure(number, picture, &html! { (picture.scale) }))
-            }
-            section {
-                h2 { "In words" }
-                ol { @for plan in &plans { li { (isolated(&statement(plan), plan)) } } }
-            }
-            (how_to_repeat(about))
-            (page::cautions())
-        }
-    };
-    Ok(page::whole(title, &about.version, &pictures, &body))
-}
-
-/// The plans as lines of a table; their folders are not known here.
-pub fn entries(plans: &[Plan]) -> Vec<Entry> {
-    (1..)
-        .zip(plans)
-        .map(|(number, plan)| Entry {
-            folder: format!("plan {number}").into(),
-            outcome: Ok(Summary::of(plan)),
-        })
-        .collect()
-}
-
-fn lines<'a>(entries: &'a [Entry], labels: &'a [String]) -> Vec<Line<'a>> {
-    (1..)
-        .zip(entries)
-        .zip(labels)
-        .filter_map(|((place, entry), label)| {
-            Some(Line {
-                place,
-                label,
-                link: None,
-                row: entry.outcome.as_ref().ok()?,
-            })
-        })
-        .collect()
-}
 
 /// The frequencies that all plans have in common.
 fn common_grid(plans: &[Plan]) -> Result<Grid> {
@@ -125,7 +47,7 @@ fn common_grid(plans: &[Plan]) -> Result<Grid> {
 /// One curve of each plan, on the common frequencies.
 struct Curves<'a> {
     plans: &'a [Plan],
-    labels: &'a [String],
+    labels: &'a [Text],
     grid: Grid,
 }
 
@@ -140,7 +62,7 @@ impl Curves<'_> {
                 let place_of = usize::from(place);
                 Some(Trace {
                     code: place + 1,
-                    name: format!("{}: {label}", place + 1),
+                    name: text!("{}: {}", usize::from(place) + 1, label.clone()),
                     ink: COLOURS[place_of % COLOURS.len()],
                     manner: LINES[place_of % LINES.len()],
                     width: if place_of < COLOURS.len() { 11 } else { 6 },
@@ -181,16 +103,15 @@ impl Curves<'_> {
         })?;
         Ok(Picture {
             key: about.key,
-            title: about.title.into(),
-            description: format!(
+            title: about.title,
+            description: text! {
                 "{} from 20 Hz to 20 kHz, one curve for each plan: {}. The numbers stand in the table below.",
-                about.title,
-                self.labels.join("; ")
-            ),
-            scale: format!(
-                "{} {} dB are as high as a decade of frequency is wide.",
-                about.reading, about.db_per_decade
-            ),
+                about.title, Text::joined(self.labels.iter().cloned(), "; ")
+            },
+            scale: text! {
+                "{} {} are as high as a decade of frequency is wide.",
+                about.reading, exact(about.db_per_decade, "dB")
+            },
             height: bottom + AXIS_HEIGHT,
             marks,
             freqs_hz: freqs_hz.to_vec(),
@@ -215,7 +136,11 @@ struct Overlay {
     db_per_decade: f64,
 }
 
-fn pictures(plans: &[Plan], labels: &[String]) -> Result<Vec<Picture>> {
+/// Listening windows, in-room curves and filters of the plans.
+///
+/// # Errors
+/// When they have no frequency in common, or a picture cannot be drawn.
+pub fn pictures(plans: &[Plan], labels: &[Text]) -> Result<Vec<Picture>> {
     let curves = Curves {
         plans,
         labels,
@@ -228,7 +153,7 @@ fn pictures(plans: &[Plan], labels: &[String]) -> Result<Vec<Picture>> {
         reading: "Each curve relative to the level of its own speaker's listening window; the change of level by the filters is taken out.",
         step_db: 5.0,
         span_db: (25.0, 35.0),
-        db_per_decade: response_picture::DB_PER_DECADE,
+        db_per_decade: DB_PER_DECADE,
     };
     let window = level(
         "window",
