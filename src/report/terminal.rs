@@ -171,7 +171,7 @@ fn wrapped(text: &Text, first: usize, rest: usize) -> String {
 const CHOSEN: &str = "  <-";
 
 /// A table in lines. Columns are as wide as what they hold; where that is too wide for the
-/// terminal they move together, and the widest column of words is cut.
+/// terminal they move together, and the widest columns of words are cut.
 fn table(table: &Table, paint: Paint) -> String {
     let shown: Vec<usize> = (0..table.columns.len())
         .filter(|i| table.columns[*i].on.includes(Medium::Terminal))
@@ -199,11 +199,13 @@ fn table(table: &Table, paint: Paint) -> String {
     };
     let gap = if taken(&widths, 2) <= room { 2 } else { 1 };
     let is_words = |place: &usize| table.columns[shown[*place]].words;
-    let widest = (0..shown.len()).filter(is_words).max_by_key(|i| widths[*i]);
-    if let Some(widest) = widest {
-        let beyond = taken(&widths, gap).saturating_sub(room);
-        let least = widths[widest].min(NARROWEST);
-        widths[widest] = widths[widest].saturating_sub(beyond).max(least);
+    while taken(&widths, gap) > room {
+        let cuttable = |place: &usize| is_words(place) && widths[*place] > NARROWEST;
+        let widest = (0..shown.len())
+            .filter(cuttable)
+            .max_by_key(|place| widths[*place]);
+        let Some(widest) = widest else { break };
+        widths[widest] -= 1;
     }
     let line = |cells: &[String], look: &dyn Fn(usize, &str) -> String| {
         let mut line = " ".repeat(INDENT);
