@@ -130,7 +130,9 @@ def read(path):
         evidence = values[at : at + CURVES * count].reshape(CURVES, count)
         at += CURVES * count
         short = max(0, START + LENGTH - count)
-        cut = lambda a: np.pad(a[..., START : START + LENGTH], [(0, 0)] * (a.ndim - 1) + [(0, short)])
+        cut = lambda a: np.pad(
+            a[..., START : START + LENGTH], [(0, 0)] * (a.ndim - 1) + [(0, short)]
+        )
         yield (
             cut(evidence).astype("f2"),
             cut(np.clip(truth, -30, 30)).astype("f2"),
@@ -169,7 +171,8 @@ class Network(torch.nn.Module):
         return [p for l in layers + [self.last] for p in (l.weight, l.bias)]
 
     def load(self, flat):
-        """Takes weights; those of a narrower network become a part of this one, which then answers the same."""
+        """Takes weights; those of a narrower network become a part of this one, which then
+        answers the same."""
         width = next(w for w in range(1, WIDTH + 1) if Network.count(w) == len(flat))
         at = 0
         with torch.no_grad():
@@ -177,7 +180,9 @@ class Network(torch.nn.Module):
                 if p.dim() == 4 and p.shape[1] > of.shape[1]:
                     # Old curves do not see new ones yet.
                     p[: of.shape[0], of.shape[1] :] = 0
-                    p[: of.shape[0], : of.shape[1]] = torch.tensor(flat[at : at + of.numel()]).reshape(of.shape)
+                    p[: of.shape[0], : of.shape[1]] = torch.tensor(
+                        flat[at : at + of.numel()]
+                    ).reshape(of.shape)
                 else:
                     p[: of.shape[0]] = torch.tensor(flat[at : at + of.numel()]).reshape(of.shape)
                 at += of.numel()
@@ -269,7 +274,9 @@ def varied(evidence, truth, judged, rows, library):
         evidence[:, 0] = torch.clamp(evidence[:, 0] + added * evidence[:, -1], -4, 4)
     # A speaker of another size is the same speaker at other frequencies.
     shift = int(rng.integers(-16, 17))
-    evidence, truth, judged, rows = (torch.roll(t, shift, -1) for t in (evidence, truth, judged, rows))
+    evidence, truth, judged, rows = (
+        torch.roll(t, shift, -1) for t in (evidence, truth, judged, rows)
+    )
     # Gated data begin at a few hundred hertz; beyond the ends the network sees nothing.
     if rng.uniform() < 0.3:
         start, end = int(rng.integers(0, 220 - START)), 480 - START - int(rng.integers(0, 80))
@@ -296,10 +303,16 @@ def missed(error, kinds, limits, rows, judged):
 
 
 def learn(rank, arguments):
-    """One of the processes that learn together: each takes speakers of its own, all take the mean step."""
+    """One of the processes that learn together: each takes speakers of its own, all take the
+    mean step."""
     global rng
     torch.set_num_threads(1)
-    together.init_process_group("gloo", init_method=f"file://{arguments.out}.meet", rank=rank, world_size=arguments.processes)
+    together.init_process_group(
+        "gloo",
+        init_method=f"file://{arguments.out}.meet",
+        rank=rank,
+        world_size=arguments.processes,
+    )
     torch.manual_seed(arguments.seed)
     library = equalizers()
     data = [np.load(f"{arguments.out}.data/{k}.npy", mmap_mode="r") for k in range(6)]
@@ -320,7 +333,9 @@ def learn(rank, arguments):
         optimizer.param_groups[0]["lr"] = arguments.rate * fall * min(1, (step + 1) / WARM_UP)
         chosen = np.sort(torch.randint(len(data[0]), (BATCH,)).numpy())
         evidence, truth, judged, kinds, limits, rows = (torch.from_numpy(t[chosen]) for t in data)
-        x, y, w, rows = varied(evidence.float(), truth.float(), judged.float(), rows.float(), library)
+        x, y, w, rows = varied(
+            evidence.float(), truth.float(), judged.float(), rows.float(), library
+        )
         with torch.autocast("cpu", torch.bfloat16, enabled=done < 1 - EXACT):
             answers = network(x)
         answers = answers.float()
@@ -376,7 +391,8 @@ def load(folder):
 
 
 def pack(folders, place):
-    """Writes every look to arrays that the processes map: together they may be larger than memory."""
+    """Writes every look to arrays that the processes map: together they may be larger than
+    memory."""
     paths = [path for folder in folders for path in paths_in(folder)]
     os.makedirs(place, exist_ok=True)
     arrays = []
@@ -384,7 +400,9 @@ def pack(folders, place):
         for j, part in enumerate(sample):
             if k == 0:
                 shape = (LOOKS * len(paths), *part.shape)
-                arrays.append(np.lib.format.open_memmap(f"{place}/{j}.npy", "w+", part.dtype, shape))
+                arrays.append(
+                    np.lib.format.open_memmap(f"{place}/{j}.npy", "w+", part.dtype, shape)
+                )
             arrays[j][k] = part
 
 
@@ -399,14 +417,24 @@ def report(network, tests, step):
                 x = evidence[part].float()
                 answers = 0.5 * (network(x) + network(x[:, UPSIDE_DOWN]))[:, 0]
                 shares, counted = missed(
-                    answers - truth[part, 0].float(), kinds[part], limits[part], rows[part].float(), judged[part].float()
+                    answers - truth[part, 0].float(),
+                    kinds[part],
+                    limits[part],
+                    rows[part].float(),
+                    judged[part].float(),
                 )
                 for kind in range(8):
                     of = counted & (kinds[part] == kind)
                     right[kind] += ((shares <= 1) & of).sum()
                     count[kind] += of.sum()
-        print("  test", step, os.path.basename(folder), f"{100 * right.sum() / count.sum():.1f}",
-              (100 * right / count.clamp(min=1)).round().int().tolist(), flush=True)
+        print(
+            "  test",
+            step,
+            os.path.basename(folder),
+            f"{100 * right.sum() / count.sum():.1f}",
+            (100 * right / count.clamp(min=1)).round().int().tolist(),
+            flush=True,
+        )
 
 
 def main():
