@@ -12,7 +12,7 @@ where `known_speaker(seed)` gives a `KnownSpeaker`. Every script is called in on
     python3 SCRIPT --seed SEED --speakers COUNT --out FOLDER
 
 and writes one speaker folder for each seed, named by it: `speaker.toml`, `horizontal.csv`,
-`vertical.csv` (the measurement) and `truth.csv` (format: `examples/trial/known.rs`).
+`vertical.csv` (the measurement) and `truth.csv` (format: `src/trial/known.rs`).
 """
 
 import argparse

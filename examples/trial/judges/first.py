@@ -2,9 +2,10 @@
 """Simulated loudspeakers with known defects.
 
 Model (far field, complex pressure, e^{+iwt}, two orbits of 36 angles):
-  p(u,f) = REFLECT(u,f) * sum over drivers [ electric(f) * ( D(u,f) * place(u,f) * shape(u,f) +
-  second sources(u,f) ) ] D = soft piston 2J1(x)/x times point source on a rigid sphere (shadow of
-  the box), 1 on the axis place = exp(i k y sin(vertical angle)), drivers stacked under the tweeter
+  p(u,f) = REFLECT(u,f) * sum over drivers
+           [ electric(f) * ( D(u,f) * place(u,f) * shape(u,f) + second sources(u,f) ) ]
+  D     = soft piston 2J1(x)/x times point source on a rigid sphere (shadow of the box), 1 on axis
+  place = exp(i k y sin(vertical angle)), drivers stacked under the tweeter
 Every driver is flat on its axis and the crossovers (Linkwitz-Riley 2nd/4th order) add to an
 all-pass, so that the healthy axis is flat but for box roll-off and natural ripple; what happens
 off the axis follows from geometry. Early reflections: mean of the five zone means, rear wall of 3
@@ -226,10 +227,12 @@ def driver_direct(g, sp, i, mult=1.0, guide=True):
 
 # ---------------------------------------------------------------- defects
 # A defect is a dict with 'kind', 'f0' and any of
-# filt(g, i)   factor on the electric response of driver i       direct = (i, mult, guide) changed
-# radiator shape(g, i)  factor (72 x F) on driver i's radiation           source(g, i) second
-# source added to driver i reflect(g)   factor on everything                              gap =
-# (crossover, ratio) corners pulled apart
+#   filt(g, i)    factor on the electric response of driver i
+#   shape(g, i)   factor (72 x F) on driver i's radiation
+#   reflect(g)    factor on everything
+#   direct        (i, mult, guide): changed radiator
+#   source(g, i)  second source added to driver i
+#   gap           (crossover, ratio): corners pulled apart
 def on_driver(j, fn):
     return lambda g, i: fn(g) if i == j else None
 

@@ -44,7 +44,6 @@ UZ = np.cos(TH)
 POL = np.radians(ABS.astype(float))
 SINP = np.sin(POL)
 CHECK = FREQS_HZ[(FREQS_HZ > 150) & (FREQS_HZ < 17000)][::2]
-CORRECTABLE = ("resonance", "balance", "shallow-dip")
 LIMIT = dict(zip(KINDS, (2, 1, 2, 2, 1, 2, 1, 2)))
 WEIGHT = dict(zip(KINDS, (0.95, 1.02, 1.07, 1.05, 0.97, 1.42, 1.05, 1.0)))
 
