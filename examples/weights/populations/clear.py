@@ -3,8 +3,8 @@
 A driver is a vibrating cap on a rigid sphere (Legendre polynomials, spherical Hankel functions):
 baffle step, beaming and the shadow of the cabinet come out of one formula. Ways add as complex
 pressures through analogue filters and delays, exp(+iwt):
-    p = V * prod(1 + g f) * prod(1 + g m) * sum over ways of H * prod(1 + g f) * prod(1 + g m) * (D
-    + sum of g e)
+    p = V * prod(1 + g f) * prod(1 + g m)
+        * sum over ways of  H * prod(1 + g f) * prod(1 + g m) * (D + sum of g e)
 where every defect owns one term f (of frequency), m (of angle and frequency) or e (a further
 source): leaving it out is exact, and as each is linear in its strength g, its size is set by a
 parabola in g for every average of power.
@@ -299,9 +299,8 @@ def assemble(sp, defects):
 
 
 # ---- the defects: each gives its way (None: all of the speaker) and the type and values of its
-# term for g = 1. Unless `fixed`,
-# ---- g is sized later: sign of the effect, largest g, width in octaves looked at, `turn` off the
-# phase of a full effect
+# term for g = 1. Unless `fixed`, g is sized later: sign of the effect, largest g, width in octaves
+# looked at, `turn` off the phase of a full effect
 def term(way, kind, values, **more):
     return {"way": way, "type": kind, "term": values, "g": 1.0, **more}
 

@@ -40,7 +40,6 @@ U = np.stack([np.r_[_s, _z], np.r_[_z, _s], np.r_[_c, _c]], 1)  # 72 x 3, horizo
 UX, UY, UZ = (U[:, i, None] for i in range(3))
 TH = np.rad2deg(np.arccos(np.clip(UZ, -1, 1)))  # degrees off axis
 RHO = np.sqrt(np.clip(1 - UZ**2, 0, 1))  # |sin|
-AX = int(np.where(ANGLES_DEG == 0)[0][0])
 
 
 W = average_weights().judged()  # window, in-room, axis

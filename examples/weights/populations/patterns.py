@@ -8,8 +8,9 @@ waveguide variants). Drivers sit at positions and add as complex far fields. Def
 functions with an explicit angular pattern: on one driver, on the whole speaker, or as an added
 second source.
 
-P(f, W) = ( sum_i driver_i * mul_i + sum_j added_j ) * common then powers are averaged as in
-CTA-2034-A.
+    P(f, W) = ( sum_i driver_i * mul_i + sum_j added_j ) * common
+
+then powers are averaged as in CTA-2034-A.
 """
 
 import sys
