@@ -51,6 +51,7 @@ pub mod read;
 pub mod report;
 pub mod export;
 pub mod run;
+pub mod trial;
 pub mod cli;
 
 pub use error::{Error, Result};

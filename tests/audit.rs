@@ -1,22 +1,11 @@
 //! The audit on populations of simulated speakers whose defects are known, and against physics.
 
-#[path = "../examples/trial/known.rs"]
-#[allow(dead_code)] // the example reads truths from files, too
-mod known;
-#[path = "../examples/trial/population.rs"]
-#[allow(dead_code)] // the example prints more than this test looks at
-mod population;
-#[path = "../examples/trial/score.rs"]
-#[allow(dead_code)] // the example prints more than this test looks at
-mod score;
-
 use planish::audit::{self, Subject, audit};
 use planish::average::{AveragedCurves, RearWall};
 use planish::filter::{Kind, Stage};
 use planish::response::Response;
 use planish::simulate::{DefectKind, Measurement, Simulated, Speaker};
-use population::{Evidence, Physics, run_one};
-use score::DefectScore;
+use planish::trial::{Evidence, Physics, ScoredDefect, run_one};
 
 /// Share of defects handled rightly that a small trial on judging seeds must reach, overall and
 /// in every kind; what was measured on 200 speakers lies higher and stands in the README. With
@@ -36,20 +25,23 @@ fn small_trials_on_judging_seeds_meet_their_bars_and_roughen_no_window_angle() {
         for outcome in &outcomes {
             assert!(outcome.worst_change_db < 0.3, "{}", outcome.worst_change_db);
         }
-        let scores: Vec<_> = outcomes.iter().flat_map(|o| &o.scores).collect();
-        let share = |of: &[&(DefectScore, bool)], what: &dyn Fn(&(DefectScore, bool)) -> bool| {
+        let scores: Vec<_> = outcomes.iter().flat_map(|o| &o.defects).collect();
+        let share = |of: &[&ScoredDefect], what: &dyn Fn(&ScoredDefect) -> bool| {
             of.iter().filter(|s| what(s)).count() as f64 / of.len().max(1) as f64
         };
         for kind in DefectKind::ALL {
             let of_kind: Vec<_> = scores
                 .iter()
                 .copied()
-                .filter(|s| s.0.kind == kind)
+                .filter(|s| s.score.kind == kind)
                 .collect();
-            let got = share(&of_kind, &|s| s.0.right);
+            let got = share(&of_kind, &|s| s.score.right);
             assert!(got >= KIND_BAR, "{physics:?} {}: {got:.2}", kind.name());
         }
-        let (right, cause) = (share(&scores, &|s| s.0.right), share(&scores, &|s| s.1));
+        let (right, cause) = (
+            share(&scores, &|s| s.score.right),
+            share(&scores, &|s| s.cause_right),
+        );
         assert!(right >= OVERALL_BAR, "{physics:?} {right:.2}");
         assert!(cause >= CAUSE_BAR, "{physics:?} {cause:.2}");
     }
@@ -70,11 +62,11 @@ fn without_the_vertical_orbit_nulls_are_still_left_alone() {
         .flat_map(|seed| {
             run_one(Physics::Sphere, seed, Evidence::NoVertical)
                 .unwrap()
-                .scores
+                .defects
         })
-        .filter(|s| null(s.0.kind))
+        .filter(|s| null(s.score.kind))
         .collect();
-    let right = scores.iter().filter(|s| s.0.right).count() as f64 / scores.len() as f64;
+    let right = scores.iter().filter(|s| s.score.right).count() as f64 / scores.len() as f64;
     assert!(right >= LESS_EVIDENCE_BAR, "{right:.2} of {}", scores.len());
 }
 
@@ -128,31 +120,4 @@ fn what_an_equalizer_in_front_adds_the_wish_takes_away() {
     };
     let left_db = energy(&change_db).sqrt();
     assert!(left_db < TOLERANCE_DB, "{left_db:.2} dB rms");
-}
-
-#[test]
-fn a_truth_told_by_a_file_is_read_as_it_stands_there() {
-    let dir = tempfile::tempdir().unwrap();
-    let table = "freq_hz,healthy_listening_window,\
-        0:deep-null:1000:window,0:deep-null:1000:in_room,0:deep-null:1000:on_axis,\
-        1:single-axis:4000:window,1:single-axis:4000:in_room,1:single-axis:4000:on_axis\n\
-        100,85,0,0,0,0,0,0\n1000,84,-9,-1,-15,0,0,0\n10000,86,0,0,0,0.5,0.25,3\n";
-    std::fs::write(dir.path().join("truth.csv"), table).unwrap();
-    let grid = planish::curve::Grid::new(vec![100.0, 1000.0, 10_000.0, 20_000.0]).unwrap();
-    let known = known::Known::told(dir.path(), &grid).unwrap();
-    let near = |a: &[f64], b: &[f64]| a.iter().zip(b).all(|(a, b)| (a - b).abs() < 1e-9);
-    // Beyond the end it stays what it is there.
-    assert!(near(&known.healthy_window_db, &[85.0, 84.0, 86.0, 86.0]));
-    let [null, ripple] = &known.defects[..] else {
-        panic!("{} defects", known.defects.len());
-    };
-    assert_eq!((null.kind, null.f_hz), (DefectKind::DeepNull, 1000.0));
-    assert!(near(&null.window_db, &[0.0, -9.0, 0.0, 0.0]));
-    assert!(near(&null.room_db, &[0.0, -1.0, 0.0, 0.0]));
-    assert!(near(&null.on_axis_db, &[0.0, -15.0, 0.0, 0.0]));
-    assert_eq!(ripple.kind, DefectKind::SingleAxisRipple);
-    assert!(near(&ripple.on_axis_db, &[0.0, 0.0, 3.0, 3.0]));
-    let nameless = table.replace("1:single-axis", "1:hum");
-    std::fs::write(dir.path().join("truth.csv"), nameless).unwrap();
-    assert!(known::Known::told(dir.path(), &grid).is_err());
 }

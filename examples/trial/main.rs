@@ -6,14 +6,8 @@
 //! Seeds below 100000 were used while the audit was written; figures in the README and the
 //! tests come from seeds above.
 
-#[allow(dead_code)] // the weights are learned on another grid
-mod known;
-mod population;
-mod score;
-
 use clap::Parser;
-use population::{Evidence, Physics, read, run, run_one};
-use score::DefectScore;
+use planish::trial::{Evidence, Physics, ScoreGrid, ScoredDefect, plan_and_score, read, run_one};
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 
@@ -26,15 +20,17 @@ struct Arguments {
     /// Seed of the first one; the others follow
     #[arg(long, default_value_t = 1000)]
     seed: u64,
-    /// What the speakers are made of
-    #[arg(long, value_enum, default_value_t = Physics::Sphere)]
+    /// What the speakers are made of: sphere (caps that move in a rigid sphere), field (points in a
+    /// free field) or sketch (directivities and lobes by formula)
+    #[arg(long, default_value = "sphere")]
     physics: Physics,
     /// Folder of speaker folders named by their seeds, each with the truth in truth.csv, in place of
     /// speakers drawn here
     #[arg(long, conflicts_with = "physics")]
     told: Option<PathBuf>,
-    /// What was measured
-    #[arg(long, value_enum, default_value_t = Evidence::Full)]
+    /// What was measured: full (both orbits), one-side (the horizontal orbit from 0 to 180 degrees),
+    /// no-vertical or averages
+    #[arg(long, default_value = "full")]
     evidence: Evidence,
     /// Print every defect that was handled wrongly
     #[arg(long)]
@@ -43,7 +39,7 @@ struct Arguments {
 
 fn main() -> planish::Result<()> {
     let arguments = Arguments::parse();
-    let mut by_kind: BTreeMap<&str, Vec<(DefectScore, bool)>> = BTreeMap::new();
+    let mut by_kind: BTreeMap<&str, Vec<ScoredDefect>> = BTreeMap::new();
     let mut roughest: f64 = f64::NEG_INFINITY;
     for seed in arguments.seed..arguments.seed + arguments.speakers {
         let evidence = arguments.evidence;
@@ -51,7 +47,7 @@ fn main() -> planish::Result<()> {
             None => run_one(arguments.physics, seed, evidence)?,
             Some(folder) => {
                 let folder = folder.join(seed.to_string());
-                run(read(&folder, [evidence], &score::grid())?, evidence)?
+                plan_and_score(read(&folder, [evidence], &ScoreGrid::grid())?, evidence)?
             }
         };
         roughest = roughest.max(outcome.worst_change_db);
@@ -61,8 +57,9 @@ fn main() -> planish::Result<()> {
                 outcome.worst_change_db
             );
         }
-        for (score, cause_right) in outcome.scores {
-            if arguments.wrong && (!score.right || !cause_right) {
+        for defect in outcome.defects {
+            let score = &defect.score;
+            if arguments.wrong && !(score.right && defect.cause_right) {
                 println!(
                     "seed {seed}: {} at {:.0} Hz ({:+.1} dB) undone {:.2}, boost {:.1} dB, left {:.2} dB{}{}",
                     score.kind.name(),
@@ -72,13 +69,14 @@ fn main() -> planish::Result<()> {
                     score.local_boost_db,
                     score.left_db,
                     if score.right { "" } else { ", wrong" },
-                    if cause_right { "" } else { ", cause wrong" },
+                    if defect.cause_right {
+                        ""
+                    } else {
+                        ", cause wrong"
+                    },
                 );
             }
-            by_kind
-                .entry(score.kind.name())
-                .or_default()
-                .push((score, cause_right));
+            by_kind.entry(score.kind.name()).or_default().push(defect);
         }
     }
     println!(
@@ -87,11 +85,11 @@ fn main() -> planish::Result<()> {
     );
     let (mut count, mut right, mut causes) = (0, 0, 0);
     for (kind, scores) in &by_kind {
-        let mut undone: Vec<f64> = scores.iter().map(|s| s.0.undone).collect();
+        let mut undone: Vec<f64> = scores.iter().map(|s| s.score.undone).collect();
         undone.sort_by(f64::total_cmp);
         let at = |share: f64| undone[((undone.len() - 1) as f64 * share).round() as usize];
-        let rights = scores.iter().filter(|s| s.0.right).count();
-        let cause = scores.iter().filter(|s| s.1).count();
+        let rights = scores.iter().filter(|s| s.score.right).count();
+        let cause = scores.iter().filter(|s| s.cause_right).count();
         println!(
             "{kind:<20} {:>5} {:>5.1} % {:>5.1} %   {:>14.2} {:>6.2} {:>6.2}",
             scores.len(),

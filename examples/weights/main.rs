@@ -1,28 +1,17 @@
 //! Writes what `train.py` beside it learns the audit's weights from: speakers with known defects,
-//! what the audit hears of them, and what is true of them.
+//! the network's inputs, and what is true of them.
 //!
 //! `cargo run --release --example weights -- --speakers 3000 --physics sphere --out FOLDER`
 //!
 //! Seeds stay below 100000: those above judge.
 
-#[path = "../trial/known.rs"]
-#[allow(dead_code)]
-mod known;
-#[path = "../trial/population.rs"]
-#[allow(dead_code)]
-mod population;
-#[path = "../trial/score.rs"]
-#[allow(dead_code)]
-mod score;
-
 use clap::Parser;
-use known::Known;
 use planish::Result;
-use planish::audit::{self, Evidence as Heard, Subject};
+use planish::audit::{self, Evidence as Inputs, Subject};
 use planish::average::{AveragedCurves, RearWall};
 use planish::curve::Grid;
 use planish::simulate::DefectKind;
-use population::{Evidence, Physics, draw, read};
+use planish::trial::{Evidence, Known, Physics, draw, measurement, read};
 use std::path::PathBuf;
 
 /// Writes training data, one file for each speaker.
@@ -34,8 +23,8 @@ struct Arguments {
     /// Seed of the first one; the others follow
     #[arg(long, default_value_t = 161)]
     seed: u64,
-    /// What they are made of
-    #[arg(long, value_enum, default_value_t = Physics::Sphere)]
+    /// What they are made of: sphere, field or sketch
+    #[arg(long, default_value = "sphere")]
     physics: Physics,
     /// Folder of speaker folders named by their seeds, each with the truth in truth.csv, in place of
     /// speakers drawn here
@@ -69,17 +58,17 @@ fn samples(arguments: &Arguments, seed: u64) -> Result<Vec<f64>> {
         _ => Evidence::Averages,
     };
     let grid = Grid::logarithmic(20.0, 20_000.0, 48.0);
-    let looks = [Evidence::Full, lesser];
+    let ways = [Evidence::Full, lesser];
     let measured = match &arguments.told {
         None => {
-            // Another density and noise for the second look.
-            let look = |k: u64| population::measurement(seed + k, looks[k as usize]);
-            draw(arguments.physics, seed, [look(0), look(1)], &grid)?
+            // Another density and noise for the second measurement.
+            let way = |k: u64| measurement(seed + k, ways[k as usize]);
+            draw(arguments.physics, seed, [way(0), way(1)], &grid)?
         }
-        Some(folder) => read(&folder.join(seed.to_string()), looks, &grid)?,
+        Some(folder) => read(&folder.join(seed.to_string()), ways, &grid)?,
     };
     let mut values = Vec::new();
-    for (evidence, response) in looks.into_iter().zip(measured.responses) {
+    for (evidence, response) in ways.into_iter().zip(measured.responses) {
         let response = response.mirrored().0;
         let curves = AveragedCurves::from_response(&response, RearWall::default());
         let subject = Subject {
@@ -89,8 +78,12 @@ fn samples(arguments: &Arguments, seed: u64) -> Result<Vec<f64>> {
             trusted: Default::default(),
             second_source: None,
         };
-        let heard = audit::evidence(&subject, &audit::Options::default())?;
-        write(&mut values, &heard, &measured.known.on(&grid, &heard.grid));
+        let inputs = audit::evidence(&subject, &audit::Options::default())?;
+        write(
+            &mut values,
+            &inputs,
+            &measured.known.on(&grid, &inputs.grid),
+        );
     }
     Ok(values)
 }
@@ -98,22 +91,22 @@ fn samples(arguments: &Arguments, seed: u64) -> Result<Vec<f64>> {
 /// Number of frequencies, first one in Hz, corner in Hz or 0, first and one beyond the last
 /// judged, number of defects; what of the window's deviation is not shared; each defect: its kind's
 /// place in the list, its frequency, what it changes in the window, in the room, on the axis; the
-/// evidence.
-fn write(values: &mut Vec<f64>, heard: &Heard, known: &Known) {
+/// network's inputs.
+fn write(values: &mut Vec<f64>, inputs: &Inputs, known: &Known) {
     values.extend([
-        heard.grid.len() as f64,
-        heard.grid.first_hz(),
-        heard.corner_hz.unwrap_or(0.0),
-        heard.judged.start as f64,
-        heard.judged.end as f64,
+        inputs.grid.len() as f64,
+        inputs.grid.first_hz(),
+        inputs.corner_hz.unwrap_or(0.0),
+        inputs.judged.start as f64,
+        inputs.judged.end as f64,
         known.defects.len() as f64,
     ]);
     // The window's deviation has its level taken out; so has the truth.
-    let mut not_shared: Vec<f64> = heard
+    let mut not_shared: Vec<f64> = inputs
         .window_db
         .iter()
         .zip(&known.healthy_window_db)
-        .map(|(w, t)| w - (t - heard.level_db))
+        .map(|(w, t)| w - (t - inputs.level_db))
         .collect();
     for defect in known.defects.iter().filter(|d| d.kind.is_correctable()) {
         let window = &defect.window_db;
@@ -127,5 +120,5 @@ fn write(values: &mut Vec<f64>, heard: &Heard, known: &Known) {
             values.extend(curve);
         }
     }
-    values.extend(heard.curves.iter().flatten());
+    values.extend(inputs.curves.iter().flatten());
 }

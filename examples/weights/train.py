@@ -1,9 +1,10 @@
-"""Learns the weights of the audit (src/audit/weights.f32) from what the example `weights` wrote.
+"""Learns the weights of the audit (src/audit/weights.bin) from what the example `weights` wrote.
 
     python3 train.py OUT FOLDER... --processes 2
 
-Needs numpy and PyTorch. The network is that of src/audit/weigh.rs; the result depends on the
-libraries' version in its last digits, so weights learned anew have to pass the trial anew.
+Needs numpy and PyTorch. The network is that of src/audit/weigh.rs, its layout and the file's
+format stand in weights_file.py. The result depends on the libraries' version in its last digits,
+so weights learned anew have to pass the trial anew: README.md beside this file.
 """
 
 import argparse
@@ -11,26 +12,29 @@ import glob
 import math
 import os
 import shutil
+import sys
 
 import numpy as np
 import torch
 import torch.distributed as together
 
-CURVES, WIDTH, ANSWERS = 52, 80, 4
-STEPS = (1, 2, 4, 8, 16, 32, 8, 2)
+sys.dont_write_bytecode = True  # no cache folder in the repository
+import weights_file
+from weights_file import ANSWERS, INPUTS, STEPS, TAPS, WIDTH
+
 UNIT_DB, POINTS_PER_OCTAVE, FIRST_HZ = 3.0, 48, 20.0
 # Of 480 frequencies from 20 Hz those below START are not learned from: no speaker is judged there.
 START, LENGTH = 72, 416
 BATCH = 32
-# Looks in a file: in full and in a lesser way.
-LOOKS = 2
+# Measurements of a speaker in a file: in full and in a lesser way.
+MEASUREMENTS = 2
 # The last part is learned in 32-bit floats, what is before in 16-bit ones (bfloat16).
 EXACT = 0.08
 # Steps until the rate of learning has risen to its largest.
 WARM_UP = 600
 # Nothing is learned from below 2.2 times the corner, where roll-off hides it, or above 15 kHz.
 ABOVE_CORNER, BELOW_HZ = 2.2, 15000.0
-# Defects are scored below this, as examples/trial/score.rs does.
+# Defects are scored below this, as src/trial/score.rs does.
 SCORED_TO_HZ = 14000.0
 MOST_DEFECTS = 6
 # The first answer decides what is filled; the others only name causes.
@@ -66,7 +70,7 @@ def line_out(w, x, y):
 
 def functional(freqs_hz, weights, effect):
     """The row that takes an error of the wish to the share by which it misses a defect, as
-    examples/trial/score.rs: regression on the effect round it, level and slope free."""
+    src/trial/score.rs: regression on the effect round it, level and slope free."""
     size = np.abs(effect) * (weights > 0)
     if size.max() < 1e-3:
         return None
@@ -127,10 +131,12 @@ def read(path):
             limits[k] = TOLERANCES[kind]
             if kind == STEP:
                 limits[k] = np.maximum(limits[k], 0.3 / np.abs(room * scored).max())
-        evidence = values[at : at + CURVES * count].reshape(CURVES, count)
-        at += CURVES * count
+        evidence = values[at : at + INPUTS * count].reshape(INPUTS, count)
+        at += INPUTS * count
         short = max(0, START + LENGTH - count)
-        cut = lambda a: np.pad(a[..., START : START + LENGTH], [(0, 0)] * (a.ndim - 1) + [(0, short)])
+        cut = lambda a: np.pad(
+            a[..., START : START + LENGTH], [(0, 0)] * (a.ndim - 1) + [(0, short)]
+        )
         yield (
             cut(evidence).astype("f2"),
             cut(np.clip(truth, -30, 30)).astype("f2"),
@@ -145,9 +151,10 @@ class Network(torch.nn.Module):
     def __init__(self, width=WIDTH):
         super().__init__()
         conv = torch.nn.Conv2d  # along frequency only: twice as fast as Conv1d
-        self.first = conv(CURVES, width, 1)
+        self.first = conv(INPUTS, width, 1)
         self.wide = torch.nn.ModuleList(
-            conv(width, width, (1, 5), padding=(0, 2 * s), dilation=(1, s)) for s in STEPS
+            conv(width, width, (1, TAPS), padding=(0, TAPS // 2 * s), dilation=(1, s))
+            for s in STEPS
         )
         self.narrow = torch.nn.ModuleList(conv(width, width, 1) for _ in STEPS)
         self.last = conv(width, ANSWERS, 1)
@@ -168,24 +175,21 @@ class Network(torch.nn.Module):
             layers += [wide, narrow]
         return [p for l in layers + [self.last] for p in (l.weight, l.bias)]
 
-    def load(self, flat):
-        """Takes weights; those of a narrower network become a part of this one, which then answers the same."""
-        width = next(w for w in range(1, WIDTH + 1) if Network.count(w) == len(flat))
+    def load(self, width, flat):
+        """Takes weights; those of a narrower network become a part of this one, which then
+        answers the same."""
         at = 0
         with torch.no_grad():
             for p, of in zip(self.in_order(), Network(width).in_order()):
                 if p.dim() == 4 and p.shape[1] > of.shape[1]:
                     # Old curves do not see new ones yet.
                     p[: of.shape[0], of.shape[1] :] = 0
-                    p[: of.shape[0], : of.shape[1]] = torch.tensor(flat[at : at + of.numel()]).reshape(of.shape)
+                    p[: of.shape[0], : of.shape[1]] = torch.tensor(
+                        flat[at : at + of.numel()]
+                    ).reshape(of.shape)
                 else:
                     p[: of.shape[0]] = torch.tensor(flat[at : at + of.numel()]).reshape(of.shape)
                 at += of.numel()
-
-    @staticmethod
-    def count(width):
-        block = width * width * 6 + 2 * width
-        return CURVES * width + width + len(STEPS) * block + width * ANSWERS + ANSWERS
 
 
 def peaking_db(freqs_hz, f0_hz, gain_db, q):
@@ -229,12 +233,12 @@ def equalizers(count=2500):
 
 
 # Up and down change places: a speaker upside down is as good a speaker.
-UPSIDE_DOWN = list(range(CURVES))
+UPSIDE_DOWN = list(range(INPUTS))
 UPSIDE_DOWN[17:31], UPSIDE_DOWN[31:45] = range(31, 45), range(17, 31)
 
 
 # Scatter within groups does not add up as levels do: by about half.
-LEVELS = torch.ones(CURVES)
+LEVELS = torch.ones(INPUTS)
 LEVELS[2:45:2] = 0.5
 LEVELS[-3:] = 0.0
 
@@ -269,7 +273,9 @@ def varied(evidence, truth, judged, rows, library):
         evidence[:, 0] = torch.clamp(evidence[:, 0] + added * evidence[:, -1], -4, 4)
     # A speaker of another size is the same speaker at other frequencies.
     shift = int(rng.integers(-16, 17))
-    evidence, truth, judged, rows = (torch.roll(t, shift, -1) for t in (evidence, truth, judged, rows))
+    evidence, truth, judged, rows = (
+        torch.roll(t, shift, -1) for t in (evidence, truth, judged, rows)
+    )
     # Gated data begin at a few hundred hertz; beyond the ends the network sees nothing.
     if rng.uniform() < 0.3:
         start, end = int(rng.integers(0, 220 - START)), 480 - START - int(rng.integers(0, 80))
@@ -296,17 +302,23 @@ def missed(error, kinds, limits, rows, judged):
 
 
 def learn(rank, arguments):
-    """One of the processes that learn together: each takes speakers of its own, all take the mean step."""
+    """One of the processes that learn together: each takes speakers of its own, all take the
+    mean step."""
     global rng
     torch.set_num_threads(1)
-    together.init_process_group("gloo", init_method=f"file://{arguments.out}.meet", rank=rank, world_size=arguments.processes)
+    together.init_process_group(
+        "gloo",
+        init_method=f"file://{arguments.out}.meet",
+        rank=rank,
+        world_size=arguments.processes,
+    )
     torch.manual_seed(arguments.seed)
     library = equalizers()
     data = [np.load(f"{arguments.out}.data/{k}.npy", mmap_mode="r") for k in range(6)]
     tests = {folder: load(folder) for folder in arguments.test} if rank == 0 else {}
     network = Network().to(memory_format=torch.channels_last)
     if arguments.start:
-        network.load(np.fromfile(arguments.start, "<f4"))
+        network.load(*weights_file.read(arguments.start))
     mean = Network().to(memory_format=torch.channels_last)
     mean.load_state_dict(network.state_dict())
     torch.manual_seed(100 * arguments.seed + rank)
@@ -320,7 +332,9 @@ def learn(rank, arguments):
         optimizer.param_groups[0]["lr"] = arguments.rate * fall * min(1, (step + 1) / WARM_UP)
         chosen = np.sort(torch.randint(len(data[0]), (BATCH,)).numpy())
         evidence, truth, judged, kinds, limits, rows = (torch.from_numpy(t[chosen]) for t in data)
-        x, y, w, rows = varied(evidence.float(), truth.float(), judged.float(), rows.float(), library)
+        x, y, w, rows = varied(
+            evidence.float(), truth.float(), judged.float(), rows.float(), library
+        )
         with torch.autocast("cpu", torch.bfloat16, enabled=done < 1 - EXACT):
             answers = network(x)
         answers = answers.float()
@@ -351,8 +365,7 @@ def learn(rank, arguments):
         if rank == 0 and ((step + 1) % 2500 == 0 or step + 1 == arguments.steps):
             report(mean, tests, step + 1)
             flat = np.concatenate([p.detach().numpy().ravel() for p in mean.in_order()])
-            flat.astype("<f4").tofile(arguments.out + ".part")
-            os.replace(arguments.out + ".part", arguments.out)
+            weights_file.write(arguments.out, flat)
 
 
 def share_gradients(network, processes):
@@ -376,15 +389,18 @@ def load(folder):
 
 
 def pack(folders, place):
-    """Writes every look to arrays that the processes map: together they may be larger than memory."""
+    """Writes every measurement to arrays that the processes map: together they may be larger than
+    memory."""
     paths = [path for folder in folders for path in paths_in(folder)]
     os.makedirs(place, exist_ok=True)
     arrays = []
     for k, sample in enumerate(sample for path in paths for sample in read(path)):
         for j, part in enumerate(sample):
             if k == 0:
-                shape = (LOOKS * len(paths), *part.shape)
-                arrays.append(np.lib.format.open_memmap(f"{place}/{j}.npy", "w+", part.dtype, shape))
+                shape = (MEASUREMENTS * len(paths), *part.shape)
+                arrays.append(
+                    np.lib.format.open_memmap(f"{place}/{j}.npy", "w+", part.dtype, shape)
+                )
             arrays[j][k] = part
 
 
@@ -399,21 +415,33 @@ def report(network, tests, step):
                 x = evidence[part].float()
                 answers = 0.5 * (network(x) + network(x[:, UPSIDE_DOWN]))[:, 0]
                 shares, counted = missed(
-                    answers - truth[part, 0].float(), kinds[part], limits[part], rows[part].float(), judged[part].float()
+                    answers - truth[part, 0].float(),
+                    kinds[part],
+                    limits[part],
+                    rows[part].float(),
+                    judged[part].float(),
                 )
                 for kind in range(8):
                     of = counted & (kinds[part] == kind)
                     right[kind] += ((shares <= 1) & of).sum()
                     count[kind] += of.sum()
-        print("  test", step, os.path.basename(folder), f"{100 * right.sum() / count.sum():.1f}",
-              (100 * right / count.clamp(min=1)).round().int().tolist(), flush=True)
+        print(
+            "  test",
+            step,
+            os.path.basename(folder),
+            f"{100 * right.sum() / count.sum():.1f}",
+            (100 * right / count.clamp(min=1)).round().int().tolist(),
+            flush=True,
+        )
 
 
 def main():
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("out")
     parser.add_argument("folders", nargs="+")
-    parser.add_argument("--steps", type=int, default=20000, help="of 32 looks for each process")
+    parser.add_argument(
+        "--steps", type=int, default=20000, help="of a batch of 32 for each process"
+    )
     parser.add_argument("--rate", type=float, default=3e-3, help="largest rate of learning")
     parser.add_argument("--start", help="weights to go on from")
     parser.add_argument("--seed", type=int, default=0)

@@ -14,6 +14,11 @@
 use super::evidence::{CURVES, upside_down};
 use pulp::{Simd, WithSimd};
 
+/// Which network this is, and which inputs and answers it has in which order. A change of the
+/// constants below, of the evidence or of the answers takes a new number, here and in
+/// `examples/weights/weights_file.py`, which states the same layout.
+const LAYOUT: u16 = 1;
+
 /// Curves inside the network.
 const WIDTH: usize = 80;
 
@@ -30,9 +35,74 @@ const ANSWERS: usize = 4;
 /// The network counts in this unit, dB.
 const UNIT_DB: f32 = 3.0;
 
-/// The weights: layer by layer, matrix (output, input, tap) before offsets, 32-bit floats, little
-/// endian. Written by `examples/weights`.
-static WEIGHTS: &[u8] = include_bytes!("weights.f32");
+/// Numbers of the network.
+const NUMBERS: usize = {
+    let block = WIDTH * WIDTH * (TAPS + 1) + 2 * WIDTH;
+    CURVES * WIDTH + WIDTH + STEPS.len() * block + WIDTH * ANSWERS + ANSWERS
+};
+
+/// The weights: a header, then layer by layer, matrix (output, input, tap) before offsets, 16-bit
+/// floats (IEEE 754 binary16), little endian. Made by `examples/weights`, where
+/// `weights_file.py` states the format byte by byte.
+const WEIGHTS: &[u8] = include_bytes!("weights.bin");
+
+/// Format of the file; its header up to the checksum, and with it.
+const FORMAT: u16 = 1;
+const BEFORE_CHECKSUM: usize = 8 + 8 * 2 + STEPS.len() * 2 + 4;
+const HEADER_LENGTH: usize = BEFORE_CHECKSUM + 4;
+
+/// The header of weights for this network, up to the checksum.
+const fn header() -> [u8; BEFORE_CHECKSUM] {
+    let mut bytes = [0; BEFORE_CHECKSUM];
+    let (magic, numbers) = (b"planishW", (NUMBERS as u32).to_le_bytes());
+    let fixed = [
+        FORMAT,
+        LAYOUT,
+        16,
+        CURVES as u16,
+        WIDTH as u16,
+        ANSWERS as u16,
+        TAPS as u16,
+        STEPS.len() as u16,
+    ];
+    let mut i = 0;
+    while i < BEFORE_CHECKSUM {
+        let (word, byte) = ((i.saturating_sub(8)) / 2, i % 2);
+        bytes[i] = if i < 8 {
+            magic[i]
+        } else if word < fixed.len() {
+            fixed[word].to_le_bytes()[byte]
+        } else if word < fixed.len() + STEPS.len() {
+            (STEPS[word - fixed.len()] as u16).to_le_bytes()[byte]
+        } else {
+            numbers[i - (BEFORE_CHECKSUM - 4)]
+        };
+        i += 1;
+    }
+    bytes
+}
+
+/// Whether `file` holds weights for this network, as far as header and length tell.
+const fn is_for_this_network(file: &[u8]) -> bool {
+    let header = header();
+    if file.len() != HEADER_LENGTH + 2 * NUMBERS {
+        return false;
+    }
+    let mut i = 0;
+    while i < header.len() {
+        if file[i] != header[i] {
+            return false;
+        }
+        i += 1;
+    }
+    true
+}
+
+// Other weights do not build; the checksum is left to a test.
+const _: () = assert!(
+    is_for_this_network(WEIGHTS),
+    "weights.bin is for another network: see examples/weights/README.md"
+);
 
 /// What the evidence comes to, each curve in dB over the audit's frequencies.
 #[derive(Debug, Clone, PartialEq)]
@@ -69,7 +139,8 @@ impl Weighed {
 /// It is weighed upright and upside down, and the mean counts: a speaker on its head is the same
 /// speaker, and two looks err less than one.
 pub(super) fn weigh(evidence: &[Vec<f64>]) -> Weighed {
-    let network = Network::read(&mut Weights(WEIGHTS.chunks_exact(4)));
+    let (_, numbers) = WEIGHTS.split_at(HEADER_LENGTH);
+    let network = Network::read(&mut Weights(numbers.chunks_exact(2)));
     let looks = [
         network.answers(&Curves::of(evidence)),
         network.answers(&Curves::of(&upside_down(evidence))),
@@ -128,9 +199,20 @@ impl Weights<'_> {
         self.0
             .by_ref()
             .take(count)
-            .map(|b| f32::from_le_bytes([b[0], b[1], b[2], b[3]]))
+            .map(|b| from_half(u16::from_le_bytes([b[0], b[1]])))
             .collect()
     }
+}
+
+/// The value of a finite number of IEEE 754 binary16: sign, five bits of exponent (bias 15), ten
+/// of fraction. Every one is a 32-bit float, so nothing is rounded.
+fn from_half(bits: u16) -> f32 {
+    let (exponent, fraction) = (u32::from(bits >> 10 & 0x1f), u32::from(bits & 0x3ff));
+    let size = match exponent {
+        0 => fraction as f32 / 16_777_216.0,
+        _ => f32::from_bits(exponent + 112 << 23 | fraction << 13),
+    };
+    if bits >> 15 == 1 { -size } else { size }
 }
 
 /// Curves of one length, one after the other.
@@ -288,10 +370,47 @@ mod tests {
     use crate::response::Orbit;
 
     #[test]
-    fn the_weights_are_as_many_as_the_layers_take() {
-        let block = WIDTH * WIDTH * (TAPS + 1) + 2 * WIDTH;
-        let count = CURVES * WIDTH + WIDTH + STEPS.len() * block + WIDTH * ANSWERS + ANSWERS;
-        assert_eq!(WEIGHTS.len(), 4 * count);
+    fn the_weights_are_whole_and_finite() {
+        let (header, numbers) = WEIGHTS.split_at(HEADER_LENGTH);
+        let (header, checksum) = header.split_at(BEFORE_CHECKSUM);
+        let mut crc = crc32fast::Hasher::new();
+        crc.update(header);
+        crc.update(numbers);
+        assert_eq!(crc.finalize().to_le_bytes(), checksum);
+        let exponents = numbers.chunks_exact(2).map(|b| b[1] >> 2 & 0x1f);
+        assert!(exponents.into_iter().all(|exponent| exponent < 0x1f));
+    }
+
+    #[test]
+    fn weights_for_another_network_are_refused() {
+        assert!(is_for_this_network(WEIGHTS));
+        assert!(!is_for_this_network(&WEIGHTS[..WEIGHTS.len() - 2]));
+        assert!(!is_for_this_network(&[]));
+        for i in 0..BEFORE_CHECKSUM {
+            let mut other = WEIGHTS.to_vec();
+            other[i] ^= 1;
+            assert!(!is_for_this_network(&other), "byte {i}");
+        }
+    }
+
+    /// IEEE 754-2008, 3.4: one, the largest number, the smallest normal and subnormal ones, signs,
+    /// and the number nearest to a third (1365/4096).
+    #[test]
+    fn a_16_bit_number_has_the_value_of_the_standard() {
+        let two = |power: i32| 2f32.powi(power);
+        for (bits, value) in [
+            (0x3c00, 1.0),
+            (0x7bff, 65504.0),
+            (0x0400, two(-14)),
+            (0x0001, two(-24)),
+            (0x03ff, 1023.0 * two(-24)),
+            (0xc000, -2.0),
+            (0x3555, 1365.0 / 4096.0),
+            (0x0000, 0.0),
+        ] {
+            assert_eq!(from_half(bits), value, "{bits:04x}");
+        }
+        assert!(from_half(0x8000).is_sign_negative());
     }
 
     #[test]

@@ -5,67 +5,59 @@ Every driver sits at a place on one face of a rectangular box.  Its field at a m
 
     V * D(angle) * direct  +  (1/2 - V) * D(grazing) * E
 
-where V is a smooth visibility (1 in front of the face, 0 behind), D the directivity of the driver and E the
-normalised sum over points along the edges of that face (path source - edge - microphone, round the rear edges where
-the box is in the way).  The sum goes to 1/2 at low frequencies at all angles, so the baffle step, its ripple and the
-field at the sides and the back all arise from the geometry.  Ports, panels, lips, frames, nearby surfaces are further
-sources, scattering points or images in the same geometry.
-
-    python edges.py --seed S --speakers N --out DIR
+where V is a smooth visibility (1 in front of the face, 0 behind), D the directivity of the driver
+and E the normalised sum over points along the edges of that face (path source - edge - microphone,
+round the rear edges where the box is in the way). The sum goes to 1/2 at low frequencies at all
+angles, so the baffle step, its ripple and the field at the sides and the back all arise from the
+geometry. Ports, panels, lips, frames, nearby surfaces are further sources, scattering points or
+images in the same geometry.
 """
-import os
-os.environ.setdefault("OMP_NUM_THREADS", "1")
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-import argparse
+
+import sys
+from pathlib import Path
+
+sys.dont_write_bytecode = True  # no cache folder in the repository
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+from population_tools import (
+    ANGLES_DEG,
+    FREQS_HZ,
+    KINDS,
+    Form,
+    KnownDefect,
+    KnownSpeaker,
+    average_weights,
+    log_uniform,
+    run,
+)
+
 import numpy as np
 from scipy.special import j0, j1
 from scipy.ndimage import gaussian_filter1d
 
 C0 = 343.0
-KINDS = ("resonance", "balance", "shallow-dip", "cancellation", "deep-null", "crossover-phase",
-         "directivity-step", "single-axis")
 # smallest and largest effect in the complete speaker (dB) that is kept; column that counts
-KEEP = {"resonance": (1.0, 7.5, 0), "balance": (1.0, 5.5, 0), "shallow-dip": (1.0, 5.5, 0),
-        "cancellation": (2.0, 17.0, 0), "deep-null": (4.5, 26.0, 0), "crossover-phase": (1.5, 14.0, 0),
-        "directivity-step": (1.2, 6.0, 1), "single-axis": (1.2, 6.5, 2)}
+KEEP = {
+    "resonance": (1.0, 7.5, 0),
+    "balance": (1.0, 5.5, 0),
+    "shallow-dip": (1.0, 5.5, 0),
+    "cancellation": (2.0, 17.0, 0),
+    "deep-null": (4.5, 26.0, 0),
+    "crossover-phase": (1.5, 14.0, 0),
+    "directivity-step": (1.2, 6.0, 1),
+    "single-axis": (1.2, 6.5, 2),
+}
 
 # ---------------------------------------------------------------- angles and averages
-ANG = np.arange(-170, 181, 10)
-_a = np.deg2rad(ANG.astype(float))
+_a = np.deg2rad(ANGLES_DEG.astype(float))
 _z = np.zeros_like(_a)
-DIRS = np.concatenate([np.stack([np.sin(_a), _z, np.cos(_a)], 1), np.stack([_z, np.sin(_a), np.cos(_a)], 1)])
+DIRS = np.concatenate(
+    [np.stack([np.sin(_a), _z, np.cos(_a)], 1), np.stack([_z, np.sin(_a), np.cos(_a)], 1)]
+)
 DIRS[np.abs(DIRS) < 1e-12] = 0.0
 NA = len(DIRS)
 
 
-def _averages():
-    h = {int(a): i for i, a in enumerate(ANG)}
-    v = {int(a): i + len(ANG) for i, a in enumerate(ANG)}
-
-    def mean(ix):
-        w = np.zeros(NA)
-        w[ix] = 1.0 / len(ix)
-        return w
-    front = [h[a] for a in (0, 10, -10, 20, -20, 30, -30)]
-    lw = mean(front + [v[10], v[-10]])
-    side = [h[s * a] for a in (40, 50, 60, 70, 80) for s in (1, -1)]
-    er = (mean([v[-20], v[-30], v[-40]]) + mean([v[40], v[50], v[60]]) + mean(front) + mean(side)
-          + mean([h[180], h[90], h[-90]])) / 5
-    sp = np.zeros(NA)
-    for d in (h, v):
-        for a, i in d.items():
-            t = abs(a)
-            if t in (0, 180):
-                sp[i] = (1 - np.cos(np.deg2rad(5))) / 2
-            else:
-                sp[i] = (np.cos(np.deg2rad(t - 5)) - np.cos(np.deg2rad(t + 5))) / 4
-    sp /= sp.sum()
-    on = np.zeros(NA)
-    on[h[0]] = 1
-    return np.stack([lw, 0.12 * lw + 0.44 * er + 0.44 * sp, on]).astype(np.float32)
-
-
-AVG = _averages()
+AVG = average_weights(sound_power="belts").judged().astype(np.float32)
 I0 = int(np.argmax(AVG[2]))
 
 # ---------------------------------------------------------------- tables made once
@@ -80,20 +72,21 @@ def look(tab, x):
 
 
 DT, NT = 1.2e-5, 640
-F48 = 20 * 2 ** (np.arange(480) / 48)
 
 
 class Grid:
-    """Frequencies of one run of the model: those of the truth, and those of the measurement where they differ."""
+    """Frequencies of one run of the model: those of the truth, and those of the measurement
+    where they differ."""
+
     cache = {}
 
     def __init__(self, extra):
         j = np.arange(360)
         odd = 20 * 2 ** (j[j % 3 > 0] / 36) if extra else np.zeros(0)
         odd = odd[odd <= 20000.5]
-        f = np.concatenate([F48, odd])
+        f = np.concatenate([FREQS_HZ, odd])
         self.f = np.sort(f)
-        self.at48 = np.searchsorted(self.f, F48 * (1 - 1e-9))
+        self.at48 = np.searchsorted(self.f, FREQS_HZ * (1 - 1e-9))
         self.k = (2 * np.pi * self.f / C0).astype(np.float32)
         self.lf = np.log2(self.f)
         self.s = 1j * self.f
@@ -123,24 +116,26 @@ def unit(v):
     return v / np.linalg.norm(v, axis=-1, keepdims=True)
 
 
-def lograng(r, a, b):
-    return float(np.exp(r.uniform(np.log(a), np.log(b))))
-
-
 def smooth_ramp(x):
     return 0.5 * (1 + np.tanh(x))
 
 
-FACES = {"front": ((1, 0, 0), (0, 1, 0), (0, 0, 1)), "back": ((-1, 0, 0), (0, 1, 0), (0, 0, -1)),
-         "right": ((0, 0, -1), (0, 1, 0), (1, 0, 0)), "left": ((0, 0, 1), (0, 1, 0), (-1, 0, 0)),
-         "top": ((1, 0, 0), (0, 0, -1), (0, 1, 0)), "bottom": ((1, 0, 0), (0, 0, 1), (0, -1, 0))}
+FACES = {
+    "front": ((1, 0, 0), (0, 1, 0), (0, 0, 1)),
+    "back": ((-1, 0, 0), (0, 1, 0), (0, 0, -1)),
+    "right": ((0, 0, -1), (0, 1, 0), (1, 0, 0)),
+    "left": ((0, 0, 1), (0, 1, 0), (-1, 0, 0)),
+    "top": ((1, 0, 0), (0, 0, -1), (0, 1, 0)),
+    "bottom": ((1, 0, 0), (0, 0, 1), (0, -1, 0)),
+}
 NRAY = 96
 PSI = (np.arange(NRAY) + 0.5) * 2 * np.pi / NRAY
 CPS, SPS = np.cos(PSI), np.sin(PSI)
 
 
 class Beam:
-    """Directivity of a driver: a piston whose cone lets go at the rim, or a horn with two angles."""
+    """Directivity of a driver: a piston whose cone lets go at the rim, or a horn with two
+    angles."""
 
     def __init__(self, a, decouple=2.6, horn=None):
         self.a, self.dec, self.horn = a, decouple, horn
@@ -153,7 +148,7 @@ class Beam:
         """u: unit directions, (m, 3) in the frame (e1, e2, normal); returns (m, F)."""
         cg = u[:, 2]
         if self.horn is None:
-            sn = np.where(cg > 0, np.sqrt(np.maximum(1 - cg ** 2, 0)), 1.0).astype(np.float32)
+            sn = np.where(cg > 0, np.sqrt(np.maximum(1 - cg**2, 0)), 1.0).astype(np.float32)
             p = look(T_J1, sn[:, None] * self.x(g)[None])
             out = p.astype(np.complex64)
             out.imag = 0.15 * (1 - p)
@@ -161,9 +156,11 @@ class Beam:
         th, tv, wh, wv, pw = self.horn
         gam = np.arccos(np.clip(cg, -1, 1))
         q = np.maximum(u[:, 0] ** 2 + u[:, 1] ** 2, 1e-9)
-        a2 = (th ** 2 + (0.62 * C0 / (g.f * wh)) ** 2)
-        b2 = (tv ** 2 + (0.62 * C0 / (g.f * wv)) ** 2)
-        t2 = ((gam ** 2 / q)[:, None] * ((u[:, 0] ** 2)[:, None] / a2 + (u[:, 1] ** 2)[:, None] / b2)).astype(np.float32)
+        a2 = th**2 + (0.62 * C0 / (g.f * wh)) ** 2
+        b2 = tv**2 + (0.62 * C0 / (g.f * wv)) ** 2
+        t2 = (
+            (gam**2 / q)[:, None] * ((u[:, 0] ** 2)[:, None] / a2 + (u[:, 1] ** 2)[:, None] / b2)
+        ).astype(np.float32)
         # 6 dB down where t = 1, running out softly to a floor
         att = 0.69 * t2 ** np.float32(pw / 2)
         return np.exp(-3.2 * np.tanh(att / 3.2)).astype(np.complex64)
@@ -213,13 +210,16 @@ class Speaker:
 
     def vis(self, cg, size):
         """smooth visibility: cg cosine from the face's normal (m,), size = way to the edge"""
-        return smooth_ramp(cg.astype(np.float32)[:, None] * (2.4 + 2.2 * np.sqrt(self.g.k * size))[None])
+        return smooth_ramp(
+            cg.astype(np.float32)[:, None] * (2.4 + 2.2 * np.sqrt(self.g.k * size))[None]
+        )
 
     def ref(self, pos):
         return float(np.linalg.norm(self.m0 - pos))
 
     def on_face(self, face, uv, beam, depth=0.0, r0=None):
-        """Field of a source on a face, phase relative to the path r0 (its own to the microphone at 0 degrees)."""
+        """Field of a source on a face, phase relative to the path r0 (its own to the microphone
+        at 0 degrees)."""
         g = self.g
         e, half, mid = self.frame(face)
         uv = np.clip(uv, -half[:2] * 0.97, half[:2] * 0.97)
@@ -238,13 +238,14 @@ class Speaker:
         dx = loc[:, :1] - rho * CPS
         dy = loc[:, 1:2] - rho * SPS
         dz = loc[:, 2:3]
-        out = nx * dx + ny * dy                       # how far outside the plane of that side of the box
-        straight = np.sqrt(dx ** 2 + dy ** 2 + dz ** 2)
+        out = nx * dx + ny * dy  # how far outside the plane of that side of the box
+        straight = np.sqrt(dx**2 + dy**2 + dz**2)
         dd = 2 * half[2]
         behind = np.minimum(dz + dd, 0)
-        around = dd + np.sqrt(dx ** 2 + dy ** 2 + behind ** 2)
+        around = dd + np.sqrt(dx**2 + dy**2 + behind**2)
         hid = (dz < -dd) & (out < 0)
-        # a microphone on the far side in front of the rear plane goes over the face itself: straight
+        # a microphone on the far side in front of the rear plane goes over the face itself:
+        # straight
         length = np.where(hid, np.maximum(around, straight), straight)
         # the nearer edges carry more, the deeper in the shadow the more so
         w = np.exp((0.5 + 0.45 * (1 - u[:, 2:3])) * (nx * u[:, :1] + ny * u[:, 1:2]))
@@ -254,7 +255,10 @@ class Speaker:
         graz = (graz.mean(0) * self.L + 0.03 * (1 - self.L)).astype(np.complex64)
         V = self.vis(u[:, 2], float(np.median(rho)))
         D = beam.at(g, u)
-        direct = expj(-(r - r0 + depth).astype(np.float32)[:, None] * g.k) * (self.d / r).astype(np.float32)[:, None]
+        direct = (
+            expj(-(r - r0 + depth).astype(np.float32)[:, None] * g.k)
+            * (self.d / r).astype(np.float32)[:, None]
+        )
         return V * D * direct + (np.float32(0.5) - V) * graz * E
 
     def scatter(self, pos, pts, w, beam, r0, back=True):
@@ -270,10 +274,13 @@ class Speaker:
         cg = unit(self.M - pts.mean(0))[:, 2]
         # the box hides points in front of it from behind
         V = self.vis(cg + 0.15, 0.5 * self.box[0])
-        return self.paths(sp[None] + l - r0, np.broadcast_to(w, l.shape) * self.d / l) * (V * lit[None])
+        return self.paths(sp[None] + l - r0, np.broadcast_to(w, l.shape) * self.d / l) * (
+            V * lit[None]
+        )
 
     def image(self, pos, plane_p, plane_n, beam, r0, extent=None, centre=None):
-        """Mirror source of a driver on the front behind a plane (point, normal towards the speaker)."""
+        """Mirror source of a driver on the front behind a plane (point, normal towards the
+        speaker)."""
         g = self.g
         n = np.asarray(plane_n, float)
         h = float((pos - plane_p) @ n)
@@ -281,7 +288,7 @@ class Speaker:
         v = self.M - img
         r = np.linalg.norm(v, axis=1)
         u = v / r[:, None]
-        dep = u - 2 * (u @ n)[:, None] * n            # how it left the driver
+        dep = u - 2 * (u @ n)[:, None] * n  # how it left the driver
         V = self.vis(dep[:, 2], 0.4 * self.box[0])
         D = beam.at(g, dep)
         rear = (0.5 / np.sqrt(1 + (g.k * 0.25 * self.box[0]) ** 2)).astype(np.float32)
@@ -292,7 +299,11 @@ class Speaker:
             t = -((img - plane_p) @ n) / np.where(np.abs(side) < 1e-3, 1e-3, side)
             hit = img + t[:, None] * u
             wt = wt * np.exp(-0.5 * np.sum(((hit - centre) / extent) ** 2, 1))
-        return amp * expj(-(r - r0).astype(np.float32)[:, None] * g.k) * (wt * self.d / r).astype(np.float32)[:, None]
+        return (
+            amp
+            * expj(-(r - r0).astype(np.float32)[:, None] * g.k)
+            * (wt * self.d / r).astype(np.float32)[:, None]
+        )
 
 
 # ---------------------------------------------------------------- filters on frequency
@@ -312,7 +323,7 @@ def crossover(f, fx, order):
         den = (1 + x) ** 2
         return 1 / den, -x * x / den
     den = (1 + np.sqrt(2) * x + x * x) ** 2
-    return 1 / den, x ** 4 / den
+    return 1 / den, x**4 / den
 
 
 def log_window(lf, f0, down, up, steep=4.0):
@@ -357,9 +368,10 @@ def build(r, g, need_cross):
     m = Model()
     m.g = g
     f = g.f
-    # one way only sometimes; not where a crossover with lobes is wanted, nor two concentric drivers
+    # one way only sometimes; not where a crossover with lobes is wanted, nor two concentric
+    # drivers
     names = ["two", "guide", "coax", "three", "mtm", "centre", "tower", "coax3", "big", "one"]
-    pr = np.array([.2, .16, .08, .12, .08, .06, .12, .05, .07, .06])
+    pr = np.array([0.2, 0.16, 0.08, 0.12, 0.08, 0.06, 0.12, 0.05, 0.07, 0.06])
     if need_cross:
         pr[-1] = pr[2] = 0
     lay = m.layout = str(r.choice(names, p=pr / pr.sum()))
@@ -375,18 +387,24 @@ def build(r, g, need_cross):
         rw = r.uniform(0.07, 0.14)
     w = 2 * rw + r.uniform(0.025, 0.08)
     gap = r.uniform(0.008, 0.03)
-    rtf = rt + r.uniform(0.02, 0.035)                      # tweeter with its flange
+    rtf = rt + r.uniform(0.02, 0.035)  # tweeter with its flange
     xoff = r.choice([0.0, 1.0], p=[0.55, 0.45]) * r.uniform(-0.35, 0.35)
     horn = None
     if lay in ("guide", "big") or (lay in ("three", "tower") and r.random() < 0.3):
         wh = r.uniform(0.1, 0.17) if lay != "big" else r.uniform(0.2, 0.32)
         wv = wh * r.uniform(0.55, 1.0)
         wh, w = wh, max(w, wh + 0.02)
-        horn = (np.deg2rad(r.uniform(42, 60)), np.deg2rad(r.uniform(32, 55)), wh, wv, r.uniform(1.8, 2.4))
+        horn = (
+            np.deg2rad(r.uniform(42, 60)),
+            np.deg2rad(r.uniform(32, 55)),
+            wh,
+            wv,
+            r.uniform(1.8, 2.4),
+        )
         rtf = wv / 2 + 0.008
         xoff = 0.0 if r.random() < 0.8 else xoff * 0.3
     tw = Beam(rt, r.uniform(2.5, 4.5), horn)
-    drivers = []        # (name, [(face, uv)], beam) from low to high; uv from the middle of the face
+    drivers = []  # (name, [(face, uv)], beam) from low to high; uv from the middle of the face
     dp = r.uniform(0.18, 0.34)
     rm = r.uniform(0.035, 0.065)
 
@@ -400,31 +418,44 @@ def build(r, g, need_cross):
         yw = yt - rtf - gap - rw
         flip = r.random() < 0.1
         s = -1 if flip else 1
-        drivers = [("woofer", [("front", (0.0, s * yw))], Beam(rw, r.uniform(2, 3.2))),
-                   ("tweeter", [("front", (free(rtf), s * yt))], tw)]
+        drivers = [
+            ("woofer", [("front", (0.0, s * yw))], Beam(rw, r.uniform(2, 3.2))),
+            ("tweeter", [("front", (free(rtf), s * yt))], tw),
+        ]
     elif lay == "coax":
         h = 2 * rw + r.uniform(0.05, 0.3)
         y = r.uniform(-0.3, 0.5) * (h / 2 - rw - 0.01)
         tw = Beam(rt, 3.5, (np.deg2rad(r.uniform(45, 58)),) * 2 + (rw * 1.4, rw * 1.4, 2.0))
-        drivers = [("woofer", [("front", (0.0, y))], Beam(rw, r.uniform(2, 3.2))), ("tweeter", [("front", (0.0, y))], tw)]
+        drivers = [
+            ("woofer", [("front", (0.0, y))], Beam(rw, r.uniform(2, 3.2))),
+            ("tweeter", [("front", (0.0, y))], tw),
+        ]
     elif lay == "mtm":
         h = 4 * rw + 2 * rtf + 2 * gap + r.uniform(0.03, 0.15)
         o = rtf + gap + rw
-        drivers = [("woofer", [("front", (0.0, o)), ("front", (0.0, -o))], Beam(rw, 2.5)),
-                   ("tweeter", [("front", (free(rtf), 0.0))], tw)]
+        drivers = [
+            ("woofer", [("front", (0.0, o)), ("front", (0.0, -o))], Beam(rw, 2.5)),
+            ("tweeter", [("front", (free(rtf), 0.0))], tw),
+        ]
     elif lay == "centre":
         rw = min(rw, 0.075)
         o = rtf + gap + rw
         w = 2 * (o + rw) + r.uniform(0.02, 0.08)
         h = 2 * rw + r.uniform(0.02, 0.06)
         lift = r.choice([0.0, rw * 0.5])
-        drivers = [("woofer", [("front", (o, 0.0)), ("front", (-o, 0.0))], Beam(rw, 2.5)),
-                   ("tweeter", [("front", (0.0, min(lift, h / 2 - rtf)))], tw)]
+        drivers = [
+            ("woofer", [("front", (o, 0.0)), ("front", (-o, 0.0))], Beam(rw, 2.5)),
+            ("tweeter", [("front", (0.0, min(lift, h / 2 - rtf)))], tw),
+        ]
     elif lay in ("three", "tower"):
         rm = min(rm, rw * 0.8)
         n_w = 2 if lay == "tower" and r.random() < 0.6 else 1
         need = 2 * rtf + 2 * rm + 2 * rw * n_w + (2 + n_w) * gap
-        h = need + r.uniform(0.05, 0.2) if lay == "three" else max(need + 0.1, r.uniform(0.75, 1.15))
+        h = (
+            need + r.uniform(0.05, 0.2)
+            if lay == "three"
+            else max(need + 0.1, r.uniform(0.75, 1.15))
+        )
         dp = r.uniform(0.25, 0.42)
         yt = h / 2 - r.uniform(0.02, 0.06) - rtf
         ym = yt - rtf - gap - rm
@@ -434,53 +465,86 @@ def build(r, g, need_cross):
         side = lay == "tower" and r.random() < 0.35
         if side:
             yw = -h / 2 + rw + r.uniform(0.05, 0.25)
-            ws = [("left", (0.0, yw)), ("right", (0.0, yw))] if r.random() < 0.6 else [("right", (0.0, yw))]
+            ws = (
+                [("left", (0.0, yw)), ("right", (0.0, yw))]
+                if r.random() < 0.6
+                else [("right", (0.0, yw))]
+            )
             w = max(2 * rm + 0.04, w * 0.7)
         else:
             ws = [("front", (0.0, low - gap - rw - i * (2 * rw + gap))) for i in range(n_w)]
-        drivers = [("woofer", ws, Beam(rw, 2.5)), ("mid", [("front", (free(rm) * 0.5, ym))], Beam(rm, r.uniform(2, 3.2))),
-                   ("tweeter", [("front", (free(rtf), yt))], tw)]
+        drivers = [
+            ("woofer", ws, Beam(rw, 2.5)),
+            ("mid", [("front", (free(rm) * 0.5, ym))], Beam(rm, r.uniform(2, 3.2))),
+            ("tweeter", [("front", (free(rtf), yt))], tw),
+        ]
         m.side = side
     elif lay == "coax3":
         rm = r.uniform(0.05, 0.08)
         h = 2 * rm + 2 * rw + gap + r.uniform(0.04, 0.2)
         ym = h / 2 - rm - 0.02
         tw = Beam(rt, 3.5, (np.deg2rad(r.uniform(45, 58)),) * 2 + (rm * 1.4, rm * 1.4, 2.0))
-        drivers = [("woofer", [("front", (0.0, ym - rm - gap - rw))], Beam(rw, 2.5)),
-                   ("mid", [("front", (0.0, ym))], Beam(rm, 2.6)), ("tweeter", [("front", (0.0, ym))], tw)]
+        drivers = [
+            ("woofer", [("front", (0.0, ym - rm - gap - rw))], Beam(rw, 2.5)),
+            ("mid", [("front", (0.0, ym))], Beam(rm, 2.6)),
+            ("tweeter", [("front", (0.0, ym))], tw),
+        ]
     else:
         h = 2 * rw + r.uniform(0.04, 0.18)
-        drivers = [("full", [("front", (free(rw), r.uniform(-0.4, 0.4) * (h / 2 - rw)))], Beam(rw, r.uniform(1.6, 2.2)))]
+        drivers = [
+            (
+                "full",
+                [("front", (free(rw), r.uniform(-0.4, 0.4) * (h / 2 - rw)))],
+                Beam(rw, r.uniform(1.6, 2.2)),
+            )
+        ]
     m.box = (w, h, dp)
     m.rw, m.rt = rw, rt
     # crossovers
     n = len(drivers)
-    order = m.order = int(r.choice([2, 4], p=[.35, .65]))
+    order = m.order = int(r.choice([2, 4], p=[0.35, 0.65]))
     top_dim = drivers[-2][2].a if n > 1 else 0
     fx = []
     if n >= 2:
         hi = min(3800.0, 2.7 * C0 / (2 * np.pi * top_dim))
         lo = min(max(1300.0, 0.42 * C0 / (2 * np.pi * rt) if horn is None else 900.0), hi * 0.8)
-        fx = [lograng(r, lo, hi)]
+        fx = [log_uniform(r, lo, hi)]
     if n == 3:
-        fx = [lograng(r, 130 if getattr(m, "side", False) else 260, 270 if getattr(m, "side", False) else 650)] + fx
+        fx = [
+            log_uniform(
+                r,
+                130 if getattr(m, "side", False) else 260,
+                270 if getattr(m, "side", False) else 650,
+            )
+        ] + fx
     m.fx = fx
     # place of the microphones
-    dist = float(r.choice([1.0, 1.5, 2.0, 2.5, 3.0, 5.0, 20.0], p=[.06, .08, .22, .1, .16, .08, .3]))
+    dist = float(
+        r.choice([1.0, 1.5, 2.0, 2.5, 3.0, 5.0, 20.0], p=[0.06, 0.08, 0.22, 0.1, 0.16, 0.08, 0.3])
+    )
     face, uv = drivers[-1][1][0]
     ref_y = uv[1] if r.random() < 0.7 else uv[1] * r.uniform(0, 1)
     zoff = r.choice([0.0, 1.0]) * r.uniform(0.02, dp * 0.9)
-    centre = np.array([r.choice([0.0, 1.0]) * r.normal(0, 0.012) + (uv[0] if r.random() < 0.4 else 0),
-                       ref_y + r.normal(0, 0.008), -zoff])
+    centre = np.array(
+        [
+            r.choice([0.0, 1.0]) * r.normal(0, 0.012) + (uv[0] if r.random() < 0.4 else 0),
+            ref_y + r.normal(0, 0.008),
+            -zoff,
+        ]
+    )
     m.dist = dist
-    sp = m.sp = Speaker(g, m.box, centre, dist, lograng(r, 0.006, 0.035))
+    sp = m.sp = Speaker(g, m.box, centre, dist, log_uniform(r, 0.006, 0.035))
     # corner
     m.vented = bool(r.random() < 0.55)
-    m.fc = lograng(r, max(30.0, 45 - 130 * rw), min(120.0, 60 + 2.0 / rw)) if rw > 0.05 else lograng(r, 60, 120)
+    m.fc = (
+        log_uniform(r, max(30.0, 45 - 130 * rw), min(120.0, 60 + 2.0 / rw))
+        if rw > 0.05
+        else log_uniform(r, 60, 120)
+    )
     x = 1j * f / m.fc
     if m.vented:
         a1, a2 = r.uniform(2.45, 2.75), r.uniform(3.2, 3.6)
-        box_h = x ** 4 / (x ** 4 + a1 * x ** 3 + a2 * x ** 2 + a1 * x + 1)
+        box_h = x**4 / (x**4 + a1 * x**3 + a2 * x**2 + a1 * x + 1)
         ql = r.uniform(6, 12)
         cone = (x * x + x / ql + 1) / (x * x)
         vent = -(1 + x / ql) / (x * x)
@@ -491,8 +555,12 @@ def build(r, g, need_cross):
         cone = vent = None
         m.port_face = str(r.choice(["front", "back", "bottom"]))
     e, half, mid = sp.frame(m.port_face)
-    m.port_uv = np.array([r.uniform(-0.75, 0.75) * half[0] if r.random() < 0.5 else 0.0,
-                          r.choice([-1, 1], p=[.75, .25]) * r.uniform(0.5, 0.85) * half[1]])
+    m.port_uv = np.array(
+        [
+            r.uniform(-0.75, 0.75) * half[0] if r.random() < 0.5 else 0.0,
+            r.choice([-1, 1], p=[0.75, 0.25]) * r.uniform(0.5, 0.85) * half[1],
+        ]
+    )
     # directional fields
     m.comp, m.name, m.pos, m.beam = [], [], [], []
     for name, places, beam in drivers:
@@ -516,10 +584,13 @@ def build(r, g, need_cross):
         if r.random() < 0.5:
             pts = ring(p, 48, r.uniform(0.04, 0.075), z=0.002)
         else:
-            pts = frame_points(np.array([0, 0, 0.0]), w / 2 - 0.01, h / 2 - 0.01, r.uniform(0.006, 0.018))
+            pts = frame_points(
+                np.array([0, 0, 0.0]), w / 2 - 0.01, h / 2 - 0.01, r.uniform(0.006, 0.018)
+            )
         wt = np.full(len(pts), -r.uniform(0.03, 0.09) / len(pts))
-        m.comp[top] = m.comp[top] + sp.scatter(p, pts, wt, m.beam[top], m.r0[top]) * \
-            (f * f / (f * f + 1500.0 ** 2)).astype(np.float32)
+        m.comp[top] = m.comp[top] + sp.scatter(p, pts, wt, m.beam[top], m.r0[top]) * (
+            f * f / (f * f + 1500.0**2)
+        ).astype(np.float32)
     # electrical side: slopes, level of each driver voiced, the whole voiced
     H = [np.ones(len(f), complex) for _ in drivers]
     for i, x0 in enumerate(fx):
@@ -533,28 +604,33 @@ def build(r, g, need_cross):
             else:
                 H[j] = H[j] * hp
     i48 = g.at48
-    l48 = np.log2(F48)
+    l48 = np.log2(FREQS_HZ)
     m.H = []
     for j in range(n):
         lw = 10 * np.log10(AVG[0] @ (np.abs(m.comp[j][:, i48]) ** 2) + 1e-12)
         if j == 0 and m.vented:
             ref = np.interp(np.log2(m.fc * 3), l48, lw)
-            lw = np.where(F48 < m.fc * 3, ref, lw)
+            lw = np.where(FREQS_HZ < m.fc * 3, ref, lw)
         eq = np.clip(-smooth48(lw, 0.8), -15, 15)
         rip = np.clip(wander(r, g.lf, r.uniform(1.5, 4)), -2, 2) * r.uniform(0.03, 0.2)
         h = H[j] * 10 ** ((np.interp(g.lf, l48, eq) + rip) / 20)
         m.H.append(h * box_h if j == 0 or n == 1 else h * (x * x / (x * x + 1.4 * x + 1)))
     m.Hb = [h.astype(np.complex64) for h in m.H]
     slope = r.uniform(-0.12, 0.04) if r.random() < 0.6 else 0.0
-    roll = -10 * np.log10(1 + (F48 / r.uniform(21000, 36000)) ** 4)
-    target = np.interp(l48, g.lf, db(box_h)) + roll + slope * (l48 - 10) + r.uniform(0.0, 0.2) * wander(r, l48, 1.0)
+    roll = -10 * np.log10(1 + (FREQS_HZ / r.uniform(21000, 36000)) ** 4)
+    target = (
+        np.interp(l48, g.lf, db(box_h))
+        + roll
+        + slope * (l48 - 10)
+        + r.uniform(0.0, 0.2) * wander(r, l48, 1.0)
+    )
     p = total(m, [])
     lw = 10 * np.log10(AVG[0] @ (np.abs(p[:, i48]) ** 2) + 1e-12)
     eq = np.zeros(480)
     # the lowest octaves keep what box and vent make of them
     for width in (0.6, 0.3, 0.2):
         eq = np.clip(eq + smooth48(target - lw - eq, width), -18, 18)
-        if np.max(np.abs((lw + eq - target)[F48 > 2 * m.fc])) < 0.75:
+        if np.max(np.abs((lw + eq - target)[FREQS_HZ > 2 * m.fc])) < 0.75:
             break
     m.glob = (10 ** (np.interp(g.lf, l48, eq) / 20)).astype(np.float32)
     m.P = [c * (h * m.glob) for c, h in zip(m.comp, m.Hb)]
@@ -584,8 +660,8 @@ def total(m, defects):
 
 def averages(m, defects):
     p = total(m, defects)
-    pw = p.real ** 2 + p.imag ** 2
-    return 10 * np.log10(np.maximum(AVG @ (pw * m.glob ** 2), 1e-12)), p
+    pw = p.real**2 + p.imag**2
+    return 10 * np.log10(np.maximum(AVG @ (pw * m.glob**2), 1e-12)), p
 
 
 # ---------------------------------------------------------------- defects
@@ -599,10 +675,11 @@ def dominant(m, f0):
 
 
 def size_add(m, parts, row, f0, want, sign, octv=0.5, top=1.7):
-    """Strength of an added field so that the average `row` of the healthy speaker changes by `want` dB.
+    """Strength of an added field so that the average `row` of the healthy speaker changes by
+    `want` dB.
 
-    The power is a square polynomial in the strength, so all strengths are tried at once on three curves.
-    Returns strength and the change reached."""
+    The power is a square polynomial in the strength, so all strengths are tried at once on
+    three curves. Returns strength and the change reached."""
     g = m.g
     sel = np.flatnonzero(np.abs(g.lf - np.log2(f0)) < octv)
     q = 0
@@ -617,7 +694,7 @@ def size_add(m, parts, row, f0, want, sign, octv=0.5, top=1.7):
     g1 = np.sqrt(A[mid] / max(Cq[mid], 1e-20))
     gs = g1 * np.geomspace(0.05, top, 48)
     d = 10 * np.log10(np.maximum(A + 2 * gs[:, None] * B + gs[:, None] ** 2 * Cq, 1e-12) / A)
-    eff = (-d.min(1) if sign < 0 else (d.max(1) if sign > 0 else np.abs(d).max(1)))
+    eff = -d.min(1) if sign < 0 else (d.max(1) if sign > 0 else np.abs(d).max(1))
     k = np.flatnonzero(eff >= want)
     if len(k):
         k = int(k[0])
@@ -634,7 +711,7 @@ def pick_f(r, lo, hi, taken, near=None):
     if lo >= hi:
         return None
     for _ in range(12):
-        f0 = lograng(r, lo, hi)
+        f0 = log_uniform(r, lo, hi)
         if near is not None:
             f0 = near * 2 ** (r.choice([-1, 1]) * r.uniform(0.12, 0.35))
         if all(abs(np.log2(f0 / t)) > 0.5 for t in taken) and 250 <= f0 <= 9000:
@@ -648,9 +725,9 @@ def make_resonance(r, m, taken, near):
     if f0 is None:
         return None
     f = m.g.f
-    q = lograng(r, 1.5, 12)
+    q = log_uniform(r, 1.5, 12)
     gain = r.uniform(1.8, 6.0) * (-1 if r.random() < 0.1 else 1)
-    how = str(r.choice(["cone", "whole", "pair", "recess"], p=[.4, .3, .15, .15]))
+    how = str(r.choice(["cone", "whole", "pair", "recess"], p=[0.4, 0.3, 0.15, 0.15]))
     j = dominant(m, f0)
     d = new("resonance", f0, how)
     if how == "whole":
@@ -681,8 +758,12 @@ def make_resonance(r, m, taken, near):
 def make_balance(r, m, taken, near):
     g = m.g
     n = len(m.comp)
-    how = str(r.choice(["high-shelf", "low-shelf", "bump", "tilt", "driver-level", "step-not-met"],
-                       p=[.18, .14, .24, .14, .16, .14]))
+    how = str(
+        r.choice(
+            ["high-shelf", "low-shelf", "bump", "tilt", "driver-level", "step-not-met"],
+            p=[0.18, 0.14, 0.24, 0.14, 0.16, 0.14],
+        )
+    )
     if how == "driver-level" and n < 2:
         how = "bump"
     gain = r.uniform(1.5, 4.0) * r.choice([-1, 1])
@@ -699,7 +780,7 @@ def make_balance(r, m, taken, near):
     elif how == "bump":
         c = gain * np.exp(-0.5 * (x / r.uniform(0.55, 1.3)) ** 2)
     elif how == "tilt":
-        c = gain * np.clip((g.lf - np.log2(lograng(r, 500, 2000))) / 3.5, -1.2, 1.2)
+        c = gain * np.clip((g.lf - np.log2(log_uniform(r, 500, 2000))) / 3.5, -1.2, 1.2)
     elif how == "step-not-met":
         fb = 115.0 / m.box[0] * r.uniform(0.6, 1.3)
         c = abs(gain) * (smooth_ramp(1.3 * (g.lf - np.log2(fb))) - 0.5 * (r.random() < 0.5))
@@ -717,12 +798,12 @@ def make_balance(r, m, taken, near):
 def make_shallow(r, m, taken, near):
     g = m.g
     f = g.f
-    how = str(r.choice(["surround", "network", "gap", "grille"], p=[.35, .25, .22, .18]))
+    how = str(r.choice(["surround", "network", "gap", "grille"], p=[0.35, 0.25, 0.22, 0.18]))
     fx = [x for x in m.fx if all(abs(np.log2(x / t)) > 0.5 for t in taken) and x > 250]
     if how == "gap" and not fx:
         how = "surround"
     gain = -r.uniform(1.6, 4.0)
-    q = lograng(r, 0.5, 2.5)
+    q = log_uniform(r, 0.5, 2.5)
     f0 = pick_f(r, 1500 if how == "grille" else 250, 9000, taken)
     if f0 is None:
         return None
@@ -758,7 +839,9 @@ def make_shallow(r, m, taken, near):
 def make_cancellation(r, m, taken, near):
     g, sp = m.g, m.sp
     f = g.f
-    how = str(r.choice(["port", "panel", "rim", "leak", "vent-pair"], p=[.34, .2, .22, .14, .1]))
+    how = str(
+        r.choice(["port", "panel", "rim", "leak", "vent-pair"], p=[0.34, 0.2, 0.22, 0.14, 0.1])
+    )
     hi = 1500 if how != "leak" else 1100
     if how == "rim":
         hi = 6000
@@ -771,13 +854,15 @@ def make_cancellation(r, m, taken, near):
     d = new("cancellation", f0, how)
     e, half, mid = sp.frame("front")
     if how in ("port", "vent-pair"):
-        q = lograng(r, 3.0, 12)
+        q = log_uniform(r, 3.0, 12)
         fld = sp.on_face(m.port_face, m.port_uv, Beam(r.uniform(0.015, 0.04)), r0=m.r0[j])
         if how == "vent-pair":
             face = str(r.choice(["front", "back"]))
-            fld = fld * 0.5 + 0.5 * sp.on_face(face, -m.port_uv * r.uniform(0.5, 1), Beam(0.03), r0=m.r0[j])
+            fld = fld * 0.5 + 0.5 * sp.on_face(
+                face, -m.port_uv * r.uniform(0.5, 1), Beam(0.03), r0=m.r0[j]
+            )
     elif how == "panel":
-        q = lograng(r, 3.5, 14)
+        q = log_uniform(r, 3.5, 14)
         faces = [["left"], ["right"], ["left", "right"], ["top"], ["back"]][int(r.integers(5))]
         fld = 0
         for fc in faces:
@@ -791,7 +876,7 @@ def make_cancellation(r, m, taken, near):
         fld = sp.on_face("back", half[:2] * r.uniform(-0.5, 0.5, 2), Beam(0.05), r0=m.r0[j])
     else:
         # the rim of the cone moves against its middle: a ring source
-        q = lograng(r, 2.5, 8)
+        q = log_uniform(r, 2.5, 8)
         a = m.beam[j].a if m.beam[j].horn is None else 0.012
         u = unit(sp.M - m.pos[j])
         a = max(a, 0.28 * C0 / f0)
@@ -819,7 +904,7 @@ def make_null(r, m, taken, near):
     if f0 is None:
         return None
     j = dominant(m, f0)
-    if m.name[j] == "woofer" and abs(m.pos[j][2]) > 1e-6 and f0 > 250:      # woofers in the sides
+    if m.name[j] == "woofer" and abs(m.pos[j][2]) > 1e-6 and f0 > 250:  # woofers in the sides
         return None
     lam = C0 / f0
     w, h, dp = m.box
@@ -832,7 +917,11 @@ def make_null(r, m, taken, near):
     js = [j]
     if len(m.fx) and r.random() < 0.5:
         for jj in range(len(m.comp)):
-            if jj != j and min(abs(np.log2(x / f0)) for x in m.fx) < 0.8 and abs(m.pos[jj][2]) < 1e-6:
+            if (
+                jj != j
+                and min(abs(np.log2(x / f0)) for x in m.fx) < 0.8
+                and abs(m.pos[jj][2]) < 1e-6
+            ):
                 js.append(jj)
     parts = {}
     rise, fall = r.uniform(0.5, 1.0), r.uniform(0.6, 2.0)
@@ -844,7 +933,9 @@ def make_null(r, m, taken, near):
             b = lam * 0.75
         band = log_window(g.lf, f0, 1.5, 1.3, 2.5).astype(np.float32)
         for jj in js:
-            parts[jj] = sp.image(m.pos[jj], np.array([0, 0, -b]), (0, 0, 1.0), m.beam[jj], m.r0[jj]) * band
+            parts[jj] = (
+                sp.image(m.pos[jj], np.array([0, 0, -b]), (0, 0, 1.0), m.beam[jj], m.r0[jj]) * band
+            )
     elif how == "pair":
         # a second driver of the same band, set back and aside
         back = lam / 2
@@ -855,10 +946,14 @@ def make_null(r, m, taken, near):
         rr = np.linalg.norm(v, axis=1)
         u = v / rr[:, None]
         rest = sp.vis(u[:, 2], 0.3 * w)
-        fld = expj(-(rr - r0).astype(np.float32)[:, None] * g.k) * (sp.d / rr).astype(np.float32)[:, None]
+        fld = (
+            expj(-(rr - r0).astype(np.float32)[:, None] * g.k)
+            * (sp.d / rr).astype(np.float32)[:, None]
+        )
         parts[j] = fld * (rest * beam.at(g, u) + (1 - rest) * (0.4 / (1 + g.k * 0.1))) * band
     elif how == "horn":
-        # sound thrown back at the mouth goes to the throat and comes out again, from the whole mouth
+        # sound thrown back at the mouth goes to the throat and comes out again, from the whole
+        # mouth
         sgn = r.choice([1, -1])
         trip = lam / 2 if sgn > 0 else lam
         mouth = np.clip(r.uniform(0.7, 1.3) * lam, 0.02, 0.6)
@@ -869,7 +964,9 @@ def make_null(r, m, taken, near):
         u = v / rr[:, None]
         path = rr - sp.ref(q) + trip
         rest = sp.vis(u[:, 2], 0.3 * w)
-        fld = expj(-path.astype(np.float32)[:, None] * g.k) * (sp.d / rr).astype(np.float32)[:, None]
+        fld = (
+            expj(-path.astype(np.float32)[:, None] * g.k) * (sp.d / rr).astype(np.float32)[:, None]
+        )
         parts[j] = fld * (rest * bm.at(g, u) + (1 - rest) * 0.15) * band * np.float32(sgn)
     else:
         # the lip of a shelf below (or a hood above): a short line of points in front of the baffle
@@ -877,7 +974,7 @@ def make_null(r, m, taken, near):
         dl = lam * r.uniform(0.45, 0.55) * (1 if r.random() < 0.7 else 2)
         ln = np.linspace(-1, 1, n) * np.clip(lam * r.uniform(0.3, 0.8), 0.02, 0.4)
         ang = np.deg2rad(r.uniform(5, 35))
-        sd = r.choice([-1, 1], p=[.85, .15])
+        sd = r.choice([-1, 1], p=[0.85, 0.15])
         # away from the driver at the distance where source - lip - microphone is longer by dl
         ln0 = dl / (1 - np.sin(ang))
         base = np.array([r.normal(0, 0.15) * ln0, sd * ln0 * np.cos(ang), ln0 * np.sin(ang)])
@@ -886,7 +983,8 @@ def make_null(r, m, taken, near):
             return None
         fld = sp.scatter(pos, pts, np.full(n, 1.0 / n), beam, r0) * band
         i = int(np.argmin(np.abs(f - f0)))
-        # the driver lights the points less when it beams; the points answer in the phase of a hard thing
+        # the driver lights the points less when it beams; the points answer in the phase of a hard
+        # thing
         turn = np.angle(m.p0[I0, i]) - np.angle(fld[I0, i] * m.Hg[j][i]) + np.pi
         lim = np.clip((turn + np.pi) % (2 * np.pi) - np.pi, -1.0, 1.0)
         parts[j] = fld * np.complex64(np.exp(1j * lim))
@@ -951,15 +1049,22 @@ def make_dirstep(r, m, taken, near):
     if top and all(abs(np.log2(top / t)) > 0.6 for t in taken):
         ways += ["beaming"] * 5 + ["too-wide"] * 2 + ["spaced"] * 4
     how = str(r.choice(ways))
-    want = r.uniform(1.6, 4.6) if how in ("open-back", "rim-wide", "too-wide") else r.uniform(1.5, 3.6)
+    want = (
+        r.uniform(1.6, 4.6)
+        if how in ("open-back", "rim-wide", "too-wide")
+        else r.uniform(1.5, 3.6)
+    )
     i48 = g.at48
     u = unit(sp.M - m.pos[-1])
     sn = np.where(u[:, 2] > 0, np.sqrt(np.maximum(1 - u[:, 2] ** 2, 0)), 1).astype(np.float32)
     gam = np.arccos(np.clip(u[:, 2], -1, 1))
-    off = smooth_ramp((gam - np.deg2rad(r.uniform(28, 40) if how == "pinch" else r.uniform(38, 55))) / np.deg2rad(12)).astype(np.float32)
+    off = smooth_ramp(
+        (gam - np.deg2rad(r.uniform(28, 40) if how == "pinch" else r.uniform(38, 55)))
+        / np.deg2rad(12)
+    ).astype(np.float32)
     off = (off - off[I0]) / (1 - off[I0])
     if how in ("beaming", "too-wide", "spaced"):
-        f0 = top * (2 ** -0.3 if how != "too-wide" else 2 ** 0.4)
+        f0 = top * (2**-0.3 if how != "too-wide" else 2**0.4)
         j = n - 2 if how != "too-wide" else n - 1
     else:
         lo, hi = {"pinch": (700, 8000), "open-back": (280, 1800), "rim-wide": (900, 7000)}[how]
@@ -977,7 +1082,9 @@ def make_dirstep(r, m, taken, near):
         fld = sp.on_face("back", half[:2] * r.uniform(-0.5, 0.5, 2), Beam(0.06), r0=m.r0[j])
         i = int(np.argmin(np.abs(f - f0)))
         turn = np.angle(m.p0[I0, i]) - np.angle(fld[I0, i] * m.Hg[j][i]) + np.pi / 2
-        fld = fld * (np.exp(-0.5 * (x / r.uniform(0.35, 0.8)) ** 2) * np.exp(1j * turn)).astype(np.complex64)
+        fld = fld * (np.exp(-0.5 * (x / r.uniform(0.35, 0.8)) ** 2) * np.exp(1j * turn)).astype(
+            np.complex64
+        )
         s, got = size_add(m, {j: fld}, 1, f0, want, +1, 0.5, 3.5)
         mult = None
     else:
@@ -989,13 +1096,17 @@ def make_dirstep(r, m, taken, near):
 
             def mult(s, c=slice(None)):
                 return np.maximum(look(T_J1, s * arg[:, c]), 0.06)
+
             smax = 2.4
         elif how == "too-wide":
-            B = (smooth_ramp((x + 0.5) * 3) * smooth_ramp((r.uniform(0.7, 1.4) - x) * 2.5)).astype(np.float32)
+            B = (smooth_ramp((x + 0.5) * 3) * smooth_ramp((r.uniform(0.7, 1.4) - x) * 2.5)).astype(
+                np.float32
+            )
             arg = off[:, None] * B
 
             def mult(s, c=slice(None)):
                 return 1 + (np.exp(s * arg[:, c]) - 1)
+
             smax = 1.5
         elif how == "spaced":
             # two drivers side by side (or one over the other) still work together too high
@@ -1005,6 +1116,7 @@ def make_dirstep(r, m, taken, near):
 
             def mult(s, c=slice(None)):
                 return 1 - B[c] + B[c] * np.cos(s * arg[:, c])
+
             smax = C0 / f0 * 1.3
         else:
             B = np.exp(-0.5 * (x / bw) ** 2).astype(np.float32)
@@ -1018,6 +1130,7 @@ def make_dirstep(r, m, taken, near):
 
             def mult(s, c=slice(None)):
                 return np.exp(s * arg[:, c])
+
             smax = 3.0 if how == "pinch" else 1.5
     if mult is not None:
         sel = np.flatnonzero(np.abs(x) < 1.3)[::5]
@@ -1035,7 +1148,9 @@ def make_dirstep(r, m, taken, near):
         got = eff[k]
         s = ss[k]
         if k and got > want:
-            s = ss[k - 1] + (want - eff[k - 1]) / max(eff[k] - eff[k - 1], 1e-6) * (ss[k] - ss[k - 1])
+            s = ss[k - 1] + (want - eff[k - 1]) / max(eff[k] - eff[k - 1], 1e-6) * (
+                ss[k] - ss[k - 1]
+            )
             got = want
         fld = m.comp[j] * (mult(np.float32(s)) - 1)
         s = 1.0
@@ -1045,9 +1160,11 @@ def make_dirstep(r, m, taken, near):
     d["add"][j] = fld
     # the designer voices the window flat again
     p = m.p0[:, i48]
-    dl = 10 * np.log10((AVG[0] @ (np.abs(p + (fld * m.Hg[j])[:, i48]) ** 2)) / (AVG[0] @ (np.abs(p) ** 2)))
+    dl = 10 * np.log10(
+        (AVG[0] @ (np.abs(p + (fld * m.Hg[j])[:, i48]) ** 2)) / (AVG[0] @ (np.abs(p) ** 2))
+    )
     eq = -smooth48(dl, r.uniform(0.1, 0.25))
-    d["all"] = (10 ** (np.interp(g.lf, np.log2(F48), eq) / 20)).astype(np.complex64)
+    d["all"] = (10 ** (np.interp(g.lf, np.log2(FREQS_HZ), eq) / 20)).astype(np.complex64)
     return d
 
 
@@ -1070,13 +1187,21 @@ def make_single(r, m, taken, near):
     elif how == "square":
         pts = frame_points(pos, R * 0.9, R * 0.9 * r.uniform(1.0, 1.25), 0.0, n=96)
     elif how == "grille-frame":
-        pts = frame_points(pos, R, R * r.uniform(1.0, 1.15), r.uniform(0.008, 0.02),
-                           (r.normal(0, 0.01) * R, r.normal(0, 0.03) * R), n=96)
+        pts = frame_points(
+            pos,
+            R,
+            R * r.uniform(1.0, 1.15),
+            r.uniform(0.008, 0.02),
+            (r.normal(0, 0.01) * R, r.normal(0, 0.03) * R),
+            n=96,
+        )
     elif how == "horn-lip":
         pts = ring(pos, 96, R, R * r.uniform(0.9, 1.0), z=r.uniform(0.05, 0.3) * R)
     else:
         y = np.linspace(-1, 1, 16) * R * 0.5
-        pts = pos + np.concatenate([np.stack([0 * y + sx * R, y, 0 * y + 0.01], 1) for sx in (1, -1)])
+        pts = pos + np.concatenate(
+            [np.stack([0 * y + sx * R, y, 0 * y + 0.01], 1) for sx in (1, -1)]
+        )
     fld = sp.scatter(pos, pts, np.full(len(pts), -1.0 / len(pts)), m.beam[j], m.r0[j])
     # a lip is small against long waves, and softened against short ones
     fl = f0 / r.uniform(1.2, 2.2)
@@ -1096,9 +1221,16 @@ def make_single(r, m, taken, near):
     return d
 
 
-MAKE = {"resonance": make_resonance, "balance": make_balance, "shallow-dip": make_shallow,
-        "cancellation": make_cancellation, "deep-null": make_null, "crossover-phase": make_crossphase,
-        "directivity-step": make_dirstep, "single-axis": make_single}
+MAKE = {
+    "resonance": make_resonance,
+    "balance": make_balance,
+    "shallow-dip": make_shallow,
+    "cancellation": make_cancellation,
+    "deep-null": make_null,
+    "crossover-phase": make_crossphase,
+    "directivity-step": make_dirstep,
+    "single-axis": make_single,
+}
 
 
 def draw(r, m, kind, others):
@@ -1106,7 +1238,11 @@ def draw(r, m, kind, others):
     taken = [d["hz"] if "hz" in d else d["f0"] for d in others if d["kind"] == kind]
     near = None
     if kind == "resonance" and r.random() < 0.2:
-        nulls = [d["f0"] for d in others if d["kind"] in ("cancellation", "deep-null", "crossover-phase")]
+        nulls = [
+            d["f0"]
+            for d in others
+            if d["kind"] in ("cancellation", "deep-null", "crossover-phase")
+        ]
         near = float(r.choice(nulls)) if nulls else None
     for _ in range(10):
         d = MAKE[kind](r, m, taken, near)
@@ -1119,10 +1255,10 @@ def effect(m, kind, delta):
     """Size of the effect, its frequency, on the grid of the truth."""
     col = KEEP[kind][2]
     lo, hi = (240, 9500)
-    sel = np.flatnonzero((F48 > lo) & (F48 < hi))
+    sel = np.flatnonzero((FREQS_HZ > lo) & (FREQS_HZ < hi))
     y = np.abs(delta[col][sel])
     i = sel[int(np.argmax(y))]
-    return float(np.abs(delta[col][i])), float(F48[i])
+    return float(np.abs(delta[col][i])), float(FREQS_HZ[i])
 
 
 def speaker(seed):
@@ -1133,11 +1269,14 @@ def speaker(seed):
     pack = list(np.random.default_rng([seed // 2, 5]).permutation(len(KINDS)))
     if seed % 2:
         pack = pack[::-1]
-    n = int(r.choice([3, 4, 5], p=[.2, .45, .35]))
-    kinds = [KINDS[k] for k in pack[:min(n, 4)]]
+    n = int(r.choice([3, 4, 5], p=[0.2, 0.45, 0.35]))
+    kinds = [KINDS[k] for k in pack[: min(n, 4)]]
     if n == 5:
-        kinds.append(KINDS[pack[4]] if r.random() < 0.55 else
-                     str(r.choice([k for k in KINDS if k != "crossover-phase"])))
+        kinds.append(
+            KINDS[pack[4]]
+            if r.random() < 0.55
+            else str(r.choice([k for k in KINDS if k != "crossover-phase"]))
+        )
     kinds.sort(key=lambda k: k == "resonance")
     m = build(r, g, "crossover-phase" in kinds)
     m.ppo = ppo
@@ -1156,19 +1295,27 @@ def speaker(seed):
         full, p = averages(m, ds)
         bad = None
         for i, d in enumerate(ds):
-            d["delta"] = (full - averages(m, ds[:i] + ds[i + 1:])[0])[:, base48]
+            d["delta"] = (full - averages(m, ds[:i] + ds[i + 1 :])[0])[:, base48]
             d["size"], d["hz"] = effect(m, d["kind"], d["delta"])
             lo, hi, _ = KEEP[d["kind"]]
-            far = d["kind"] in ("resonance", "cancellation", "deep-null", "crossover-phase", "shallow-dip") and \
-                abs(np.log2(d["hz"] / d["f0"])) > 0.6
-            twin = any(o["kind"] == d["kind"] and abs(np.log2(o["hz"] / d["hz"])) < 0.3 for o in ds[:i])
-            leak = d["kind"] == "single-axis" and np.max(np.abs(d["delta"][0][170:440])) > 0.65 * d["size"]
+            far = (
+                d["kind"]
+                in ("resonance", "cancellation", "deep-null", "crossover-phase", "shallow-dip")
+                and abs(np.log2(d["hz"] / d["f0"])) > 0.6
+            )
+            twin = any(
+                o["kind"] == d["kind"] and abs(np.log2(o["hz"] / d["hz"])) < 0.3 for o in ds[:i]
+            )
+            leak = (
+                d["kind"] == "single-axis"
+                and np.max(np.abs(d["delta"][0][170:440])) > 0.65 * d["size"]
+            )
             if d["kind"] == "single-axis":
                 far = abs(np.log2(d["hz"] / d["f0"])) > 1.4
             if d["kind"] == "directivity-step":
                 leak = np.max(np.abs(d["delta"][0][170:440])) > min(0.45 * d["size"], 1.2)
             if d["kind"] in ("cancellation", "deep-null", "crossover-phase", "shallow-dip"):
-                at = d["delta"][:2, int(np.argmin(np.abs(F48 - d["hz"])))]
+                at = d["delta"][:2, int(np.argmin(np.abs(FREQS_HZ - d["hz"])))]
                 # a null of interference must not be alike at all angles
                 leak = at[0] > 0 or (d["kind"] != "shallow-dip" and at[1] < 0.75 * at[0])
             if bad is None and (d["size"] < lo or d["size"] > hi or far or twin or leak):
@@ -1176,8 +1323,8 @@ def speaker(seed):
         if bad is None:
             break
         k = ds[bad]["kind"]
-        rest = ds[:bad] + ds[bad + 1:]
-        if turn > 7 and len(rest) >= 3:       # it does not fit among the others: leave it out
+        rest = ds[:bad] + ds[bad + 1 :]
+        if turn > 7 and len(rest) >= 3:  # it does not fit among the others: leave it out
             ds = rest
             continue
         if turn > 9:
@@ -1192,7 +1339,8 @@ def speaker(seed):
 
 
 def measured(m):
-    """Levels at the frequencies of the measurement, (F, 72), with errors of the microphone and noise."""
+    """Levels at the frequencies of the measurement, (F, 72), with errors of the microphone and
+    noise."""
     g, r = m.g, m.r
     j = np.arange(int(np.floor(m.ppo * np.log2(1000) + 1e-9)) + 1)
     f = 20 * 2 ** (j / m.ppo)
@@ -1209,47 +1357,17 @@ def measured(m):
     return f, y
 
 
-LEVEL0 = 4000                   # levels from -40 to 140 dB as text, made once
-LEVELS = [",%.2f" % (i / 100) for i in range(-LEVEL0, 14001)]
-
-
-def write(seed, out):
+def known_speaker(seed):
     m = speaker(seed)
-    f, y = measured(m)
-    path = os.path.join(out, str(seed))
-    os.makedirs(path, exist_ok=True)
-    half = NA // 2
-    head = "freq_hz," + ",".join(str(a) for a in ANG)
-    for name, part in (("horizontal", y[:half]), ("vertical", y[half:])):
-        ix = np.clip(np.rint(part.T * 100) + LEVEL0, 0, len(LEVELS) - 1).astype(int).tolist()
-        body = "\n".join(["%.4f" % a + "".join([LEVELS[i] for i in b]) for a, b in zip(f.tolist(), ix)])
-        with open(os.path.join(path, name + ".csv"), "w", newline="\n") as fh:
-            fh.write(head + "\n" + body + "\n")
-    with open(os.path.join(path, "speaker.toml"), "w", newline="\n") as fh:
-        fh.write('[speaker]\nname = "simulated %d"\n[orbits]\nhorizontal = "horizontal.csv"\nvertical = "vertical.csv"\n' % seed)
-    cols, head = [F48, m.healthy + 85], ["freq_hz", "healthy_listening_window"]
-    for k, d in enumerate(m.ds):
-        tag = "%d:%s:%d:" % (k, d["kind"], round(d["hz"]))
-        head += [tag + "window", tag + "in_room", tag + "on_axis"]
-        cols += [d["delta"][0], d["delta"][1], d["delta"][2]]
-    t = np.stack(cols, 1)
-    row = "%.4f" + ",%.3f" * (t.shape[1] - 1)
-    body = "\n".join([row] * len(t)) % tuple(t.ravel().tolist())
-    with open(os.path.join(path, "truth.csv"), "w", newline="\n") as fh:
-        fh.write(",".join(head) + "\n" + body + "\n")
-    return m
-
-
-def main():
-    ap = argparse.ArgumentParser(description="Draw and measure simulated loudspeakers with known defects.")
-    ap.add_argument("--seed", type=int, default=0)
-    ap.add_argument("--speakers", type=int, default=1)
-    ap.add_argument("--out", required=True)
-    a = ap.parse_args()
-    os.makedirs(a.out, exist_ok=True)
-    for k in range(a.speakers):
-        write(a.seed + k, a.out)
+    f, levels_db = measured(m)
+    return KnownSpeaker(
+        name=f"simulated {seed}",
+        freqs_hz=f,
+        levels_db=levels_db.T,
+        healthy_window_db=m.healthy + 85,
+        defects=[KnownDefect(d["kind"], d["hz"], d["delta"]) for d in m.ds],
+    )
 
 
 if __name__ == "__main__":
-    main()
+    run(known_speaker, __doc__, Form(level=2, truth=3))

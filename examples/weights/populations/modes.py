@@ -1,30 +1,42 @@
 """Simulated loudspeakers with known defects: modal and lumped physics.
 
-Every radiating part is a patch (or a mode: ring, rocking pair, panel) on a rigid sphere that stands for the enclosure; its field is a
-series of spherical harmonics with complex, frequency dependent coefficients h_l(kr)/h_l'(kR).  Boxes, pipes and ports are lumped or
-transmission-line elements, crossovers are ladders of coils and capacitors loaded by the impedance of the driver.
-Directions: x right, y up, z front.  Time convention exp(+j w t).
+Every radiating part is a patch (or a mode: ring, rocking pair, panel) on a rigid sphere that
+stands for the enclosure; its field is a series of spherical harmonics with complex, frequency
+dependent coefficients h_l(kr)/h_l'(kR). Boxes, pipes and ports are lumped or transmission-line
+elements, crossovers are ladders of coils and capacitors loaded by the impedance of the driver.
+Directions: x right, y up, z front. Time convention exp(+j w t).
 """
-import argparse
-import os
 
-os.environ.setdefault("OMP_NUM_THREADS", "1")
+import sys
+from pathlib import Path
+
+sys.dont_write_bytecode = True  # no cache folder in the repository
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+from population_tools import (
+    ANGLES_DEG,
+    KINDS,
+    Form,
+    KnownDefect,
+    KnownSpeaker,
+    average_weights,
+    log_uniform,
+    run,
+)
+
 import numpy as np
 from scipy import special
 
 C = 343.0
 LMAX = 72
-ANG = np.arange(-170, 181, 10)
-KINDS = ["resonance", "balance", "shallow-dip", "cancellation", "deep-null", "crossover-phase", "directivity-step", "single-axis"]
 
 # ---------------------------------------------------------------- directions and averages
-_H = [(a, 0) for a in ANG]
-_V = [(a, 1) for a in ANG if a not in (0, 180)]
+_H = [(a, 0) for a in ANGLES_DEG]
+_V = [(a, 1) for a in ANGLES_DEG if a not in (0, 180)]
 DIRS = _H + _V
 _row = {d: i for i, d in enumerate(DIRS)}
 _row[(0, 1)], _row[(180, 1)] = _row[(0, 0)], _row[(180, 0)]
-HROWS = np.array([_row[(a, 0)] for a in ANG])
-VROWS = np.array([_row[(a, 1)] for a in ANG])
+HROWS = np.array([_row[(a, 0)] for a in ANGLES_DEG])
+VROWS = np.array([_row[(a, 1)] for a in ANGLES_DEG])
 _r = np.radians([d[0] for d in DIRS])
 _v = np.array([d[1] for d in DIRS], bool)
 N = np.stack([np.where(_v, 0.0, np.sin(_r)), np.where(_v, np.sin(_r), 0.0), np.cos(_r)], 1)
@@ -32,33 +44,13 @@ NA = len(DIRS)
 FRONT = _row[(0, 0)]
 
 
-def _weights():
-    def mean(hs=(), vs=()):
-        w = np.zeros(NA)
-        for a in hs:
-            w[_row[(a, 0)]] += 1
-        for a in vs:
-            w[_row[(a, 1)]] += 1
-        return w / w.sum()
-    lw = mean((0, 10, -10, 20, -20, 30, -30), (10, -10))
-    side = [s * a for a in (40, 50, 60, 70, 80) for s in (1, -1)]
-    er = (mean((), (-20, -30, -40)) + mean((), (40, 50, 60)) + mean((0, 10, -10, 20, -20, 30, -30)) + mean(side) + mean((180, 90, -90))) / 5
-    sp = np.zeros(NA)
-    for i, (a, _) in enumerate(DIRS):
-        a = abs(a)
-        lo, hi = np.radians(max(a - 5, 0)), np.radians(min(a + 5, 180))
-        sp[i] = (np.cos(lo) - np.cos(hi)) / (1 if a in (0, 180) else 4)
-    sp /= sp.sum()
-    ax = np.zeros(NA)
-    ax[FRONT] = 1
-    return np.stack([lw, 0.12 * lw + 0.44 * er + 0.44 * sp, ax])
-
-
-W = _weights()
+W = average_weights(
+    [("vertical" if vertical else "horizontal", int(a)) for a, vertical in DIRS], "belts"
+).judged()
 W32 = W.astype(np.float32)
 
 # ---------------------------------------------------------------- tables
-G0 = np.log2(2 * np.pi * 20 / C * 0.02)          # log2 of the smallest kR
+G0 = np.log2(2 * np.pi * 20 / C * 0.02)  # log2 of the smallest kR
 STEP = 144
 NX = int(14.2 * STEP)
 F144 = 20.0 * 2 ** (np.arange(1440) / STEP)
@@ -70,7 +62,7 @@ def _hankel(x):
         j = special.spherical_jn(n, x[None])
         y = np.empty_like(j)
         y[0] = -np.cos(x) / x
-        y[1] = -np.cos(x) / x ** 2 - np.sin(x) / x
+        y[1] = -np.cos(x) / x**2 - np.sin(x) / x
         for l in range(1, LMAX):
             y[l + 1] = (2 * l + 1) / x * y[l] - y[l - 1]
         h = j - 1j * y
@@ -83,7 +75,9 @@ def _hankel(x):
 _x = 2 ** (G0 + np.arange(NX) / STEP)
 _ph = (1j ** (np.arange(LMAX + 1) + 1))[:, None]
 with np.errstate(all="ignore"):
-    GT = -_ph / _hankel(_x)[1] / _x ** 2           # far field of unit volume acceleration: 1 at low frequencies
+    GT = (
+        -_ph / _hankel(_x)[1] / _x**2
+    )  # far field of unit volume acceleration: 1 at low frequencies
 GT[~np.isfinite(GT)] = 0
 _QT = {}
 
@@ -108,7 +102,7 @@ def legendre(c):
     return p
 
 
-PFWD = np.ascontiguousarray(legendre(N[:, 2])[:LMAX + 1].T.astype(np.float32))
+PFWD = np.ascontiguousarray(legendre(N[:, 2])[: LMAX + 1].T.astype(np.float32))
 
 
 def _real_sh(lm=4):
@@ -116,7 +110,9 @@ def _real_sh(lm=4):
     pol, azi = np.arccos(np.clip(N[:, 2], -1, 1)), np.arctan2(N[:, 1], N[:, 0])
     for l in range(lm + 1):
         for m in range(l + 1):
-            p = special.lpmv(m, l, np.cos(pol)) * np.sqrt((2 * l + 1) * special.factorial(l - m) / special.factorial(l + m))
+            p = special.lpmv(m, l, np.cos(pol)) * np.sqrt(
+                (2 * l + 1) * special.factorial(l - m) / special.factorial(l + m)
+            )
             out.append(p * np.cos(m * azi))
             ls.append(l)
             if m:
@@ -129,9 +125,10 @@ YSH, YL = _real_sh()
 
 
 def cap(alpha):
-    """Legendre coefficients of a cap that moves with unit volume velocity (alpha scalar or per frequency)."""
+    """Legendre coefficients of a cap that moves with unit volume velocity (alpha scalar or per
+    frequency)."""
     p = legendre(np.cos(alpha))
-    u = np.empty_like(p[:LMAX + 1])
+    u = np.empty_like(p[: LMAX + 1])
     u[0] = 0.5 * (1 - p[1])
     u[1:] = 0.5 * (p[:-2] - p[2:])
     return u / u[0]
@@ -144,7 +141,8 @@ def ring(a_in, a_out):
 
 
 class Ctx:
-    """Frequencies of one evaluation, with helpers that give complex fields (directions x frequencies)."""
+    """Frequencies of one evaluation, with helpers that give complex fields (directions x
+    frequencies)."""
 
     def __init__(self, gi, dist):
         self.gi, self.dist = gi, dist
@@ -163,7 +161,13 @@ class Ctx:
         if U.ndim == 1:
             U = U[:, None]
         cf = self.coef(R) * U
-        P = PFWD if axis is None else np.ascontiguousarray(legendre(np.clip(N @ axis, -1, 1))[:LMAX + 1].T.astype(np.float32))
+        P = (
+            PFWD
+            if axis is None
+            else np.ascontiguousarray(
+                legendre(np.clip(N @ axis, -1, 1))[: LMAX + 1].T.astype(np.float32)
+            )
+        )
         z = P @ np.concatenate([cf.real, cf.imag], 1).astype(np.float32)
         n = len(self.f)
         return z[:, :n] + 1j * z[:, n:]
@@ -237,8 +241,12 @@ def lowpass_parts(rng, order, fx, r, align):
     if order == 2:
         l, c = (0.3183, 0.0796) if align == "lr" else (0.2251, 0.1125)
         return [("series", "L", t(l * r / fx), dcr()), ("shunt", "C", t(c / r / fx), 0.05)]
-    return [("series", "L", t(0.3 * r / fx), dcr()), ("shunt", "C", t(0.2533 / r / fx), 0.05),
-            ("series", "L", t(0.15 * r / fx), dcr()), ("shunt", "C", t(0.0563 / r / fx), 0.05)]
+    return [
+        ("series", "L", t(0.3 * r / fx), dcr()),
+        ("shunt", "C", t(0.2533 / r / fx), 0.05),
+        ("series", "L", t(0.15 * r / fx), dcr()),
+        ("shunt", "C", t(0.0563 / r / fx), 0.05),
+    ]
 
 
 def highpass_parts(rng, order, fx, r, align):
@@ -247,8 +255,12 @@ def highpass_parts(rng, order, fx, r, align):
     if order == 2:
         l, c = (0.3183, 0.0796) if align == "lr" else (0.2251, 0.1125)
         return [("series", "C", t(c / r / fx), 0.05), ("shunt", "L", t(l * r / fx), dcr())]
-    return [("series", "C", t(0.0844 / r / fx), 0.05), ("shunt", "L", t(0.1 * r / fx), dcr()),
-            ("series", "C", t(0.1688 / r / fx), 0.05), ("shunt", "L", t(0.4501 * r / fx), dcr())]
+    return [
+        ("series", "C", t(0.0844 / r / fx), 0.05),
+        ("shunt", "L", t(0.1 * r / fx), dcr()),
+        ("series", "C", t(0.1688 / r / fx), 0.05),
+        ("shunt", "L", t(0.4501 * r / fx), dcr()),
+    ]
 
 
 def active(f, lo, hi, o_lo, o_hi):
@@ -266,7 +278,10 @@ def electric(f, d, scale=None, zobel=True):
         parts = d["parts"]
         if scale is not None:
             i, s = scale
-            parts = [(h, t, v * s, l) if n == i else (h, t, v, l) for n, (h, t, v, l) in enumerate(parts)]
+            parts = [
+                (h, t, v * s, l) if n == i else (h, t, v, l)
+                for n, (h, t, v, l) in enumerate(parts)
+            ]
         z = impedance(f, d)
         if d["zobel"] and zobel:
             z = 1 / (1 / z + 1 / (1.2 * d["re"] + 1 / (2j * np.pi * f * d["le"] / d["re"] ** 2)))
@@ -283,8 +298,6 @@ def electric(f, d, scale=None, zobel=True):
 
 
 # ---------------------------------------------------------------- the healthy speaker
-def logu(rng, a, b):
-    return float(np.exp(rng.uniform(np.log(a), np.log(b))))
 
 
 def snap(R):
@@ -304,7 +317,7 @@ def smooth(y, f, octs):
     n = int(3 * octs / d) + 1
     ker = np.exp(-0.5 * (np.arange(-n, n + 1) * d / octs) ** 2)
     ker /= ker.sum()
-    yy = np.concatenate([2 * yy[0] - yy[n:0:-1], yy, 2 * yy[-1] - yy[-2:-n - 2:-1]])
+    yy = np.concatenate([2 * yy[0] - yy[n:0:-1], yy, 2 * yy[-1] - yy[-2 : -n - 2 : -1]])
     return np.interp(u, g, np.convolve(yy, ker, "valid"))
 
 
@@ -320,18 +333,18 @@ class Speaker:
         self.it, self.im = np.searchsorted(gi, gt), np.searchsorted(gi, gm)
         self.c = Ctx(gi, self.dist)
         self.design(rng)
-        ci = self.it[150::3]                      # coarse grid for planning: from 175 Hz, 16 per octave
+        ci = self.it[150::3]  # coarse grid for planning: from 175 Hz, 16 per octave
         k = Ctx(gi[ci], self.dist)
         k.B = [b[:, ci] for b in self.c.B]
         k.T = [t[ci] for t in self.c.T]
         k.P = self.c.P[:, ci]
-        k.Pw = W32 @ (k.P.real ** 2 + k.P.imag ** 2)
+        k.Pw = W32 @ (k.P.real**2 + k.P.imag**2)
         self.k = k
 
     def design(self, rng):
         ways = int(rng.choice([1, 2, 3], p=[0.1, 0.55, 0.35]))
         self.ways = ways
-        self.fc = logu(rng, 30, 120)
+        self.fc = log_uniform(rng, 30, 120)
         vented = rng.random() < 0.55
         self.vented = vented
         self.passive = rng.random() < 0.65
@@ -347,7 +360,10 @@ class Speaker:
         else:
             aw = rng.uniform(0.08, 0.16)
             am = rng.uniform(0.03, 0.065)
-            self.fx = [logu(rng, 260, 650), float(np.clip(rng.uniform(1.7, 2.8) * C / (2 * np.pi * am), 1800, 4500))]
+            self.fx = [
+                log_uniform(rng, 260, 650),
+                float(np.clip(rng.uniform(1.7, 2.8) * C / (2 * np.pi * am), 1800, 4500)),
+            ]
         orders = [int(rng.choice([2, 4])) for _ in self.fx]
         self.box = snap(min(max(aw * rng.uniform(1.25, 1.8), 0.07), 0.21))
         self.coax = coax
@@ -373,7 +389,15 @@ class Speaker:
             top, low = i == ways - 1, i == 0
             lo = None if low else self.fx[i - 1]
             hi = None if top else self.fx[i]
-            d = dict(a=radii[i], pos=pos[i], lo=lo, hi=hi, passive=self.passive, o_lo=orders[i - 1] if lo else 0, o_hi=orders[i] if hi else 0)
+            d = dict(
+                a=radii[i],
+                pos=pos[i],
+                lo=lo,
+                hi=hi,
+                passive=self.passive,
+                o_lo=orders[i - 1] if lo else 0,
+                o_hi=orders[i] if hi else 0,
+            )
             d["re"] = float(rng.choice([3.3, 5.6, 6.2]))
             d["le"] = (0.4e-3 if i < ways - 1 or ways == 1 else 0.04e-3) * rng.uniform(0.5, 1.6)
             d["fs"] = self.fc * 0.8 if low else lo / rng.uniform(2.0, 3.5)
@@ -394,14 +418,21 @@ class Speaker:
                 if ways == 3 and i == 1:
                     d["R"] = snap(max(self.box * 0.8, 1.2 * d["a"]))
                 d["al"] = np.arcsin(min(d["a"] / d["R"], 0.95))
-                d["fd"] = rng.uniform(0.8, 2.0) * 2.2 * C / (2 * np.pi * d["a"])       # the outer cone lets go above
-            d["up"] = (rng.uniform(1.6, 3.5) * hi if hi else rng.uniform(22e3, 32e3), rng.uniform(0.6, 0.9))
+                d["fd"] = (
+                    rng.uniform(0.8, 2.0) * 2.2 * C / (2 * np.pi * d["a"])
+                )  # the outer cone lets go above
+            d["up"] = (
+                rng.uniform(1.6, 3.5) * hi if hi else rng.uniform(22e3, 32e3),
+                rng.uniform(0.6, 0.9),
+            )
             drv.append(d)
         self.drv = drv
         c = self.c
         f = c.f
         if vented:
-            self.bass = hp2(f, self.fc, rng.uniform(0.9, 1.3)) * hp2(f, self.fc * rng.uniform(0.7, 1.0), rng.uniform(0.5, 0.65))
+            self.bass = hp2(f, self.fc, rng.uniform(0.9, 1.3)) * hp2(
+                f, self.fc * rng.uniform(0.7, 1.0), rng.uniform(0.5, 0.65)
+            )
         else:
             self.bass = hp2(f, self.fc, rng.uniform(0.6, 0.85))
         T, B = [], []
@@ -414,7 +445,11 @@ class Speaker:
                 e, w1, w2 = edge
                 pole = np.exp(-1j * c.k * w1) * e * hp2(f, 900, 0.7)
                 pol2 = np.exp(-1j * c.k * w2) * e * hp2(f, 900, 0.7)
-                D = D * (1 + pole.astype(np.complex64) * c.rot(-w1 * N[:, 0]) + pol2.astype(np.complex64) * c.rot(w2 * N[:, 0]))
+                D = D * (
+                    1
+                    + pole.astype(np.complex64) * c.rot(-w1 * N[:, 0])
+                    + pol2.astype(np.complex64) * c.rot(w2 * N[:, 0])
+                )
             b = D * t.astype(np.complex64)
             flo = d["lo"] * 1.8 if d["lo"] else max(150, 2.5 * self.fc)
             fhi = d["hi"] / 1.8 if d["hi"] else 10e3
@@ -424,7 +459,7 @@ class Speaker:
             g = 10 ** (-np.mean(db(W[0] @ np.abs(b[:, m]) ** 2)) / 20)
             T.append(t * g)
             B.append(b * np.float32(g))
-        for i in range(1, len(drv)):                 # the designer brings the drivers into step
+        for i in range(1, len(drv)):  # the designer brings the drivers into step
             fx = self.fx[i - 1]
             m = (f > fx / 2) & (f < fx * 2)
             lo = sum(b[FRONT, m] for b in B[:i])
@@ -434,7 +469,9 @@ class Speaker:
             e = np.exp(-2j * np.pi * f[m][None] * tau[:, None]) * hi
             best = None
             for s in (1, -1):
-                q = (wgt * np.abs(lo + s * e) ** 2 / (np.abs(lo) + np.abs(hi)) ** 2).sum(1) - 0.02 * wgt.sum() * np.abs(tau * fx)
+                q = (wgt * np.abs(lo + s * e) ** 2 / (np.abs(lo) + np.abs(hi)) ** 2).sum(
+                    1
+                ) - 0.02 * wgt.sum() * np.abs(tau * fx)
                 n = int(np.argmax(q))
                 if best is None or q[n] > best[0]:
                     best = (q[n], s, tau[n])
@@ -446,7 +483,9 @@ class Speaker:
         want = rng.uniform(-0.09, 0.04) * u - rng.uniform(0, 0.5) * bell(f, 20e3, 0.5)
         amp = rng.uniform(0.03, 0.22)
         for _ in range(4):
-            want = want + amp * rng.uniform(0.3, 1) * np.sin(2 * np.pi * rng.uniform(0.3, 2.5) * u + rng.uniform(0, 6.3))
+            want = want + amp * rng.uniform(0.3, 1) * np.sin(
+                2 * np.pi * rng.uniform(0.3, 2.5) * u + rng.uniform(0, 6.3)
+            )
         fit = smooth(raw, f, 0.12)
         rest = raw - fit
         fit = fit + rest - np.clip(rest, -0.25, 0.25)
@@ -455,7 +494,7 @@ class Speaker:
         T = [t * v for t in T]
         B = [b * v.astype(np.float32) for b in B]
         c.T, c.B, c.P = T, B, sum(B)
-        c.Pw = W32 @ (c.P.real ** 2 + c.P.imag ** 2)
+        c.Pw = W32 @ (c.P.real**2 + c.P.imag**2)
 
     def shape(self, c, d, grow=1.0, R=None):
         """Directivity of a driver (unit volume): a cap whose outer part lets go with frequency."""
@@ -475,7 +514,7 @@ class Speaker:
 def change(k, E):
     """Quadratic form of the averages in the size a of an added field E."""
     cr = W32 @ (k.P.real * E.real + k.P.imag * E.imag)
-    ee = W32 @ (E.real ** 2 + E.imag ** 2)
+    ee = W32 @ (E.real**2 + E.imag**2)
     return lambda a: db(np.maximum(1 + (2 * a * cr + a * a * ee) / k.Pw, 1e-9))
 
 
@@ -483,7 +522,8 @@ SIZES = np.geomspace(0.06, 3.0, 40)
 
 
 def fit_size(k, E, target, sign, row=0, band=None, amax=3.0, flat=False):
-    """Smallest size at which the averaged effect reaches the target (else the nearest). Returns a, effect, table."""
+    """Smallest size at which the averaged effect reaches the target (else the nearest). Returns
+    a, effect, table."""
     ch = change(k, E)
     best = (None, -1.0)
     for a in SIZES[SIZES <= amax]:
@@ -548,12 +588,15 @@ def added(s, fn, a, g=1.0):
 
 def make_resonance(S, rng):
     k = S.k
-    f0 = logu(rng, 250, 9000)
+    f0 = log_uniform(rng, 250, 9000)
     nulls = [g for kk, g in S.placed if kk in ("cancellation", "deep-null", "crossover-phase")]
     if nulls and rng.random() < 0.25:
         f0 = float(np.clip(rng.choice(nulls) * rng.choice([0.72, 0.8, 1.25, 1.4]), 250, 9000))
-    var = rng.choice(["driver", "everything", "breathing", "standing-wave", "throat", "dip"], p=[0.25, 0.2, 0.25, 0.14, 0.1, 0.06])
-    q = logu(rng, 1.5, 12)
+    var = rng.choice(
+        ["driver", "everything", "breathing", "standing-wave", "throat", "dip"],
+        p=[0.25, 0.2, 0.25, 0.14, 0.1, 0.06],
+    )
+    q = log_uniform(rng, 1.5, 12)
     if var == "standing-wave":
         n = rng.integers(1, 3)
         f0 = n * C / 2 / rng.uniform(0.22, 0.6)
@@ -578,17 +621,25 @@ def make_resonance(S, rng):
         return f0, lambda c: dict(mul=[(s, fn(c))])
     if var == "everything":
         g = 10 ** (target / 20) - 1
-        # grille cavity or a bridge resonance ahead of all drivers; two poles share one frequency and Q
+        # grille cavity or a bridge resonance ahead of all drivers; two poles share one frequency
+        # and Q
         return f0, lambda c: dict(all=1 + g * bandpass(c.f, f0, q))
     if var == "breathing" and 2 * np.pi * f0 / C * d["a"] < 2.2:
-        # first ring mode of the diaphragm: centre and rim move against one another, net volume left over
+        # first ring mode of the diaphragm: centre and rim move against one another, net volume
+        # left over
         ai = d["al"] * rng.uniform(0.45, 0.7)
         mix = rng.uniform(1.1, 1.6)
         U = mix * cap(ai) + (1 - mix) * ring(ai, d["al"])
         ps = rng.uniform(-0.15, 0.15)
 
         def fn(c):
-            return c.field(U, d["R"]) * c.delay(d["R"]) * c.place(d["pos"]) * (c.T[s] * bandpass(c.f, f0, q) * np.exp(1j * ps)).astype(np.complex64)
+            return (
+                c.field(U, d["R"])
+                * c.delay(d["R"])
+                * c.place(d["pos"])
+                * (c.T[s] * bandpass(c.f, f0, q) * np.exp(1j * ps)).astype(np.complex64)
+            )
+
         E = fn(k)
         i = level(k, f0)
         rel = (E[:, i] / k.B[s][:, i]).real
@@ -597,7 +648,9 @@ def make_resonance(S, rng):
         a, v, t = fit_size(k, E, target, 1, band=np.abs(np.log2(k.f / f0)) < 0.5)
         return (f0, added(s, fn, a)) if v > 1.4 else None
     bp = lambda c: bandpass(c.f, f0, q)
-    a, v, t = fit_size(k, k.B[s] * bp(k).astype(np.complex64), target, 1, band=np.abs(np.log2(k.f / f0)) < 0.5)
+    a, v, t = fit_size(
+        k, k.B[s] * bp(k).astype(np.complex64), target, 1, band=np.abs(np.log2(k.f / f0)) < 0.5
+    )
     if v < 1.4 or a > 1.2:
         return None
     return f0, lambda c: dict(mul=[(s, 1 + a * bp(c))])
@@ -605,11 +658,13 @@ def make_resonance(S, rng):
 
 def make_balance(S, rng):
     k = S.k
-    f0 = logu(rng, 280, 7000)
+    f0 = log_uniform(rng, 280, 7000)
     if not free(S, "balance", f0, 1.6):
         return None
     g = rng.uniform(1.5, 4) * rng.choice([-1, 1])
-    var = rng.choice(["shelf", "tilt", "bump", "pad", "step", "coil"], p=[0.22, 0.18, 0.25, 0.15, 0.1, 0.1])
+    var = rng.choice(
+        ["shelf", "tilt", "bump", "pad", "step", "coil"], p=[0.22, 0.18, 0.25, 0.15, 0.1, 0.1]
+    )
     if var == "pad" and S.ways > 1:
         # the resistors of the upper driver's divider are wrong
         s = len(k.B) - 1
@@ -629,6 +684,7 @@ def make_balance(S, rng):
         def fn(c):
             x = 10 ** (db(np.abs(c.field(cap(0.3), S.box)[FRONT]) ** 2) / 20 * g / 6.5)
             return x
+
         return float(np.clip(C / (2 * np.pi * S.box) * 2, 300, 2000)), lambda c: dict(all=fn(c))
     if var == "coil":
         # long lossy coil or cable against a falling load: first-order shelf with a lumped R-L
@@ -642,15 +698,16 @@ def make_balance(S, rng):
         x = 1j * c.f / f0 if hi else -1j * f0 / c.f
         r = np.sqrt(A)
         return (1 + x * r / qs + A * x * x) / (1 + x / r / qs + x * x / A)
+
     return f0, lambda c: dict(all=shelf(c))
 
 
 def make_shallow(S, rng):
     k = S.k
-    f0 = logu(rng, 250, 9000)
+    f0 = log_uniform(rng, 250, 9000)
     if not free(S, "shallow-dip", f0, 0.8):
         return None
-    g, q = rng.uniform(1.5, 4), logu(rng, 0.5, 2.5)
+    g, q = rng.uniform(1.5, 4), log_uniform(rng, 0.5, 2.5)
     var = rng.choice(["everything", "driver", "trap", "stagger", "absorb"])
     s = S.leader(f0)
     a = 10 ** (g / 20) - 1
@@ -665,9 +722,12 @@ def make_shallow(S, rng):
             zt = 1 / (1 / r + 1 / (w * l) + w / (l * (2 * np.pi * f0) ** 2))
             z = impedance(c.f, d)
             return z / (z + zt)
+
     elif var == "stagger":
         sp = 2 ** rng.uniform(0.15, 0.35)
-        fn = lambda c: 1 / ((1 + a * 0.55 * bandpass(c.f, f0 * sp, q)) * (1 + a * 0.55 * bandpass(c.f, f0 / sp, q)))
+        fn = lambda c: 1 / (
+            (1 + a * 0.55 * bandpass(c.f, f0 * sp, q)) * (1 + a * 0.55 * bandpass(c.f, f0 / sp, q))
+        )
     elif var == "absorb":
         # a damped line behind the diaphragm takes energy where it is a quarter wave long
         lam = C / f0 / 4
@@ -676,6 +736,7 @@ def make_shallow(S, rng):
         def fn(c):
             z = 1 / np.cosh(np.minimum(de, 0.6) * c.f / f0 + 1j * c.k * lam)
             return 1 / (1 + a * bell(c.f, f0, 0.9 / q) * np.abs(z) * np.tanh(de))
+
     else:
         fn = lambda c: 1 / (1 + a * bandpass(c.f, f0, q))
     if var in ("everything", "absorb", "stagger"):
@@ -691,13 +752,15 @@ def make_shallow(S, rng):
 
 def make_cancellation(S, rng):
     k = S.k
-    var = rng.choice(["port", "line", "panel", "breakup", "side", "hatch"], p=[0.26, 0.16, 0.2, 0.16, 0.12, 0.1])
+    var = rng.choice(
+        ["port", "line", "panel", "breakup", "side", "hatch"], p=[0.26, 0.16, 0.2, 0.16, 0.12, 0.1]
+    )
     target = rng.uniform(3.5, 15)
     R = S.box
     d = S.drv[0]
     hgt = rng.uniform(0.1, 0.7) if rng.random() < 0.5 else rng.uniform(0.0, 0.15)
     depth = rng.uniform(0.2, 0.42)
-    q = logu(rng, 2.5, 12)
+    q = log_uniform(rng, 2.5, 12)
     s = 0
     extra = rng.uniform(-0.5, 0.5)
     if var == "breakup":
@@ -708,7 +771,7 @@ def make_cancellation(S, rng):
         lo = max(lo, (d["lo"] or 0) * 1.1)
         if hi <= lo * 1.05:
             return None
-        f0 = logu(rng, lo, hi)
+        f0 = log_uniform(rng, lo, hi)
         # rim moves against the centre, with a rocking part that throws sound to one side
         ai = d["al"] * rng.uniform(0.55, 0.8)
         m1, tilt, az = rng.uniform(1.2, 2.2), rng.uniform(0.0, 0.9), rng.uniform(0, 2 * np.pi)
@@ -723,15 +786,24 @@ def make_cancellation(S, rng):
             z = c.field(U, d["R"])
             if tilt > 0.25:
                 z = z + np.complex64(cm) * (c.field(Uc, d["R"], axp) - c.field(Uc, d["R"], axm))
-            return z * c.delay(d["R"]) * c.place(d["pos"]) * (c.T[s] * bandpass(c.f, f0, q)).astype(np.complex64)
+            return (
+                z
+                * c.delay(d["R"])
+                * c.place(d["pos"])
+                * (c.T[s] * bandpass(c.f, f0, q)).astype(np.complex64)
+            )
+
     else:
-        f0 = logu(rng, 300, 1500) if var != "panel" else logu(rng, 250, 1100)
+        f0 = log_uniform(rng, 300, 1500) if var != "panel" else log_uniform(rng, 250, 1100)
         if rng.random() < 0.12:
-            f0 = logu(rng, 1200, 2600)
+            f0 = log_uniform(rng, 1200, 2600)
         s = S.leader(f0) if var == "hatch" else 0
         if var == "panel":
-            # walls of the box: low spherical harmonics with complex coefficients, the front ones weak
-            co = (rng.standard_normal(25) + 1j * rng.standard_normal(25)) * np.array([0.25, 0.8, 0.9, 0.7, 0.5])[YL]
+            # walls of the box: low spherical harmonics with complex coefficients, the front ones
+            # weak
+            co = (rng.standard_normal(25) + 1j * rng.standard_normal(25)) * np.array(
+                [0.25, 0.8, 0.9, 0.7, 0.5]
+            )[YL]
             beta = np.exp(1j * rng.uniform(0, 6.28))
             q2, f2 = q * rng.uniform(0.7, 1.4), f0 * rng.uniform(1.15, 1.6)
             g2 = rng.uniform(0, 0.45)
@@ -739,19 +811,39 @@ def make_cancellation(S, rng):
             Rp = snap(min(max(R, 0.12) * rng.uniform(1.0, 1.25), 0.24))
 
             def raw(c):
-                return c.harmonics(co, Rp) * c.place(cen) * (c.T[0] * (bandpass(c.f, f0, q) + g2 * beta * bandpass(c.f, f2, q2))).astype(np.complex64)
+                return (
+                    c.harmonics(co, Rp)
+                    * c.place(cen)
+                    * (c.T[0] * (bandpass(c.f, f0, q) + g2 * beta * bandpass(c.f, f2, q2))).astype(
+                        np.complex64
+                    )
+                )
+
         else:
-            where = {"port": ["back", "back", "front", "below"], "line": ["back", "below", "front"], "side": ["left", "right", "both"],
-                     "hatch": ["back", "top"]}[var]
+            where = {
+                "port": ["back", "back", "front", "below"],
+                "line": ["back", "below", "front"],
+                "side": ["left", "right", "both"],
+                "hatch": ["back", "top"],
+            }[var]
             where = str(rng.choice(where))
             jit = rng.uniform(-0.25, 0.25, 3)
-            ax = {"back": (0, 0, -1), "front": (0, -0.5, 1), "below": (0, -1, 0.1), "left": (-1, 0, 0), "right": (1, 0, 0), "both": (1, 0, 0),
-                  "top": (0, 1, -0.3)}[where] + jit
+            ax = {
+                "back": (0, 0, -1),
+                "front": (0, -0.5, 1),
+                "below": (0, -1, 0.1),
+                "left": (-1, 0, 0),
+                "right": (1, 0, 0),
+                "both": (1, 0, 0),
+                "top": (0, 1, -0.3),
+            }[where] + jit
             ax = unit(rng, ax)
             ap = rng.uniform(0.02, 0.05) if var != "side" else rng.uniform(0.05, 0.1)
             U = cap(np.arcsin(min(ap / R, 0.9)))
             yb = d["pos"][1] - hgt * (1.0 if where != "back" else 0.5)
-            zc = {"back": -(depth - R), "front": -R, "below": -depth / 2, "top": -depth / 2}.get(where, -depth / 2)
+            zc = {"back": -(depth - R), "front": -R, "below": -depth / 2, "top": -depth / 2}.get(
+                where, -depth / 2
+            )
             cen = np.array([rng.uniform(-0.08, 0.08) if where != "both" else 0, yb, zc])
             Ll = C / (2 * f0)
             al = rng.uniform(0.05, 0.2)
@@ -772,6 +864,7 @@ def make_cancellation(S, rng):
                 else:
                     h = bandpass(c.f, f0, q)
                 return z * c.place(cen) * (c.T[s] * h).astype(np.complex64)
+
             rng2 = rng.uniform(0, 0.4)
     if not clear(S, "cancellation", f0, 0.7):
         return None
@@ -790,14 +883,16 @@ def make_cancellation(S, rng):
 
 def make_null(S, rng):
     k = S.k
-    var = rng.choice(["ledge", "twin", "mouth", "rear-wave", "lip"], p=[0.32, 0.24, 0.16, 0.14, 0.14])
-    f0 = logu(rng, 300, 9000)
+    var = rng.choice(
+        ["ledge", "twin", "mouth", "rear-wave", "lip"], p=[0.32, 0.24, 0.16, 0.14, 0.14]
+    )
+    f0 = log_uniform(rng, 300, 9000)
     s = S.leader(f0)
     if var == "mouth":
         s = len(k.B) - 1
-        f0 = logu(rng, max(900, S.fx[-1] * 1.15 if S.fx else 900), 7000)
+        f0 = log_uniform(rng, max(900, S.fx[-1] * 1.15 if S.fx else 900), 7000)
     if var == "rear-wave":
-        f0 = logu(rng, 350, 1400)
+        f0 = log_uniform(rng, 350, 1400)
         s = S.leader(f0)
     if not clear(S, "deep-null", f0, 0.8):
         return None
@@ -827,22 +922,32 @@ def make_null(S, rng):
             if two:
                 z = z + np.float32(r2) * c.rot(path2)
             return z * co[:, None].astype(np.complex64) * win(c).astype(np.float32)
+
     elif var == "twin":
         # a second driver of the same signal, farther back and off to a side or above
         dz = -rng.uniform(0.15, 0.45) * lam
-        off = np.array([rng.choice([0, 1, -1]) * rng.uniform(0.2, 1.0), rng.choice([0, 1, -1]) * rng.uniform(0.3, 1.5), 0]) * min(lam, 0.3)
+        off = np.array(
+            [
+                rng.choice([0, 1, -1]) * rng.uniform(0.2, 1.0),
+                rng.choice([0, 1, -1]) * rng.uniform(0.3, 1.5),
+                0,
+            ]
+        ) * min(lam, 0.3)
         pos = off + np.array([0, 0, dz])
 
         def raw(c):
             return c.place(pos) * win(c).astype(np.float32)
+
     elif var == "mouth":
-        # wave goes back from the mouth to the throat and out again; the mouth is seen shorter from the side
+        # wave goes back from the mouth to the throat and out again; the mouth is seen shorter from
+        # the side
         be = rng.uniform(0.2, 0.6)
         path = lam / 2 * (1 - be * (1 - N[:, 2]) + rng.uniform(-0.25, 0.25) * N[:, 0])
         sel = 1 - rng.uniform(0.2, 0.7) * (1 - N[:, 2]) / 2
 
         def raw(c):
             return c.rot(path) * sel[:, None].astype(np.float32) * win(c).astype(np.float32)
+
     else:
         # back of the diaphragm leaks through a slot at the rear or side and comes round the box
         ax = unit(rng, np.array([rng.choice([-0.8, 0, 0, 0.8]), rng.uniform(-0.3, 0.3), -1]))
@@ -851,6 +956,7 @@ def make_null(S, rng):
 
         def raw(c):
             return -c.field(U, S.box, ax) * c.place(cen) * (c.T[s] * win(c)).astype(np.complex64)
+
     E = raw(k) if var == "rear-wave" else k.B[s] * raw(k)
     g = scale_to(k, E, f0)
     p = lag(k, E, f0, rng.uniform(-0.25, 0.25))
@@ -862,7 +968,9 @@ def make_null(S, rng):
     i = np.where(band)[0][np.argmin(t[0][band])]
     if v < 6 or t[1, i] < -0.85 * v or t[0].max() > 0.7 * v:
         return None
-    return float(k.f[i]), (added if var == "rear-wave" else shaped)(s, lambda c: raw(c) * c.delay(p), a * g)
+    return float(k.f[i]), (added if var == "rear-wave" else shaped)(
+        s, lambda c: raw(c) * c.delay(p), a * g
+    )
 
 
 def make_xphase(S, rng):
@@ -888,14 +996,14 @@ def make_xphase(S, rng):
         fn = lambda c, p: (s, -c.delay(p))
     elif var == "lower":
         ps = np.linspace(0.35, 0.0, 12) * C / fx * sg
-        if i:                                   # mid reversed against both neighbours would be two defects
+        if i:  # mid reversed against both neighbours would be two defects
             fn = lambda c, p: (s, -c.delay(p))
         else:
             fn = lambda c, p: (0, -c.delay(p))
     elif var == "part":
         d = S.drv[s] if rng.random() < 0.6 else S.drv[i]
         w = s if d is S.drv[s] else i
-        m = (d["o_lo"] if w == s else d["o_hi"])
+        m = d["o_lo"] if w == s else d["o_hi"]
         first = 0 if w == s else (d["o_lo"] if d["passive"] else 0)
         idx = first + int(rng.integers(0, m)) if d["passive"] else (0 if w == s else 1)
         ps = np.geomspace(1.2, 6, 16) ** sg
@@ -903,8 +1011,9 @@ def make_xphase(S, rng):
 
         def fn(c, p):
             return w, electric(c.f, d, (idx, p), zo) / electric(c.f, d)
+
     else:
-        ps = np.geomspace(8, 0.7, 14)            # all-pass corner over fx
+        ps = np.geomspace(8, 0.7, 14)  # all-pass corner over fx
         fn = lambda c, p: (s, (1 - 1j * c.f / (fx * p)) / (1 + 1j * c.f / (fx * p)))
     band = np.abs(np.log2(k.f / fx)) < 0.9
     best = None
@@ -923,13 +1032,17 @@ def make_xphase(S, rng):
 
     def build(c):
         return dict(mul=[fn(c, p)])
+
     return fx, build
 
 
 def make_dstep(S, rng):
     k = S.k
     if S.ways > 1:
-        var = rng.choice(["beam", "wide", "waist", "ambience", "pair", "wrap"], p=[0.2, 0.2, 0.15, 0.18, 0.15, 0.12])
+        var = rng.choice(
+            ["beam", "wide", "waist", "ambience", "pair", "wrap"],
+            p=[0.2, 0.2, 0.15, 0.18, 0.15, 0.12],
+        )
     else:
         var = rng.choice(["waist", "ambience", "pair"])
     i = int(rng.integers(0, len(S.fx))) if S.fx else 0
@@ -938,7 +1051,7 @@ def make_dstep(S, rng):
         f0 = S.fx[i] * (rng.uniform(0.55, 0.95) if var == "beam" else rng.uniform(1.1, 1.9))
         s = i if var == "beam" else i + 1
     else:
-        f0 = logu(rng, 500, 8000)
+        f0 = log_uniform(rng, 500, 8000)
         s = S.leader(f0)
     f0 = float(np.clip(f0, 300, 8500))
     if not free(S, "directivity-step", f0, 0.8):
@@ -958,14 +1071,23 @@ def make_dstep(S, rng):
         raw = lambda c: (gn * S.shape(c, dd) * c.T[s].astype(np.complex64) - c.B[s]) * win(c)
     elif var == "wrap":
         # edges bend the band round the box: sides and rear keep level
-        co = rng.uniform(0.5, 1.0) * np.clip(1 - N[:, 2], 0, 1.4) * (1 + rng.uniform(-0.3, 0.3) * N[:, 0])
+        co = (
+            rng.uniform(0.5, 1.0)
+            * np.clip(1 - N[:, 2], 0, 1.4)
+            * (1 + rng.uniform(-0.3, 0.3) * N[:, 0])
+        )
         path = rng.uniform(0.1, 0.25) * (1 + np.abs(N[:, 0]))
         raw = lambda c: c.P[FRONT][None] * c.rot(path) * co[:, None].astype(np.float32) * win(c)
     elif var == "waist":
-        # the mouth or the cone narrows (or opens) the pattern in a band, mostly in one plane or in both
+        # the mouth or the cone narrows (or opens) the pattern in a band, mostly in one plane or in
+        # both
         pl = rng.choice(["h", "v", "both"])
         qn = rng.uniform(1.0, 3.0)
-        ar = {"h": N[:, 0] ** 2 + 0.3 * (1 - N[:, 2]), "v": N[:, 1] ** 2 + 0.3 * (1 - N[:, 2]), "both": 1 - N[:, 2]}[str(pl)]
+        ar = {
+            "h": N[:, 0] ** 2 + 0.3 * (1 - N[:, 2]),
+            "v": N[:, 1] ** 2 + 0.3 * (1 - N[:, 2]),
+            "both": 1 - N[:, 2],
+        }[str(pl)]
         fac = np.exp(-qn * ar) if rng.random() < 0.6 else np.minimum(np.exp(qn * 0.5 * ar), 3.5)
         raw = lambda c: (fac - 1)[:, None].astype(np.float32) * win(c)
     elif var == "pair":
@@ -973,11 +1095,24 @@ def make_dstep(S, rng):
         h = rng.uniform(0.35, 0.7) * C / f0
         raw = lambda c: (np.cos(np.outer((h * N[:, ax]).astype(np.float32), c.k32)) - 1) * win(c)
     else:
-        ax = unit(rng, np.array([(0, 0, -1), (0, 1, -0.5), (0.9, 0, -0.6), (-0.9, 0, -0.6), (0, 0.3, -1)][rng.integers(0, 5)]) + rng.uniform(-0.15, 0.15, 3))
+        ax = unit(
+            rng,
+            np.array(
+                [(0, 0, -1), (0, 1, -0.5), (0.9, 0, -0.6), (-0.9, 0, -0.6), (0, 0.3, -1)][
+                    rng.integers(0, 5)
+                ]
+            )
+            + rng.uniform(-0.15, 0.15, 3),
+        )
         al = rng.uniform(0.08, 0.6)
         cen = np.array([0, d["pos"][1] + rng.uniform(-0.1, 0.1), -rng.uniform(0.12, 0.3)])
         Rr = snap(min(S.box, 0.16))
-        raw = lambda c: c.field(cap(al), Rr, ax) * c.place(cen) * (c.T[s]).astype(np.complex64) * win(c)
+        raw = (
+            lambda c: c.field(cap(al), Rr, ax)
+            * c.place(cen)
+            * (c.T[s]).astype(np.complex64)
+            * win(c)
+        )
     target = rng.uniform(1.6, 5)
     factor = var in ("waist", "pair")
     E = k.B[s] * raw(k) if factor else raw(k)
@@ -1001,19 +1136,24 @@ def make_dstep(S, rng):
     def full(c):
         m = raw(c) * np.float32(a)
         pw = W32[0] @ np.abs(c.P + (c.B[s] * m if factor else m)) ** 2
-        flat = 10 ** (-share * db(pw / c.Pw[0]) / 20)             # the designer voiced the window flat with this pattern in it
+        flat = 10 ** (
+            -share * db(pw / c.Pw[0]) / 20
+        )  # the designer voiced the window flat with this pattern in it
         return dict(mul=[(s, 1 + m)], all=flat) if factor else dict(add=[(s, m)], all=flat)
+
     return float(k.f[j]), full
 
 
 def make_axis(S, rng):
     k = S.k
-    f0 = logu(rng, 1300, 9000)
+    f0 = log_uniform(rng, 1300, 9000)
     if not free(S, "single-axis", f0, 0.7):
         return None
     s = S.leader(f0)
     target = rng.uniform(1.6, 5)
-    var = rng.choice(["disc", "edges", "surround", "beam", "frame"], p=[0.28, 0.24, 0.16, 0.16, 0.16])
+    var = rng.choice(
+        ["disc", "edges", "surround", "beam", "frame"], p=[0.28, 0.24, 0.16, 0.16, 0.16]
+    )
     lam = C / f0
     wd = rng.uniform(0.25, 0.7)
     win = lambda c: bell(c.f, f0, wd).astype(np.float32)
@@ -1024,7 +1164,12 @@ def make_axis(S, rng):
             rho = max(rho, 0.07)
         back = 1 if var == "disc" else 0.8
         fwd = (0.5 + 0.5 * N[:, 2]) ** back
-        raw = lambda c: -special.j0(np.outer(sn * rho, c.k)).astype(np.float32) * c.delay(rho) * fwd[:, None].astype(np.float32) * win(c)
+        raw = (
+            lambda c: -special.j0(np.outer(sn * rho, c.k)).astype(np.float32)
+            * c.delay(rho)
+            * fwd[:, None].astype(np.float32)
+            * win(c)
+        )
         rel = rho
     elif var == "edges":
         w, h = lam * rng.uniform(1.0, 2.2), lam * rng.uniform(1.2, 3.0)
@@ -1036,23 +1181,38 @@ def make_axis(S, rng):
             nx, ny = N[:, 0:1].astype(np.float32), N[:, 1:2].astype(np.float32)
             z1 = np.cos(k1 * w * nx) * np.sinc(k1 * h * ny / np.pi)
             z2 = np.cos(k1 * h * ny) * np.sinc(k1 * w * nx / np.pi)
-            return -(mix * z1 * c.delay(w) + (1 - mix) * z2 * c.delay(h)) * win(c) * (0.6 + 0.4 * N[:, 2:3]).astype(np.float32) * c.rot(sh * N[:, 0])
+            return (
+                -(mix * z1 * c.delay(w) + (1 - mix) * z2 * c.delay(h))
+                * win(c)
+                * (0.6 + 0.4 * N[:, 2:3]).astype(np.float32)
+                * c.rot(sh * N[:, 0])
+            )
+
     elif var == "frame":
         # three posts of a grille frame at one distance from the driver, on a common circle
         rho = lam * rng.uniform(1.2, 2.5)
         a0 = rng.uniform(0, 6.28)
         an = a0 + np.array([0, 2.1, 4.2]) + rng.uniform(-0.3, 0.3, 3)
         z = rng.uniform(0, 0.3) * rho
-        paths = [np.hypot(rho, z) - N @ np.array([rho * np.cos(t), rho * np.sin(t), z]) for t in an]
+        paths = [
+            np.hypot(rho, z) - N @ np.array([rho * np.cos(t), rho * np.sin(t), z]) for t in an
+        ]
         raw = lambda c: sum(c.rot(p) for p in paths) * win(c) * np.float32(1 / 3)
     else:
-        # high-order sum of harmonics: a focus that stands only on the axis (cap, phase plug, deflector)
+        # high-order sum of harmonics: a focus that stands only on the axis (cap, phase plug,
+        # deflector)
         L = int(rng.integers(13, 24))
-        ker = (PFWD[:, :L + 1] * (2 * np.arange(L + 1) + 1) * np.cos(np.pi / 2 * np.arange(L + 1) / (L + 1)) ** 2).sum(1)
+        ker = (
+            PFWD[:, : L + 1]
+            * (2 * np.arange(L + 1) + 1)
+            * np.cos(np.pi / 2 * np.arange(L + 1) / (L + 1)) ** 2
+        ).sum(1)
         ker = (ker / ker[FRONT]).astype(np.float32)
-        q = logu(rng, 1.5, 6)
+        q = log_uniform(rng, 1.5, 6)
         ph = rng.uniform(0, 2 * np.pi)
-        raw = lambda c: ker[:, None] * (bandpass(c.f, f0, q) * np.exp(1j * ph)).astype(np.complex64)
+        raw = lambda c: ker[:, None] * (bandpass(c.f, f0, q) * np.exp(1j * ph)).astype(
+            np.complex64
+        )
     E = (k.P if var == "beam" else k.B[s]) * raw(k)
     a, v, t = fit_size(k, E, target, 0, row=2, amax=1.0)
     if v < 1.4 or np.abs(t[0]).max() > 0.55 * v:
@@ -1063,10 +1223,32 @@ def make_axis(S, rng):
     return float(k.f[j]), shaped(s, raw, a)
 
 
-MAKE = dict(zip(KINDS, [make_resonance, make_balance, make_shallow, make_cancellation, make_null, make_xphase, make_dstep, make_axis]))
+MAKE = dict(
+    zip(
+        KINDS,
+        [
+            make_resonance,
+            make_balance,
+            make_shallow,
+            make_cancellation,
+            make_null,
+            make_xphase,
+            make_dstep,
+            make_axis,
+        ],
+    )
+)
 LOOK = {"directivity-step": 1, "single-axis": 2}
-RANGE = {"resonance": (1.4, 7), "balance": (1.4, 4.3), "shallow-dip": (1.4, 4.5), "cancellation": (2.8, 16), "deep-null": (5.5, 26),
-         "crossover-phase": (1.9, 13), "directivity-step": (1.4, 5.6), "single-axis": (1.4, 6)}
+RANGE = {
+    "resonance": (1.4, 7),
+    "balance": (1.4, 4.3),
+    "shallow-dip": (1.4, 4.5),
+    "cancellation": (2.8, 16),
+    "deep-null": (5.5, 26),
+    "crossover-phase": (1.9, 13),
+    "directivity-step": (1.4, 5.6),
+    "single-axis": (1.4, 6),
+}
 
 
 def sound(kind, y, j, inb):
@@ -1078,7 +1260,9 @@ def sound(kind, y, j, inb):
     if kind in NULLS or kind == "shallow-dip":
         return main[j] < 0
     if kind in LOOK:
-        return np.abs(y[0][inb]).max() <= (2.0 if kind == "directivity-step" else 0.6 * abs(main[j]))
+        return np.abs(y[0][inb]).max() <= (
+            2.0 if kind == "directivity-step" else 0.6 * abs(main[j])
+        )
     return True
 
 
@@ -1104,7 +1288,7 @@ def total(c, defects, skip=None):
 
 
 def averages(P):
-    return W32 @ (P.real ** 2 + P.imag ** 2)
+    return W32 @ (P.real**2 + P.imag**2)
 
 
 def pick_kinds(S, rng):
@@ -1127,7 +1311,14 @@ def draw(S, kind, rng, tries=30):
     for _ in range(tries):
         r = MAKE[kind](S, rng)
         if r is not None and 240 <= r[0] <= 9300:
-            d = {a: [(s, np.asarray(e, np.complex64)) for s, e in v] if a != "all" else np.asarray(v) for a, v in r[1](S.c).items()}
+            d = {
+                a: (
+                    [(s, np.asarray(e, np.complex64)) for s, e in v]
+                    if a != "all"
+                    else np.asarray(v)
+                )
+                for a, v in r[1](S.c).items()
+            }
             d["kind"] = kind
             S.placed.append((kind, r[0]))
             return d
@@ -1143,14 +1334,21 @@ def simulate(seed):
     for kd in kinds:
         d = draw(S, kd, rng)
         while d is None:
-            d = draw(S, str(rng.choice(KINDS[:5])), rng) if sum(x["kind"] == "balance" for x in defects) < 2 else draw(S, "resonance", rng)
+            d = (
+                draw(S, str(rng.choice(KINDS[:5])), rng)
+                if sum(x["kind"] == "balance" for x in defects) < 2
+                else draw(S, "resonance", rng)
+            )
         defects.append(d)
     c, it = S.c, S.it
     f = c.f[it]
     for rnd in range(25):
         P = total(c, defects)
         Aw = averages(P)
-        diffs = [db(Aw[:, it] / np.maximum(averages(total(c, defects, n))[:, it], 1e-6)) for n in range(len(defects))]
+        diffs = [
+            db(Aw[:, it] / np.maximum(averages(total(c, defects, n))[:, it], 1e-6))
+            for n in range(len(defects))
+        ]
         inb = (f > 250) & (f < 9100)
         hz, bad = [], None
         for n, d in enumerate(defects):
@@ -1177,47 +1375,21 @@ def simulate(seed):
 
 
 # ---------------------------------------------------------------- files
-_LO, _HI = -6000, 15000
-_TXT = None
 
 
-def write(seed, out):
-    global _TXT
-    if _TXT is None:
-        _TXT = ["%.2f" % (i / 100) for i in range(_LO, _HI + 1)]
+def known_speaker(seed):
     S, defects, diffs, hz, P, rng = simulate(seed)
-    path = os.path.join(out, str(seed))
-    os.makedirs(path, exist_ok=True)
     f = S.c.f[S.im]
     L = db(P[:, S.im].real ** 2 + P[:, S.im].imag ** 2)
-    head = "freq_hz," + ",".join(str(a) for a in ANG) + "\n"
-    for name, rows in (("horizontal", HROWS), ("vertical", VROWS)):
-        y = L[rows] + S.noise * rng.standard_normal((36, len(f)))
-        ints = (np.clip(np.rint(y * 100), _LO, _HI).astype(int) - _LO).T.tolist()
-        with open(os.path.join(path, name + ".csv"), "w", newline="") as h:
-            h.write(head + "".join("%.4f,%s\n" % (q, ",".join([_TXT[i] for i in r])) for q, r in zip(f.tolist(), ints)))
-    with open(os.path.join(path, "speaker.toml"), "w", newline="") as h:
-        h.write('[speaker]\nname = "simulated %d"\n[orbits]\nhorizontal = "horizontal.csv"\nvertical = "vertical.csv"\n' % seed)
-    cols, names = [db(S.c.Pw[0][S.it])], ["freq_hz", "healthy_listening_window"]
-    for n, d in enumerate(defects):
-        for row, nm in enumerate(("window", "in_room", "on_axis")):
-            names.append("%d:%s:%d:%s" % (n, d["kind"], hz[n], nm))
-            cols.append(diffs[n][row])
-    fmt = "%.4f" + ",%.3f" * len(cols) + "\n"
-    M = np.stack([S.c.f[S.it]] + cols, 1).tolist()
-    with open(os.path.join(path, "truth.csv"), "w", newline="") as h:
-        h.write(",".join(names) + "\n" + "".join(fmt % tuple(r) for r in M))
-
-
-def main():
-    ap = argparse.ArgumentParser(description="Simulated loudspeakers with known defects.")
-    ap.add_argument("--seed", type=int, default=1)
-    ap.add_argument("--speakers", type=int, default=1)
-    ap.add_argument("--out", required=True)
-    a = ap.parse_args()
-    for s in range(a.seed, a.seed + a.speakers):
-        write(s, a.out)
+    noisy = [L[rows] + S.noise * rng.standard_normal((36, len(f))) for rows in (HROWS, VROWS)]
+    return KnownSpeaker(
+        name=f"simulated {seed}",
+        freqs_hz=f,
+        levels_db=np.concatenate(noisy).T,
+        healthy_window_db=db(S.c.Pw[0][S.it]),
+        defects=[KnownDefect(d["kind"], int(f0), e) for d, f0, e in zip(defects, hz, diffs)],
+    )
 
 
 if __name__ == "__main__":
-    main()
+    run(known_speaker, __doc__, Form(level=2, truth=3))

@@ -1,24 +1,44 @@
 #!/usr/bin/env python3
 """Simulated loudspeakers with known defects.
 
-Modelling: every driver is an on-axis transfer function (crossover, box, ripple) times a directivity written as a low-order
-expansion whose coefficients move smoothly with frequency (Legendre series, cosine powers, mixtures of cosine powers, von Mises
-beams; elliptical and waveguide variants).  Drivers sit at positions and add as complex far fields.  Defects are transfer functions
-with an explicit angular pattern: on one driver, on the whole speaker, or as an added second source.
+Modelling: every driver is an on-axis transfer function (crossover, box, ripple) times a
+directivity written as a low-order expansion whose coefficients move smoothly with frequency
+(Legendre series, cosine powers, mixtures of cosine powers, von Mises beams; elliptical and
+waveguide variants). Drivers sit at positions and add as complex far fields. Defects are transfer
+functions with an explicit angular pattern: on one driver, on the whole speaker, or as an added
+second source.
 
-P(f, W) = ( sum_i driver_i * mul_i  +  sum_j added_j ) * common        then powers are averaged as in CTA-2034-A.
+    P(f, W) = ( sum_i driver_i * mul_i + sum_j added_j ) * common
+
+then powers are averaged as in CTA-2034-A.
 """
-import argparse, os
+
+import sys
+from pathlib import Path
+
+sys.dont_write_bytecode = True  # no cache folder in the repository
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+from population_tools import (
+    ANGLES_DEG,
+    FREQS_HZ,
+    HORIZONTAL_0,
+    KINDS,
+    Form,
+    KnownDefect,
+    KnownSpeaker,
+    average_weights,
+    log_uniform,
+    run,
+)
+
 import numpy as np
 from scipy.special import j0, j1, eval_legendre
 
 C0 = 343.0
-KINDS = ["resonance", "balance", "shallow-dip", "cancellation", "deep-null", "crossover-phase", "directivity-step", "single-axis"]
-ANG = np.arange(-170, 181, 10)
 LMAX = 12
 
-# ------------------------------------------------------------------ angles and averages (72 columns: horizontal, vertical)
-_a = np.deg2rad(ANG.astype(float))
+# ---- angles and averages (72 columns: horizontal, vertical)
+_a = np.deg2rad(ANGLES_DEG.astype(float))
 X = np.concatenate([np.sin(_a), np.zeros(36)])
 Y = np.concatenate([np.zeros(36), np.sin(_a)])
 Z = np.concatenate([np.cos(_a), np.cos(_a)])
@@ -27,63 +47,19 @@ Y[np.abs(Y) < 1e-12] = 0.0
 TH = np.arccos(np.clip(Z, -1, 1))
 RHO2 = X**2 + Y**2
 _t = np.where(RHO2 > 1e-9, RHO2, 1.0)
-FH = np.where(RHO2 > 1e-9, X**2 / _t, 0.5)          # share of horizontal in the direction
+FH = np.where(RHO2 > 1e-9, X**2 / _t, 0.5)  # share of horizontal in the direction
 FV = 1 - FH
 CARD = np.clip((1 + Z) / 2, 0, 1)
 PL = np.array([eval_legendre(l, Z) for l in range(LMAX + 1)])
 LL = np.arange(LMAX + 1)
 
 
-def _ih(a):
-    return int(np.where(ANG == a)[0][0])
-
-
-def _iv(a):
-    return 36 + _ih(a)
-
-
-AX = _ih(0)
-
-
-def _weights():
-    def mean(idx):
-        w = np.zeros(72)
-        for i in idx:
-            w[i] += 1 / len(idx)
-        return w
-    lw = mean([_ih(a) for a in (-30, -20, -10, 0, 10, 20, 30)] + [_iv(-10), _iv(10)])
-    floor = mean([_iv(a) for a in (-20, -30, -40)])
-    ceil = mean([_iv(a) for a in (40, 50, 60)])
-    front = mean([_ih(a) for a in (-30, -20, -10, 0, 10, 20, 30)])
-    side = mean([_ih(s * a) for a in (40, 50, 60, 70, 80) for s in (1, -1)])
-    rear = mean([_ih(180), _ih(90), _ih(-90)])
-    er = (floor + ceil + front + side + rear) / 5
-    def q(d):
-        return np.arcsin(np.sin(np.deg2rad(d))**2)
-    sp = np.zeros(72)
-    for a in ANG:
-        t = abs(a)
-        t = min(t, 180 - t)
-        if t == 0:
-            w = q(5) / (4 * np.pi)
-        elif t == 90:
-            w = 0.25 - 2 * q(85) / (4 * np.pi)
-        else:
-            w = (q(t + 5) - q(t - 5)) / (4 * np.pi)
-        sp[_ih(a)] += w
-        if a not in (0, 180):
-            sp[_iv(a)] += w
-    sp /= sp.sum()
-    ax = np.zeros(72)
-    ax[AX] = 1
-    return np.stack([lw, 0.12 * lw + 0.44 * er + 0.44 * sp, ax], 1)
-
-
-W = _weights()
+W = np.column_stack(average_weights().judged())
 
 
 class Grid:
     """frequencies as a column, with the speaker's healthy fields cached on it"""
+
     def __init__(self, f):
         self.f1 = f
         self.f = f[:, None]
@@ -95,10 +71,6 @@ class Grid:
 # ------------------------------------------------------------------ small tools
 def U(r, a, b):
     return r.uniform(a, b)
-
-
-def LU(r, a, b):
-    return float(np.exp(r.uniform(np.log(a), np.log(b))))
 
 
 def pick(r, items, p=None):
@@ -129,23 +101,31 @@ def rcos(x):
 
 # ------------------------------------------------------------------ directivity
 def n_of(g, p):
-    """beam exponent (the pattern behaves like ((1+cos)/2)**n near the axis) as a smooth function of frequency; F x 1 or F x 72"""
-    q = 0.57 * p["scale"] * (g.k * p["a"])**2
+    """beam exponent (the pattern behaves like ((1+cos)/2)**n near the axis) as a smooth
+    function of frequency; F x 1 or F x 72"""
+    q = 0.57 * p["scale"] * (g.k * p["a"]) ** 2
     ns = p["nsat"]
     if p["nform"] == 0:
         n = ns * (1 - np.exp(-q / ns))
     elif p["nform"] == 1:
         n = ns * q / (ns + q)
     elif p["nform"] == 2:
-        q = 0.57 * p["scale"] * (g.k * p["a"])**1.7
+        q = 0.57 * p["scale"] * (g.k * p["a"]) ** 1.7
         n = ns * q / np.sqrt(ns * ns + q * q)
     else:
         n = ns * np.tanh(q / ns)
-    if p["wg"]:                                            # waveguide: holds a beam width over a wide band
+    if p["wg"]:  # waveguide: holds a beam width over a wide band
         fw, wd, nw, rise = p["wg"]
-        n = nw * sig((g.lf - np.log2(fw)) / wd) * (1 + rise * np.maximum(0, g.lf - np.log2(4000))) + 0.25 * n
-    b = (g.k * p["rb"])**2                                 # baffle takes the half space
-    n = n + p["nb"] * (b / (1 + b) if p["bform"] == 0 else 1 - np.exp(-b) if p["bform"] == 1 else b**0.75 / (1 + b**0.75))
+        n = (
+            nw * sig((g.lf - np.log2(fw)) / wd) * (1 + rise * np.maximum(0, g.lf - np.log2(4000)))
+            + 0.25 * n
+        )
+    b = (g.k * p["rb"]) ** 2  # baffle takes the half space
+    n = n + p["nb"] * (
+        b / (1 + b)
+        if p["bform"] == 0
+        else 1 - np.exp(-b) if p["bform"] == 1 else b**0.75 / (1 + b**0.75)
+    )
     if p["ell"] != 0:
         n = n * (1 + p["ell"] * (FV - FH) * sig((g.lf - np.log2(p["fell"])) / 0.4))
     return n
@@ -153,18 +133,18 @@ def n_of(g, p):
 
 def pattern(g, p, n):
     form = p["form"]
-    lc = np.log((1 + p["kap"] * Z) / (1 + p["kap"]))       # cardioid softened to the back
+    lc = np.log((1 + p["kap"] * Z) / (1 + p["kap"]))  # cardioid softened to the back
     if form == "cospow":
         D = np.exp(n * lc)
     elif form == "mises":
         D = np.exp(-n * (1 - Z) / 2)
-    elif form == "heat" or form == "matern":               # Legendre series with decaying coefficients
+    elif form == "heat" or form == "matern":  # Legendre series with decaying coefficients
         nn = np.maximum(n[:, :1] if n.shape[1] > 1 else n, 1e-3)
         lam = LL * (LL + 1)
-        b = np.exp(-lam / nn) if form == "heat" else (1 + lam / (2 * nn))**-2.5
+        b = np.exp(-lam / nn) if form == "heat" else (1 + lam / (2 * nn)) ** -2.5
         b = b * (2 * LL + 1)
         D = (b @ PL) / b.sum(1, keepdims=True)
-    else:                                                  # "mix": neighbours in the ladder of cosine powers
+    else:  # "mix": neighbours in the ladder of cosine powers
         lad = np.array([0, 1, 2, 4, 8, 16, 32.0])
         x = np.interp(n, lad, np.arange(7.0))
         D = 0
@@ -181,16 +161,30 @@ def pattern(g, p, n):
 
 
 def new_pattern(r, a, rb, nb, bform, kind, beta, tweeter=False, wave=False):
-    p = dict(a=a, rb=rb, nb=nb, bform=bform, kind=kind, beta=beta + U(r, -0.06, 0.06), scale=LU(r, 0.75, 1.25),
-             nsat=U(r, 5, 12) if not tweeter else U(r, 4, 10), nform=int(r.integers(4)), wg=None, ell=0.0, fell=1000.0,
-             eps=U(r, 0.01, 0.10), ncard=U(r, 0.7, 1.0), kap=U(r, 0.6, 0.88),
-             form=pick(r, ["cospow", "mises", "heat", "matern", "mix"]))
+    p = dict(
+        a=a,
+        rb=rb,
+        nb=nb,
+        bform=bform,
+        kind=kind,
+        beta=beta + U(r, -0.06, 0.06),
+        scale=log_uniform(r, 0.75, 1.25),
+        nsat=U(r, 5, 12) if not tweeter else U(r, 4, 10),
+        nform=int(r.integers(4)),
+        wg=None,
+        ell=0.0,
+        fell=1000.0,
+        eps=U(r, 0.01, 0.10),
+        ncard=U(r, 0.7, 1.0),
+        kap=U(r, 0.6, 0.88),
+        form=pick(r, ["cospow", "mises", "heat", "matern", "mix"]),
+    )
     if wave:
         p["wg"] = (U(r, 900, 2500), U(r, 0.25, 0.7), U(r, 2.0, 5.5), U(r, -0.1, 0.25))
     if (wave and r.random() < 0.6) or (tweeter and r.random() < 0.12):
         p["form"] = pick(r, ["cospow", "mises", "mix"])
         p["ell"] = U(r, 0.1, 0.5) * sgn(r, 0.75)
-        p["fell"] = LU(r, 800, 3000)
+        p["fell"] = log_uniform(r, 800, 3000)
     return p
 
 
@@ -198,12 +192,12 @@ def new_pattern(r, a, rb, nb, bform, kind, beta, tweeter=False, wave=False):
 def lr(f, fc, order):
     s = 1j * f / fc
     if order == 2:
-        den = (1 + s)**2
-        return 1 / den, -(s * s) / den                      # high pass inverted, as wired
+        den = (1 + s) ** 2
+        return 1 / den, -(s * s) / den  # high pass inverted, as wired
     if order == 4:
-        den = (1 + np.sqrt(2) * s + s * s)**2
+        den = (1 + np.sqrt(2) * s + s * s) ** 2
         return 1 / den, s**4 / den
-    den = 1 + 2 * s + 2 * s * s + s**3                      # third-order Butterworth, flat sum
+    den = 1 + 2 * s + 2 * s * s + s**3  # third-order Butterworth, flat sum
     return 1 / den, s**3 / den
 
 
@@ -216,63 +210,92 @@ def new_speaker(r, need_xo):
     t = sp["type"] = pick(r, types, pr)
     box = sp["box"] = pick(r, ["sealed", "vented"], [0.45, 0.55])
     kind = pick(r, ["box", "cardioid", "dipole"], [0.93, 0.045, 0.025])
-    rb, nb, bform, beta = LU(r, 0.08, 0.2), U(r, 0.6, 1.6), int(r.integers(3)), U(r, 0, 0.5)
+    rb, nb, bform, beta = (
+        log_uniform(r, 0.08, 0.2),
+        U(r, 0.6, 1.6),
+        int(r.integers(3)),
+        U(r, 0, 0.5),
+    )
     mk = lambda a, tw=False, wv=False: new_pattern(r, a, rb, nb, bform, kind, beta, tw, wv)
     side = 0.0 if r.random() < 0.75 else U(r, -0.04, 0.04)
-    up = -1.0 if r.random() < 0.88 else 1.0                 # woofer below (or above) the tweeter
+    up = -1.0 if r.random() < 0.88 else 1.0  # woofer below (or above) the tweeter
     at = U(r, 0.009, 0.016)
     drv, xo = [], []
     orders = [2, 4, 4] if r.random() < 0.9 else [3]
     if t in ("2way", "2wg", "mtm"):
-        aw = LU(r, 0.045, 0.10)
+        aw = log_uniform(r, 0.045, 0.10)
         wave = t == "2wg" or (t == "mtm" and r.random() < 0.3)
         fcmax = min(4200.0, 1.9 * C0 / (2 * np.pi * aw) * 1.35)
-        fc = LU(r, 1100 if wave else 1500, max(fcmax, 1700))
+        fc = log_uniform(r, 1100 if wave else 1500, max(fcmax, 1700))
         dy = aw + (U(r, 0.05, 0.085) if wave else at + U(r, 0.022, 0.045))
         pos = [(side, up * dy, 0)] if t != "mtm" else [(0, dy, 0), (0, -dy, 0)]
         drv = [(mk(aw), pos), (mk(at, True, wave), [(0, 0, 0)])]
         xo = [(fc, pick(r, orders))]
     elif t in ("3way", "3coax"):
-        aw, am = LU(r, 0.075, 0.16), LU(r, 0.03, 0.065)
-        fc2 = LU(r, 1800, 4500 if am < 0.05 else 3200)
-        fc1 = LU(r, 250, 650)
+        aw, am = log_uniform(r, 0.075, 0.16), log_uniform(r, 0.03, 0.065)
+        fc2 = log_uniform(r, 1800, 4500 if am < 0.05 else 3200)
+        fc1 = log_uniform(r, 250, 650)
         if t == "3coax":
             dm = 0.0
         else:
             dm = am + at + U(r, 0.02, 0.04)
         dw = dm + am + aw + U(r, 0.02, 0.15)
-        drv = [(mk(aw), [(side, up * dw, 0)]), (mk(am), [(side, up * dm, 0)]), (mk(at, True, r.random() < 0.2), [(0, 0, 0)])]
+        drv = [
+            (mk(aw), [(side, up * dw, 0)]),
+            (mk(am), [(side, up * dm, 0)]),
+            (mk(at, True, r.random() < 0.2), [(0, 0, 0)]),
+        ]
         xo = [(fc1, pick(r, orders)), (fc2, pick(r, orders))]
-    elif t == "ext":                                       # wide-range driver with a small tweeter on top
-        a1 = LU(r, 0.025, 0.05)
-        drv = [(mk(a1), [(0, 0, 0)]), (mk(at * 0.8, True), [(side, a1 + at + U(r, 0.01, 0.02), 0)])]
-        xo = [(LU(r, 4500, 8500), pick(r, orders))]
+    elif t == "ext":  # wide-range driver with a small tweeter on top
+        a1 = log_uniform(r, 0.025, 0.05)
+        drv = [
+            (mk(a1), [(0, 0, 0)]),
+            (mk(at * 0.8, True), [(side, a1 + at + U(r, 0.01, 0.02), 0)]),
+        ]
+        xo = [(log_uniform(r, 4500, 8500), pick(r, orders))]
     elif t == "coax":
-        aw = LU(r, 0.045, 0.085)
+        aw = log_uniform(r, 0.045, 0.085)
         drv = [(mk(aw), [(0, 0, 0)]), (mk(at, True, r.random() < 0.6), [(0, 0, 0)])]
-        xo = [(LU(r, 1500, 3500), pick(r, orders))]
+        xo = [(log_uniform(r, 1500, 3500), pick(r, orders))]
     else:
-        drv = [(mk(LU(r, 0.025, 0.042)), [(0, 0, 0)])]
+        drv = [(mk(log_uniform(r, 0.025, 0.042)), [(0, 0, 0)])]
     sp["drv"], sp["xo"] = drv, xo
     # which crossovers have drivers far enough apart for lobes
-    sp["lobing"] = [i for i in range(len(xo)) if max(abs(drv[i][1][0][j] - drv[i + 1][1][0][j]) for j in (0, 1)) > 0.2 * C0 / xo[i][0]]
+    sp["lobing"] = [
+        i
+        for i in range(len(xo))
+        if max(abs(drv[i][1][0][j] - drv[i + 1][1][0][j]) for j in (0, 1)) > 0.2 * C0 / xo[i][0]
+    ]
     if box == "sealed":
-        fb, q = LU(r, 32, 90), U(r, 0.5, 1.0)
+        fb, q = log_uniform(r, 32, 90), U(r, 0.5, 1.0)
         sp["lf"] = ("s", fb, q)
     else:
-        fb = LU(r, 26, 62)
-        sp["lf"] = pick(r, [("b4", fb, 0), ("mis", fb, U(r, 0.8, 1.35)), ("qb3", fb, U(r, 0.5, 0.9))])
+        fb = log_uniform(r, 26, 62)
+        sp["lf"] = pick(
+            r, [("b4", fb, 0), ("mis", fb, U(r, 0.8, 1.35)), ("qb3", fb, U(r, 0.5, 0.9))]
+        )
     sp["fb"] = fb
     # natural ripple: per driver (all angles) and with the angle
-    sp["rip"] = [[(LU(r, 60, 18000), r.normal() * 0.28, U(r, 0.12, 0.6)) for _ in range(int(r.integers(4, 9)))] for _ in drv]
-    sp["ang"] = [(int(r.integers(8)), r.normal() * U(r, 0.1, 0.4), U(r, 0.3, 2.2), U(r, 0, 6.3)) for _ in range(10)]
+    sp["rip"] = [
+        [
+            (log_uniform(r, 60, 18000), r.normal() * 0.28, U(r, 0.12, 0.6))
+            for _ in range(int(r.integers(4, 9)))
+        ]
+        for _ in drv
+    ]
+    sp["ang"] = [
+        (int(r.integers(8)), r.normal() * U(r, 0.1, 0.4), U(r, 0.3, 2.2), U(r, 0, 6.3))
+        for _ in range(10)
+    ]
     sp["edge"] = (U(r, 0.0, 0.05), rb * U(r, 0.8, 1.2))
     sp["tilt"] = r.normal() * 0.06
     sp["level"] = 0.0 if r.random() < 0.2 else U(r, 72, 96)
     return sp
 
 
-ANGY = np.array([X, Y, X * Y, (1 - Z), 0.5 * (1 - Z)**2, X * (1 - Z), Y * (1 - Z), FH * RHO2 - FV * RHO2])
+ANGY = np.array(
+    [X, Y, X * Y, (1 - Z), 0.5 * (1 - Z) ** 2, X * (1 - Z), Y * (1 - Z), FH * RHO2 - FV * RHO2]
+)
 ANGY = np.where(np.abs(ANGY) < 1e-12, 0, ANGY)
 
 
@@ -298,10 +321,10 @@ def healthy(sp, g):
     for i, (p, pos) in enumerate(sp["drv"]):
         D = pattern(g, p, n_of(g, p))
         ph = 0
-        for (x, y, z) in pos:
+        for x, y, z in pos:
             ph = ph + np.exp(1j * k * (X * x + Y * y))
         ph = ph / len(pos)
-        rip = sum(a * np.exp(-((g.lf - np.log2(f0)) / w)**2) for f0, a, w in sp["rip"][i])
+        rip = sum(a * np.exp(-(((g.lf - np.log2(f0)) / w) ** 2)) for f0, a, w in sp["rip"][i])
         out.append(H[i] * dB(rip) * D * ph)
     form, fb, q = sp["lf"]
     s = 1j * f / fb
@@ -318,11 +341,22 @@ def healthy(sp, g):
         edb = edb + a * np.cos(2 * np.pi * c * g.lf + ph) * ANGY[m]
     edb = edb * sig((g.lf - 9) / 0.6)
     ge, re = sp["edge"]
-    mul = hb * dB(edb + sp["tilt"] * (g.lf - 10) + sp["level"]) * \
-        (1 - ge * np.exp(-1j * k * re * 1.1) * j0(k * re * np.sqrt(RHO2)) * sig((g.lf - 9.5) / 0.3))
-    tot = sum(o[:, AX:AX + 1] for o in out)
+    mul = (
+        hb
+        * dB(edb + sp["tilt"] * (g.lf - 10) + sp["level"])
+        * (
+            1
+            - ge
+            * np.exp(-1j * k * re * 1.1)
+            * j0(k * re * np.sqrt(RHO2))
+            * sig((g.lf - 9.5) / 0.3)
+        )
+    )
+    tot = sum(o[:, HORIZONTAL_0 : HORIZONTAL_0 + 1] for o in out)
     g.cache["sp"] = sp
-    g.cache["h"] = dict(drv=out, mul=mul, axis=tot, drvax=[o[:, AX:AX + 1] for o in out])
+    g.cache["h"] = dict(
+        drv=out, mul=mul, axis=tot, drvax=[o[:, HORIZONTAL_0 : HORIZONTAL_0 + 1] for o in out]
+    )
     return g.cache["h"]
 
 
@@ -355,7 +389,7 @@ def curves(P):
     return 10 * np.log10(power(P) @ W + 1e-12)
 
 
-# ------------------------------------------------------------------ defects: each returns dict(fn=grid -> parts, f0=, ...)
+# ---- defects: each returns dict(fn=grid -> parts, f0=, ...)
 def cover(sp, f0):
     i = 0
     for fc, _ in sp["xo"]:
@@ -367,17 +401,24 @@ def cover(sp, f0):
 def ang_mod(r, amount):
     """smooth low-order pattern with value 1 on the axis"""
     c = r.normal(size=5) * amount * np.array([0.5, 0.5, 0.35, 0.25, 0.25])
-    return 1 + c[0] * X * 0.7 + c[1] * Y * 0.7 + c[2] * (1 - Z) + c[3] * RHO2 * (FH - FV) + c[4] * RHO2
+    return (
+        1
+        + c[0] * X * 0.7
+        + c[1] * Y * 0.7
+        + c[2] * (1 - Z)
+        + c[3] * RHO2 * (FH - FV)
+        + c[4] * RHO2
+    )
 
 
 def d_resonance(r, sp, f0, ppo):
-    q = LU(r, 1.5, min(12.0, 0.6 * ppo))
+    q = log_uniform(r, 1.5, min(12.0, 0.6 * ppo))
     neg = r.random() < 0.17
     if neg:
-        q = LU(r, 1.5, min(5.0, 0.4 * ppo))
+        q = log_uniform(r, 1.5, min(5.0, 0.4 * ppo))
         gdb = -U(r, 1.4, 4.2)
     else:
-        gdb = LU(r, 1.3, 9.0) if q < 7 else LU(r, 2.0, 9.0)
+        gdb = log_uniform(r, 1.3, 9.0) if q < 7 else log_uniform(r, 2.0, 9.0)
     form = pick(r, ["all", "driver", "panel", "pattern", "minphase-angle"], [2, 3, 1.5, 2, 2])
     A = dB(gdb) if not neg else dB(-gdb)
     phi = np.clip(r.normal() * 0.25, -0.7, 0.7) if not neg else 0.0
@@ -397,15 +438,22 @@ def d_resonance(r, sp, f0, ppo):
             T = 1 + (A - 1) * np.exp(1j * phi) * B * np.clip(mod * pat, 0.3, 2)
         elif form == "minphase-angle":
             T = 1 + (dB(20 * np.log10(A) * np.clip(pat, 0.5, 1.6)) - 1) * B
-        else:                                               # panel or port mode radiating by itself
+        else:  # panel or port mode radiating by itself
             if neg:
                 T = 1 + (A - 1) * B
             else:
                 h = healthy(sp, g)
-                S = (A - 1) * np.exp(1j * phi) * B * mod * np.exp(1j * g.k * (X * off[0] + Y * off[1] + (Z - 1) * off[2]))
+                S = (
+                    (A - 1)
+                    * np.exp(1j * phi)
+                    * B
+                    * mod
+                    * np.exp(1j * g.k * (X * off[0] + Y * off[1] + (Z - 1) * off[2]))
+                )
                 n = n_of(g, sp["drv"][i][0])[:, :1]
                 return [("add", 0, S * h["axis"] * np.exp(-0.45 * n * (1 - Z) / 2))]
         return [("mul", 0, 1 / T if neg else T)]
+
     return dict(fn=fn, f0=f0, lo=2 * q)
 
 
@@ -416,8 +464,11 @@ def ok_resonance(e, P1, P0, d):
 
 
 def d_balance(r, sp, f0, ppo):
-    form = pick(r, ["shelf1", "shelf2", "sigmoid", "tilt", "softtilt", "bell", "gbell", "level", "double"],
-                [1.3, 1.3, 1, 1, 0.8, 1.8, 1.2, 1.2, 0.6])
+    form = pick(
+        r,
+        ["shelf1", "shelf2", "sigmoid", "tilt", "softtilt", "bell", "gbell", "level", "double"],
+        [1.3, 1.3, 1, 1, 0.8, 1.8, 1.2, 1.2, 0.6],
+    )
     lob = [i for i, (fc, _) in enumerate(sp["xo"]) if fc > 250]
     if form == "level" and not lob:
         form = "shelf1"
@@ -425,17 +476,17 @@ def d_balance(r, sp, f0, ppo):
     high = r.random() < 0.6
     gdb = s * U(r, 1.4, 4.5)
     if form in ("shelf1", "shelf2", "sigmoid", "double"):
-        f0 = LU(r, 250, 6000)
+        f0 = log_uniform(r, 250, 6000)
     elif form in ("tilt", "softtilt"):
-        f0 = LU(r, 500, 2000)
+        f0 = log_uniform(r, 500, 2000)
     elif form in ("bell", "gbell"):
-        f0 = LU(r, 280, 7000)
+        f0 = log_uniform(r, 280, 7000)
     q = U(r, 0.3, 0.75)
     S = U(r, 0.4, 0.9)
     wd = U(r, 0.3, 1.0)
     sl = s * U(r, 0.35, 0.9)
     dwn = U(r, 1.2, 2.5)
-    f2 = f0 * LU(r, 2.5, 6)
+    f2 = f0 * log_uniform(r, 2.5, 6)
     mod = ang_mod(r, 0.08)
     ix = pick(r, lob) if lob else 0
     if form == "level":
@@ -454,12 +505,15 @@ def d_balance(r, sp, f0, ppo):
             a = dB(gdb / 2)
             al = np.sqrt((a + 1 / a) * (1 / S - 1) + 2)
             sa = np.sqrt(a)
-            T = a * (a * jw**2 + sa * al * jw + 1) / (jw**2 + sa * al * jw + a) if high else \
-                a * (jw**2 + sa * al * jw + a) / (a * jw**2 + sa * al * jw + 1)
+            T = (
+                a * (a * jw**2 + sa * al * jw + 1) / (jw**2 + sa * al * jw + a)
+                if high
+                else a * (jw**2 + sa * al * jw + a) / (a * jw**2 + sa * al * jw + 1)
+            )
         else:
             if form == "sigmoid":
                 T = gdb * sig((x if high else -x) / wd * 1.8)
-            elif form == "double":                          # two broad steps the other way about
+            elif form == "double":  # two broad steps the other way about
                 T = gdb * (sig(x / wd * 1.8) - sig((g.lf - np.log2(f2)) / wd * 1.8)) * 1.15
             elif form == "tilt":
                 T = sl * np.clip(x, -4.5, 4.5)
@@ -468,9 +522,10 @@ def d_balance(r, sp, f0, ppo):
             elif form == "bell":
                 T = 20 * np.log10(np.abs((1 + (dB(abs(gdb)) - 1) * bp(g.f, f0, q)))) * s
             else:
-                T = gdb * np.exp(-0.5 * (x / (0.42 / q + 0.35))**2)
+                T = gdb * np.exp(-0.5 * (x / (0.42 / q + 0.35)) ** 2)
             return [("mul", 0, dB(T * mod))]
         return [("mul", 0, np.exp(mod * np.log(T)))]
+
     return dict(fn=fn, f0=f0, form=form)
 
 
@@ -482,12 +537,12 @@ def ok_balance(e, P1, P0, d):
 
 
 def d_shallow(r, sp, f0, ppo):
-    f0 = LU(r, 290, 8000)
+    f0 = log_uniform(r, 290, 8000)
     dep = U(r, 1.5, 4.0)
-    q = LU(r, 0.8, 2.3)
+    q = log_uniform(r, 0.8, 2.3)
     form = pick(r, ["biquad", "gauss", "rcos", "skew", "flat"], [2, 1.5, 1, 1.2, 0.8])
     mod = np.clip(ang_mod(r, pick(r, [0.0, 0.1, 0.2])), 0.6, 1.4)
-    sk = LU(r, 0.6, 1.65)
+    sk = log_uniform(r, 0.6, 1.65)
     bw = 1.25 / q
 
     def fn(g):
@@ -495,14 +550,15 @@ def d_shallow(r, sp, f0, ppo):
         if form == "biquad":
             t = np.log(np.abs(1 + (dB(dep) - 1) * bp(g.f, f0, q))) / np.log(dB(dep))
         elif form == "gauss":
-            t = np.exp(-0.5 * (x / (0.45 * bw))**2)
+            t = np.exp(-0.5 * (x / (0.45 * bw)) ** 2)
         elif form == "rcos":
             t = rcos(x / (1.1 * bw))
         elif form == "skew":
-            t = np.exp(-0.5 * (x / (0.45 * bw * np.where(x < 0, sk, 1 / sk)))**2)
+            t = np.exp(-0.5 * (x / (0.45 * bw * np.where(x < 0, sk, 1 / sk))) ** 2)
         else:
-            t = 1 / (1 + (np.abs(x) / (0.55 * bw))**3.5)
+            t = 1 / (1 + (np.abs(x) / (0.55 * bw)) ** 3.5)
         return [("mul", 0, dB(-dep * t * mod))]
+
     return dict(fn=fn, f0=f0)
 
 
@@ -517,36 +573,45 @@ def spread_at(P1, P0, i):
 
 
 def d_cancel(r, sp, f0, ppo):
-    f0 = LU(r, 250, 5500)
+    f0 = log_uniform(r, 250, 5500)
     lam = C0 / f0
-    src = pick(r, ["port-front", "port-rear", "backwave", "second"], [1.2 if sp["box"] == "vented" else 0.15,
-               1.2 if sp["box"] == "vented" else 0.15, 1.3, 1.0])
+    src = pick(
+        r,
+        ["port-front", "port-rear", "backwave", "second"],
+        [1.2 if sp["box"] == "vented" else 0.15, 1.2 if sp["box"] == "vented" else 0.15, 1.3, 1.0],
+    )
     if f0 > 2500:
         src = pick(r, ["backwave", "second"])
     e = pick(r, ["bp", "gauss", "gamma", "pipe", "plateau"], [2, 1.3, 1, 0.8, 0.8])
     dip = U(r, 3.0, 13.0)
     gain = 1 - dB(-dip)
-    q = LU(r, 2.2, 8)
-    wd = LU(r, 0.14, 0.5)
+    q = log_uniform(r, 2.2, 8)
+    wd = log_uniform(r, 0.14, 0.5)
     L = np.clip(lam * U(r, 0.3, 1.0), 0.02, 0.55)
     if src == "port-front":
         dvec = np.array([U(r, -0.3, 0.3), -1 if r.random() < 0.85 else 1, U(r, -0.2, 0.0)]) * L
         pat = pick(r, ["mono", "card", "wide"])
     elif src == "port-rear":
-        dvec = np.array([U(r, -0.2, 0.2), U(r, -0.6, 0.4), -1]) * np.clip(lam * U(r, 0.2, 0.8), 0.02, 0.5)
+        dvec = np.array([U(r, -0.2, 0.2), U(r, -0.6, 0.4), -1]) * np.clip(
+            lam * U(r, 0.2, 0.8), 0.02, 0.5
+        )
         pat = pick(r, ["rear", "mono", "rear2"])
     elif src == "backwave":
         dvec = np.array([U(r, -0.5, 0.5), U(r, -0.5, 0.5), -U(r, 0.4, 1)]) * L
         pat = pick(r, ["rear", "dipole", "mono", "fig"])
     else:
         ang = U(r, 0, 2 * np.pi)
-        dvec = np.array([np.cos(ang), np.sin(ang), U(r, -0.4, 0.1)]) * np.clip(lam * U(r, 0.5, 1.6), 0.02, 0.55)
+        dvec = np.array([np.cos(ang), np.sin(ang), U(r, -0.4, 0.1)]) * np.clip(
+            lam * U(r, 0.5, 1.6), 0.02, 0.55
+        )
         pat = pick(r, ["mono", "card", "lobe", "wide"])
     tau = pick(r, [0.0, U(r, 0.2, 1.0), U(r, 1.0, 2.5)]) / f0
     dph = U(r, -0.35, 0.35)
     ld = r.normal(size=2)
     rel = U(r, 0.35, 0.75)
-    rate = U(r, 0.3, 1.0) if f0 < 800 else U(r, 0.1, 0.6)   # 1: plays to all sides, 0: cabinet shadows it as it does the driver
+    rate = (
+        U(r, 0.3, 1.0) if f0 < 800 else U(r, 0.1, 0.6)
+    )  # 1: plays to all sides, 0: cabinet shadows it as it does the driver
     i = cover(sp, f0)
     ref = r.random() < 0.5
     lobe = np.clip(1 + 0.8 * (ld[0] * X + ld[1] * Y) / np.hypot(*ld), 0.05, 2)
@@ -556,14 +621,14 @@ def d_cancel(r, sp, f0, ppo):
         if e == "bp":
             E = bp(g.f, f0, q)
         elif e == "gauss":
-            E = np.exp(-0.5 * (x / wd)**2)
+            E = np.exp(-0.5 * (x / wd) ** 2)
         elif e == "gamma":
-            E = (1 + 1j * x / (wd * 0.9))**-2.0
+            E = (1 + 1j * x / (wd * 0.9)) ** -2.0
         elif e == "pipe":
             E = bp(g.f, f0, q) + 0.3 * bp(g.f, f0 * 2.03, q) * np.exp(1j * 0.8)
             E = E / (1 + 0.3j / q * 0.1)
         else:
-            E = 1 / (1 + (np.abs(x) / (1.2 * wd))**4)
+            E = 1 / (1 + (np.abs(x) / (1.2 * wd)) ** 4)
         if pat == "mono":
             D = np.ones(72)
         elif pat == "card":
@@ -573,7 +638,7 @@ def d_cancel(r, sp, f0, ppo):
         elif pat == "rear":
             D = (rel + (1 - rel) * (1 - CARD)) / rel
         elif pat == "rear2":
-            D = (rel + (1 - rel) * (1 - CARD)**2) / rel
+            D = (rel + (1 - rel) * (1 - CARD) ** 2) / rel
         elif pat == "dipole":
             D = Z
         elif pat == "fig":
@@ -582,9 +647,16 @@ def d_cancel(r, sp, f0, ppo):
             D = lobe
         h = healthy(sp, g)
         R = h["drvax"][i] if ref else h["axis"]
-        ph = g.k * (X * dvec[0] + Y * dvec[1] + (Z - 1) * dvec[2]) - 2 * np.pi * (g.f - f0) * tau + dph
-        sh = np.exp(-(1 - rate) * 0.75 * np.minimum(n_of(g, sp["drv"][i][0])[:, :1], 6) * (1 - Z) / 2)
+        ph = (
+            g.k * (X * dvec[0] + Y * dvec[1] + (Z - 1) * dvec[2])
+            - 2 * np.pi * (g.f - f0) * tau
+            + dph
+        )
+        sh = np.exp(
+            -(1 - rate) * 0.75 * np.minimum(n_of(g, sp["drv"][i][0])[:, :1], 6) * (1 - Z) / 2
+        )
         return [("add", 0, -gain * E * D * sh * R * np.exp(1j * ph))]
+
     return dict(fn=fn, f0=f0, src=src)
 
 
@@ -604,7 +676,7 @@ def d_null(r, sp, f0, ppo):
     sg = sgn(r, 0.8)
     m = 0 if sg < 0 else pick(r, [0, 0, 0, 1])
     D0 = lam * ((m + 0.5) if sg > 0 else 1.0)
-    wd = LU(r, 0.3, 1.0)
+    wd = log_uniform(r, 0.3, 1.0)
     env = pick(r, ["gauss", "hp-lp", "rcos", "bp"])
     ang = pick(r, [np.pi / 2, -np.pi / 2, 0, np.pi, U(r, 0, 6.28)], [1, 2.2, 0.6, 0.6, 0.6])
     dv = np.array([np.cos(ang), np.sin(ang), 0]) * D0 * U(r, 0.6, 1.6)
@@ -613,40 +685,69 @@ def d_null(r, sp, f0, ppo):
     pw = U(r, 0.7, 3)
     a = lam * U(r, 0.25, 0.8)
     rf = pick(r, ["j0", "gauss", "cos", "j1"])
-    q = LU(r, 2.5, 7)
+    q = log_uniform(r, 2.5, 7)
     al, be, ga = U(r, -0.5, 0.9), U(r, -0.5, 0.5), U(r, -0.5, 0.5)
     nn = U(r, 3, 14)
 
     def env_of(g):
         x = g.lf - np.log2(f0)
         if env == "gauss":
-            return np.exp(-0.5 * (x / wd)**2)
+            return np.exp(-0.5 * (x / wd) ** 2)
         if env == "rcos":
             return rcos(x / (2.2 * wd))
         if env == "bp":
             return np.abs(bp(g.f, f0, 1.1 / wd))
-        return 1 / (1 + 2.0**(-(x + 1.3 * wd) * 4)) / (1 + 2.0**((x - 1.3 * wd) * 4)) * (1 + 2.0**(-5.2 * wd))**2
+        return (
+            1
+            / (1 + 2.0 ** (-(x + 1.3 * wd) * 4))
+            / (1 + 2.0 ** ((x - 1.3 * wd) * 4))
+            * (1 + 2.0 ** (-5.2 * wd)) ** 2
+        )
 
     def fn(g):
-        if form == "mirror":                                # reflection off a near surface: image source
-            pat = 1.0 if A == "one" else CARD**pw if A == "front" else np.clip(0.5 + 0.5 * CARD + 0.45 * (dv[0] * X + dv[1] * Y)
-                                                                               / D0, 0.0, 1.2) / 1.0
+        if form == "mirror":  # reflection off a near surface: image source
+            pat = (
+                1.0
+                if A == "one"
+                else (
+                    CARD**pw
+                    if A == "front"
+                    else np.clip(0.5 + 0.5 * CARD + 0.45 * (dv[0] * X + dv[1] * Y) / D0, 0.0, 1.2)
+                    / 1.0
+                )
+            )
             ph = g.k * (X * dv[0] + Y * dv[1] + (1 - Z) * dz - D0)
             return [("mul", 0, 1 + sg * gain * env_of(g) * pat * np.exp(1j * ph))]
-        if form == "ring":                                  # ring (surround, dust cap, mouth) against the centre
+        if form == "ring":  # ring (surround, dust cap, mouth) against the centre
             z = g.k * a * np.sqrt(RHO2)
-            J = j0(z) if rf == "j0" else np.exp(-(z / 2.0)**2) if rf == "gauss" else CARD**nn if rf == "cos" else \
-                np.where(z > 1e-6, 2 * j1(1.3 * z) / np.maximum(1.3 * z, 1e-6), 1)
+            J = (
+                j0(z)
+                if rf == "j0"
+                else (
+                    np.exp(-((z / 2.0) ** 2))
+                    if rf == "gauss"
+                    else (
+                        CARD**nn
+                        if rf == "cos"
+                        else np.where(z > 1e-6, 2 * j1(1.3 * z) / np.maximum(1.3 * z, 1e-6), 1)
+                    )
+                )
+            )
             J = np.where(Z < 0, J * 0.5, J)
-            E = bp(g.f, f0, q) if env in ("bp", "gauss") else np.exp(-0.5 * ((g.lf - np.log2(f0)) / (0.9 / q))**2)
+            E = (
+                bp(g.f, f0, q)
+                if env in ("bp", "gauss")
+                else np.exp(-0.5 * ((g.lf - np.log2(f0)) / (0.9 / q)) ** 2)
+            )
             return [("mul", 0, 1 - gain * E * J)]
-        if form == "pair":                                  # two equal images left and right (or over and under)
+        if form == "pair":  # two equal images left and right (or over and under)
             t = g.k * 0.5 * (X * dv[0] + Y * dv[1]) * 1.6
             ph = g.k * ((1 - Z) * dz - D0)
             return [("mul", 0, 1 + sg * gain * env_of(g) * np.cos(t) * np.exp(1j * ph))]
         fm = f0 * np.exp(al * (1 - Z) * 0.7 + be * Y + ga * X)
-        G = gain * CARD**(pw * 0.6)
+        G = gain * CARD ** (pw * 0.6)
         return [("mul", 0, 1 - G * bp(g.f, fm, q))]
+
     return dict(fn=fn, f0=f0, form=form)
 
 
@@ -661,8 +762,10 @@ def ok_null(e, P1, P0, d):
 def d_xo(r, sp, f0, ppo):
     ix = pick(r, sp["lobing"])
     fc, order = sp["xo"][ix]
-    form = pick(r, ["delay", "const", "polarity", "allpass", "bump", "lowdelay"], [2, 1, 0.8, 1.5, 1, 1.2])
-    phi = np.deg2rad(LU(r, 50, 155)) * sgn(r)
+    form = pick(
+        r, ["delay", "const", "polarity", "allpass", "bump", "lowdelay"], [2, 1, 0.8, 1.5, 1, 1.2]
+    )
+    phi = np.deg2rad(log_uniform(r, 50, 155)) * sgn(r)
     wd = U(r, 0.6, 1.3)
     extra = r.normal() * 0.25
     n = len(sp["drv"])
@@ -675,15 +778,16 @@ def d_xo(r, sp, f0, ppo):
             T = np.exp(1j * phi) * np.ones_like(x)
         elif form == "polarity":
             T = -np.exp(-1j * extra * x)
-        elif form == "allpass":                             # first-order all-pass with |phi| at the crossover
+        elif form == "allpass":  # first-order all-pass with |phi| at the crossover
             fa = 1 / np.tan(abs(phi) / 2)
             T = (fa - 1j * x) / (fa + 1j * x)
         elif form == "bump":
-            T = np.exp(1j * phi * np.exp(-0.5 * ((g.lf - np.log2(fc)) / wd)**2))
+            T = np.exp(1j * phi * np.exp(-0.5 * ((g.lf - np.log2(fc)) / wd) ** 2))
         else:
             T = np.exp(-1j * phi * x)
             return [("drv", j, T) for j in range(ix + 1)]
         return [("drv", j, T) for j in range(ix + 1, n)]
+
     return dict(fn=fn, f0=fc, ix=ix)
 
 
@@ -696,16 +800,23 @@ def ok_xo(e, P1, P0, d):
 
 
 def d_dir(r, sp, f0, ppo):
-    fform = pick(r, ["saw", "was", "gauss", "step", "swing", "plateau", "rcos"], [2.2, 1, 1.5, 1.6, 1.2, 1, 0.8])
-    aform = pick(r, ["off", "off2", "sin", "vert", "horiz", "ring", "rear", "mix", "beam", "harm", "narrow"],
-                 [1.5, 1, 1.2, 0.8, 1.2, 1, 0.8, 1, 1.6, 1, 1.6])
+    fform = pick(
+        r,
+        ["saw", "was", "gauss", "step", "swing", "plateau", "rcos"],
+        [2.2, 1, 1.5, 1.6, 1.2, 1, 0.8],
+    )
+    aform = pick(
+        r,
+        ["off", "off2", "sin", "vert", "horiz", "ring", "rear", "mix", "beam", "harm", "narrow"],
+        [1.5, 1, 1.2, 0.8, 1.2, 1, 0.8, 1, 1.6, 1, 1.6],
+    )
     how = pick(r, ["db", "complex", "radius", "rearsrc"], [2.4, 1.2, 1.6, 0.7])
-    if r.random() < 0.35 and sp["xo"]:                       # at a crossover, where such steps like to be
-        f0 = pick(r, [x[0] for x in sp["xo"]]) * LU(r, 0.7, 1.1)
+    if r.random() < 0.35 and sp["xo"]:  # at a crossover, where such steps like to be
+        f0 = pick(r, [x[0] for x in sp["xo"]]) * log_uniform(r, 0.7, 1.1)
         f0 = float(np.clip(f0, 280, 8500))
-    s = -1.0 if r.random() < 0.6 else 1.0                   # narrowing or widening
-    wd = LU(r, 0.3, 1.0)
-    sharp = LU(r, 0.06, 0.35)
+    s = -1.0 if r.random() < 0.6 else 1.0  # narrowing or widening
+    wd = log_uniform(r, 0.3, 1.0)
+    sharp = log_uniform(r, 0.06, 0.35)
     t0, tw = np.deg2rad(U(r, 45, 95)), np.deg2rad(U(r, 14, 32))
     mx = r.uniform(0.1, 1, 4)
     hm = r.normal(size=4)
@@ -715,26 +826,49 @@ def d_dir(r, sp, f0, ppo):
     target = U(r, 1.05, 2.0) if r.random() < 0.55 else U(r, 2.0, 4.5)
     bl = C0 / f0 * U(r, 0.0, 1.5)
     nb = U(r, 0.8, 2.2)
-    A = {"off": 0.5 * (1 - Z), "off2": (0.5 * (1 - Z))**1.6 * 1.3, "sin": RHO2 * 0.8, "vert": FV * np.minimum(1, 1.2 * (1 - Z)),
-         "horiz": FH * np.minimum(1, 0.9 * (1 - Z)), "ring": np.exp(-0.5 * ((TH - t0) / tw)**2),
-         "rear": (1 - CARD)**m, "beam": np.minimum(-np.log(np.maximum(CARD, 0.05)), 2.5) / 2.0,
-         "narrow": 0.9 * (1 - CARD**mn)}
-    A["mix"] = (mx[0] * A["off"] + mx[1] * A["vert"] + mx[2] * A["horiz"] + mx[3] * A["ring"]) / mx.sum() * 1.6
-    A["harm"] = np.clip(0.5 * (1 - Z) * (1 + 0.4 * hm[0] * X + 0.4 * hm[1] * Y) + RHO2 * 0.3 * hm[2] * (FH - FV), -0.2, 1.2)
-    psi = A[aform] - A[aform][AX]
+    A = {
+        "off": 0.5 * (1 - Z),
+        "off2": (0.5 * (1 - Z)) ** 1.6 * 1.3,
+        "sin": RHO2 * 0.8,
+        "vert": FV * np.minimum(1, 1.2 * (1 - Z)),
+        "horiz": FH * np.minimum(1, 0.9 * (1 - Z)),
+        "ring": np.exp(-0.5 * ((TH - t0) / tw) ** 2),
+        "rear": (1 - CARD) ** m,
+        "beam": np.minimum(-np.log(np.maximum(CARD, 0.05)), 2.5) / 2.0,
+        "narrow": 0.9 * (1 - CARD**mn),
+    }
+    A["mix"] = (
+        (mx[0] * A["off"] + mx[1] * A["vert"] + mx[2] * A["horiz"] + mx[3] * A["ring"])
+        / mx.sum()
+        * 1.6
+    )
+    A["harm"] = np.clip(
+        0.5 * (1 - Z) * (1 + 0.4 * hm[0] * X + 0.4 * hm[1] * Y) + RHO2 * 0.3 * hm[2] * (FH - FV),
+        -0.2,
+        1.2,
+    )
+    psi = A[aform] - A[aform][HORIZONTAL_0]
 
     def w_of(g):
         x = (g.lf - np.log2(f0)) / wd
-        if fform == "saw":                                  # slow narrowing, quick release
-            return np.exp(-0.5 * (np.minimum(x - 0.3, 0) / 0.8)**2) * sig(-(x - 0.3) * wd / sharp * 1.2) * 1.15
+        if fform == "saw":  # slow narrowing, quick release
+            return (
+                np.exp(-0.5 * (np.minimum(x - 0.3, 0) / 0.8) ** 2)
+                * sig(-(x - 0.3) * wd / sharp * 1.2)
+                * 1.15
+            )
         if fform == "was":
-            return np.exp(-0.5 * (np.maximum(x + 0.3, 0) / 0.8)**2) * sig((x + 0.3) * wd / sharp * 1.2) * 1.15
+            return (
+                np.exp(-0.5 * (np.maximum(x + 0.3, 0) / 0.8) ** 2)
+                * sig((x + 0.3) * wd / sharp * 1.2)
+                * 1.15
+            )
         if fform == "gauss":
-            return np.exp(-0.5 * (x / 0.6)**2)
+            return np.exp(-0.5 * (x / 0.6) ** 2)
         if fform == "step":
             return sig(x * wd / sharp * 0.8)
         if fform == "swing":
-            return x * 1.65 * np.exp(0.5 - 0.5 * (x * 1.65)**2)
+            return x * 1.65 * np.exp(0.5 - 0.5 * (x * 1.65) ** 2)
         if fform == "plateau":
             return 0.5 * (np.tanh((x + 0.8) * wd / sharp) - np.tanh((x - 0.8) * wd / sharp))
         return rcos(x / 1.3)
@@ -746,12 +880,15 @@ def d_dir(r, sp, f0, ppo):
         w = w_of(g)
         if how == "db":
             return [("mul", 0, dB(a * 2.2 * w * psi))]
-        if how == "complex":                                # blend towards another low-order pattern with the same axis
+        if how == "complex":  # blend towards another low-order pattern with the same axis
             b = np.clip(a / 8 * w, -1.2, 0.95)
-            ps = 1 - np.clip(psi * 1.4, -1, 1.4)            # pattern value, 1 on axis
-            return [("mul", 0, 1 + np.abs(b) * (ps - 1) * np.exp(0.5j * psi))] if s < 0 else \
-                   [("mul", 0, 1 + np.abs(b) * 1.6 * np.clip(psi, 0, 1.5) * np.exp(0.6j * psi))]
-        if how == "radius":                                 # the driver's own beam changes its width
+            ps = 1 - np.clip(psi * 1.4, -1, 1.4)  # pattern value, 1 on axis
+            return (
+                [("mul", 0, 1 + np.abs(b) * (ps - 1) * np.exp(0.5j * psi))]
+                if s < 0
+                else [("mul", 0, 1 + np.abs(b) * 1.6 * np.clip(psi, 0, 1.5) * np.exp(0.6j * psi))]
+            )
+        if how == "radius":  # the driver's own beam changes its width
             p = sp["drv"][i][0]
             n = n_of(g, p)
             # beam exponent as a shape of its own; narrowing adds, widening takes away (limited)
@@ -763,9 +900,21 @@ def d_dir(r, sp, f0, ppo):
                 if j != i and abs(j - i) == 1 and fform == "step":
                     parts.append(("drv", j, T))
             return parts
-        h = healthy(sp, g)                                  # a source to the rear or side that only plays in a band
-        D = (1 - CARD)**m
-        return [("add", 0, np.abs(a) * 0.12 * w * D * h["axis"] * np.exp(-1j * g.k * bl * (1 - 0.5 * (1 - Z))))]
+        h = healthy(sp, g)  # a source to the rear or side that only plays in a band
+        D = (1 - CARD) ** m
+        return [
+            (
+                "add",
+                0,
+                np.abs(a)
+                * 0.12
+                * w
+                * D
+                * h["axis"]
+                * np.exp(-1j * g.k * bl * (1 - 0.5 * (1 - Z))),
+            )
+        ]
+
     d["fn"] = fn
     return d
 
@@ -773,21 +922,26 @@ def d_dir(r, sp, f0, ppo):
 def ok_dir(e, P1, P0, d):
     w, ir, ax = e[:, 0], np.abs(e[:, 1]), np.abs(e[:, 2])
     m = ir.max()
-    return 1.02 <= m <= 6 and ax.max() < 0.25 and np.abs(w).max() < 0.42 * m and m > 0.65 * d["target"]
+    return (
+        1.02 <= m <= 6
+        and ax.max() < 0.25
+        and np.abs(w).max() < 0.42 * m
+        and m > 0.65 * d["target"]
+    )
 
 
 def d_single(r, sp, f0, ppo):
     form = pick(r, ["ring", "lobe", "random", "edges", "spot"], [1.4, 1.4, 1.3, 1.2, 0.9])
-    f0 = LU(r, 1500 if form in ("ring", "edges") else 700, 9000)
+    f0 = log_uniform(r, 1500 if form in ("ring", "edges") else 700, 9000)
     lam = C0 / f0
     gain = dB(U(r, 1.8, 6.0)) - 1
     a = U(r, 1.2, 3.2) * lam
     a = min(a, 0.3)
-    asp = LU(r, 0.7, 1.5)
-    wd = LU(r, 0.35, 1.1)
+    asp = log_uniform(r, 0.7, 1.5)
+    wd = log_uniform(r, 0.35, 1.1)
     env = pick(r, ["gauss", "open", "rcos"])
     thw = np.deg2rad(U(r, 4.5, 8.5))
-    nrip = U(r, 2.0, 6.0)                                   # ripples per octave at f0 set the delay
+    nrip = U(r, 2.0, 6.0)  # ripples per octave at f0 set the delay
     dl = nrip * lam * 1.44
     ph0 = U(r, 0, 6.28)
     mode = pick(r, ["gauss", "lor", "cos"])
@@ -796,37 +950,47 @@ def d_single(r, sp, f0, ppo):
     rph = rr.uniform(0, 6.28, (5, 72))
     rfr = nrip * rr.uniform(0.5, 1.1, 5)[:, None] * (1 + 0.3 * rr.normal(size=(5, 72)))
     ram = rr.uniform(0.4, 1, 5)
-    q = LU(r, 2.5, min(9.0, 0.5 * ppo))
+    q = log_uniform(r, 2.5, min(9.0, 0.5 * ppo))
     sg = sgn(r)
     ndamp = U(r, 0.5, 2)
 
     def fn(g):
         x = g.lf - np.log2(f0)
         if env == "gauss":
-            E = np.exp(-0.5 * (x / wd)**2)
+            E = np.exp(-0.5 * (x / wd) ** 2)
         elif env == "open":
             E = sig((x + 0.3) * 5) * np.exp(-np.maximum(x, 0) * 0.7)
         else:
             E = rcos(x / (2 * wd))
-        lob = np.exp(-(TH / thw)**2) if mode == "gauss" else 1 / (1 + (TH / (0.6 * thw))**4) if mode == "lor" else \
-            rcos(TH / (1.9 * thw))
-        if form == "ring":                                  # all edges equally far: they meet on the axis only
+        lob = (
+            np.exp(-((TH / thw) ** 2))
+            if mode == "gauss"
+            else 1 / (1 + (TH / (0.6 * thw)) ** 4) if mode == "lor" else rcos(TH / (1.9 * thw))
+        )
+        if form == "ring":  # all edges equally far: they meet on the axis only
             J = j0(g.k * a * np.sqrt(RHO2)) * CARD**ndamp
             return [("mul", 0, 1 + sg * gain * E * J * np.exp(-1j * g.k * a * 1.05))]
         if form == "lobe":
-            return [("mul", 0, 1 + gain * E * lob * np.exp(-1j * (2 * np.pi * (g.f / f0) * dl / lam + ph0)))]
-        if form == "random":                                # ripple that differs from angle to angle
+            return [
+                (
+                    "mul",
+                    0,
+                    1 + gain * E * lob * np.exp(-1j * (2 * np.pi * (g.f / f0) * dl / lam + ph0)),
+                )
+            ]
+        if form == "random":  # ripple that differs from angle to angle
             t = 0
             for j in range(5):
                 t = t + ram[j] * np.cos(2 * np.pi * rfr[j] * x + rph[j])
             t = t / np.sqrt((ram**2).sum() / 2) * 0.75
-            amp = lob + tail * (1 - lob) * np.exp(-TH**2)
+            amp = lob + tail * (1 - lob) * np.exp(-(TH**2))
             return [("mul", 0, dB(20 * np.log10(1 + gain) * E * t * amp))]
         if form == "edges":
             J = np.cos(g.k * a * X) * np.cos(g.k * a * asp * Y) * CARD**ndamp
             return [("mul", 0, 1 + sg * gain * E * J * np.exp(-1j * g.k * a * 1.05))]
         T = 1 + gain * bp(g.f, f0, q) * lob
         return [("mul", 0, T if sg > 0 else 1 / T)]
+
     return dict(fn=fn, f0=f0, form=form)
 
 
@@ -835,8 +999,14 @@ def ok_single(e, P1, P0, d):
     return 1.6 <= ax <= 9 and w < 0.4 * ax and ir < 0.32 * ax and w < 1.5
 
 
-DRAW = dict(zip(KINDS, [d_resonance, d_balance, d_shallow, d_cancel, d_null, d_xo, d_dir, d_single]))
-OK = dict(zip(KINDS, [ok_resonance, ok_balance, ok_shallow, ok_cancel, ok_null, ok_xo, ok_dir, ok_single]))
+DRAW = dict(
+    zip(KINDS, [d_resonance, d_balance, d_shallow, d_cancel, d_null, d_xo, d_dir, d_single])
+)
+OK = dict(
+    zip(
+        KINDS, [ok_resonance, ok_balance, ok_shallow, ok_cancel, ok_null, ok_xo, ok_dir, ok_single]
+    )
+)
 NARROW = ("resonance", "shallow-dip", "cancellation", "deep-null", "crossover-phase")
 
 
@@ -865,8 +1035,7 @@ def crowded(r, kind, f0, done):
     return False
 
 
-TF = 20 * 2**(np.arange(480) / 48)
-COARSE = 20 * 2**(np.arange(150, 478, 2) / 48)              # 174 Hz .. 19 kHz for the drawing
+COARSE = 20 * 2 ** (np.arange(150, 478, 2) / 48)  # 174 Hz .. 19 kHz for the drawing
 
 
 def draw_speaker(r, kinds, ppo):
@@ -888,7 +1057,7 @@ def draw_speaker(r, kinds, ppo):
 
     def attempt(kind, base, P0, c0, others, tries):
         for _ in range(tries):
-            d = DRAW[kind](r, sp, LU(r, 250, 9000), ppo)
+            d = DRAW[kind](r, sp, log_uniform(r, 250, 9000), ppo)
             d["kind"], d["close"], d["g"] = kind, r.random(), g
             if crowded(r, kind, d["f0"], others):
                 continue
@@ -896,7 +1065,7 @@ def draw_speaker(r, kinds, ppo):
             P1 = field(sp, g, base + [p])
             e = curves(P1) - c0
             if d.get("scalable"):
-                for _ in range(3):                          # steer the in-room swing to its drawn size
+                for _ in range(3):  # steer the in-room swing to its drawn size
                     m = np.abs(e[:, 1]).max()
                     if m < 0.02 or abs(m - d["target"]) < 0.08 * d["target"]:
                         break
@@ -922,11 +1091,11 @@ def draw_speaker(r, kinds, ppo):
         full = field(sp, g, parts)
         cf = curves(full)
         for j, d in enumerate(done):
-            rest = parts[:j] + parts[j + 1:]
+            rest = parts[:j] + parts[j + 1 :]
             Pr = field(sp, g, rest)
             cr = curves(Pr)
             if not OK[d["kind"]](cf - cr, full, Pr, d):
-                t = attempt(d["kind"], rest, Pr, cr, done[:j] + done[j + 1:], 30)
+                t = attempt(d["kind"], rest, Pr, cr, done[:j] + done[j + 1 :], 30)
                 if t is None:
                     return None
                 done[j], parts[j], full, e = t
@@ -951,20 +1120,20 @@ def make(s):
         if t > 40:
             kinds = choose_kinds(base)
     sp, defects = res
-    g = Grid(TF)
+    g = Grid(FREQS_HZ)
     hl = curves(field(sp, g, []))
     parts = [d["fn"](g) for d in defects]
     cf = curves(field(sp, g, parts))
-    eff = [cf - curves(field(sp, g, parts[:j] + parts[j + 1:])) for j in range(len(parts))]
-    band = (TF > 240) & (TF < 9600)
+    eff = [cf - curves(field(sp, g, parts[:j] + parts[j + 1 :])) for j in range(len(parts))]
+    band = (FREQS_HZ > 240) & (FREQS_HZ < 9600)
     for d, e in zip(defects, eff):
         k = d["kind"]
         if k in ("cancellation", "deep-null", "crossover-phase"):
-            d["f0"] = TF[band][e[band, 0].argmin()]
+            d["f0"] = FREQS_HZ[band][e[band, 0].argmin()]
         elif k == "directivity-step":
-            d["f0"] = TF[band][np.abs(e[band, 1]).argmax()]
+            d["f0"] = FREQS_HZ[band][np.abs(e[band, 1]).argmax()]
         elif k == "single-axis":
-            d["f0"] = TF[band][np.abs(e[band, 2]).argmax()]
+            d["f0"] = FREQS_HZ[band][np.abs(e[band, 2]).argmax()]
     n = int(round(np.log2(1000) * ppo)) + 1
     fm = np.geomspace(20, 20000, n)
     gm = Grid(fm)
@@ -972,47 +1141,32 @@ def make(s):
     L = 10 * np.log10(power(P) + 1e-10)
     sigma = 0.0 if base.random() < 0.12 else base.uniform(0, 0.5)
     N = base.normal(size=L.shape)
-    if base.random() < 0.25:                                # some measurements are smoothed over frequency
+    if base.random() < 0.25:  # some measurements are smoothed over frequency
         w = int(base.integers(1, 4))
         ker = np.hanning(2 * w + 3)[1:-1]
         ker /= np.sqrt((ker**2).sum())
         pad = base.normal(size=(w, 72)), base.normal(size=(w, 72))
         M = np.concatenate([pad[0], N, pad[1]])
-        N = sum(ker[j] * M[j:j + n] for j in range(2 * w + 1))
-    return dict(sp=sp, defects=defects, healthy=hl, eff=eff, fm=fm, meas=L + sigma * N, sigma=sigma, ppo=ppo, tries=t)
+        N = sum(ker[j] * M[j : j + n] for j in range(2 * w + 1))
+    return dict(
+        sp=sp,
+        defects=defects,
+        healthy=hl,
+        eff=eff,
+        fm=fm,
+        meas=L + sigma * N,
+        sigma=sigma,
+        ppo=ppo,
+        tries=t,
+    )
 
 
-def dump(path, head, M):
-    row = ",".join(["%.4f"] * M.shape[1]) + "\n"
-    with open(path, "w") as fh:
-        fh.write(head + "\n" + (row * M.shape[0]) % tuple(M.ravel().tolist()))
-
-
-def write(out, s, m):
-    d = os.path.join(out, str(s))
-    os.makedirs(d, exist_ok=True)
-    with open(os.path.join(d, "speaker.toml"), "w") as fh:
-        fh.write('[speaker]\nname = "Elena test box %d"\n\n[orbits]\nhorizontal = "horizontal.csv"\nvertical = "vertical.csv"\n' % s)
-    head = "freq_hz," + ",".join(str(a) for a in ANG)
-    dump(os.path.join(d, "horizontal.csv"), head, np.column_stack([m["fm"], m["meas"][:, :36]]))
-    dump(os.path.join(d, "vertical.csv"), head, np.column_stack([m["fm"], m["meas"][:, 36:]]))
-    h, cols = ["freq_hz", "healthy_listening_window"], [TF, m["healthy"][:, 0]]
-    for k, (df, e) in enumerate(zip(m["defects"], m["eff"])):
-        for c, nm in enumerate(("window", "in_room", "on_axis")):
-            h.append("%d:%s:%.0f:%s" % (k, df["kind"], df["f0"], nm))
-            cols.append(e[:, c])
-    dump(os.path.join(d, "truth.csv"), ",".join(h), np.column_stack(cols))
-
-
-def main():
-    ap = argparse.ArgumentParser()
-    ap.add_argument("--seed", type=int, required=True)
-    ap.add_argument("--speakers", type=int, required=True)
-    ap.add_argument("--out", required=True)
-    a = ap.parse_args()
-    for s in range(a.seed, a.seed + a.speakers):
-        write(a.out, s, make(s))
+def known_speaker(seed):
+    m = make(seed)
+    known = [KnownDefect(d["kind"], d["f0"], e.T) for d, e in zip(m["defects"], m["eff"])]
+    name = f"Elena test box {seed}"
+    return KnownSpeaker(name, m["fm"], m["meas"], m["healthy"][:, 0], known)
 
 
 if __name__ == "__main__":
-    main()
+    run(known_speaker, __doc__, Form(blank_line=True))

@@ -1,0 +1,159 @@
+//! The members of the populations: drawn from a seed, or read from a folder, and measured.
+
+use super::known::Known;
+use crate::curve::Grid;
+use crate::error::{Error, Result};
+use crate::read::folder::{Measured as Read, read_speaker};
+use crate::response::{Orbit, Response};
+use crate::simulate::{FieldSpeaker, Measurement, Sides, Simulated, SketchSpeaker, Speaker};
+use std::path::Path;
+use std::str::FromStr;
+
+/// What is measured of each speaker.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Evidence {
+    /// Both orbits in full.
+    Full,
+    /// The horizontal orbit from 0 to 180 degrees only.
+    OneSide,
+    /// No vertical orbit.
+    NoVertical,
+    /// Averaged curves only.
+    Averages,
+}
+
+/// What the speakers drawn here are made of.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Physics {
+    /// Caps that move in a rigid sphere.
+    Sphere,
+    /// Points in a free field with smooth directivities.
+    Field,
+    /// Directivities and lobes sketched by formula.
+    Sketch,
+}
+
+impl FromStr for Evidence {
+    type Err = Error;
+
+    fn from_str(name: &str) -> Result<Evidence> {
+        Ok(match name {
+            "full" => Evidence::Full,
+            "one-side" => Evidence::OneSide,
+            "no-vertical" => Evidence::NoVertical,
+            "averages" => Evidence::Averages,
+            _ => return Err(Error::call("use full, one-side, no-vertical or averages")),
+        })
+    }
+}
+
+impl FromStr for Physics {
+    type Err = Error;
+
+    fn from_str(name: &str) -> Result<Physics> {
+        Ok(match name {
+            "sphere" => Physics::Sphere,
+            "field" => Physics::Field,
+            "sketch" => Physics::Sketch,
+            _ => return Err(Error::call("use sphere, field or sketch")),
+        })
+    }
+}
+
+/// A measurement whose density, noise and phase follow from the seed: 12 to 48 points per
+/// octave, 0 to 0.5 dB.
+pub fn measurement(seed: u64, evidence: Evidence) -> Measurement {
+    // Two fractions of the seed that run through all combinations (golden ratio and its square).
+    let part = |factor: f64| (seed as f64 * factor).fract();
+    Measurement {
+        points_per_octave: [12.0, 16.0, 24.0, 36.0, 48.0][(seed % 5) as usize],
+        noise_db: 0.5 * part(0.618_033_988_749_895),
+        seed: seed ^ 0x5eed,
+        phase: part(0.381_966_011_250_105) < 0.5,
+        horizontal: if evidence == Evidence::OneSide {
+            Sides::Positive
+        } else {
+            Sides::Both
+        },
+        vertical: if evidence == Evidence::NoVertical {
+            Sides::Missing
+        } else {
+            Sides::Both
+        },
+        ..Measurement::default()
+    }
+}
+
+/// A speaker as measured in one or more ways, and what is true of it.
+#[derive(Debug, Clone)]
+pub struct Measured<const WAYS: usize> {
+    /// One response for each way of measuring.
+    pub responses: [Response; WAYS],
+    /// The truth, on the grid that was asked for.
+    pub known: Known,
+}
+
+/// Draws the speaker of this seed and measures it; its defects are known on `grid`.
+///
+/// # Errors
+/// See [`Measurement::grid`].
+pub fn draw<const WAYS: usize>(
+    physics: Physics,
+    seed: u64,
+    ways: [Measurement; WAYS],
+    grid: &Grid,
+) -> Result<Measured<WAYS>> {
+    fn of<const WAYS: usize>(
+        speaker: &impl Simulated,
+        ways: [Measurement; WAYS],
+        grid: &Grid,
+    ) -> Result<Measured<WAYS>> {
+        Ok(Measured {
+            responses: all(ways.map(|way| speaker.measure(&way)))?,
+            known: Known::of(speaker, grid)?,
+        })
+    }
+    match physics {
+        Physics::Sphere => of(&Speaker::draw(seed), ways, grid),
+        Physics::Field => of(&FieldSpeaker::draw(seed), ways, grid),
+        Physics::Sketch => of(&SketchSpeaker::draw(seed), ways, grid),
+    }
+}
+
+/// Reads a speaker folder that states its defects in `truth.csv` ([`Known::read`]), and keeps of
+/// its angles what each way of measuring has.
+///
+/// # Errors
+/// When the folder or its truth cannot be read, or when no angle is left.
+pub fn read<const WAYS: usize>(
+    folder: &Path,
+    ways: [Evidence; WAYS],
+    grid: &Grid,
+) -> Result<Measured<WAYS>> {
+    let Read::Angles(response) = read_speaker(folder)?.measured else {
+        return Err(Error::call("the folder holds no angles"));
+    };
+    let kept = |evidence: Evidence| {
+        let members = response.members().iter().filter(|m| match evidence {
+            Evidence::Full | Evidence::Averages => true,
+            Evidence::OneSide => {
+                m.direction.orbit() == Orbit::Vertical || m.direction.angle_deg() >= 0.0
+            }
+            Evidence::NoVertical => m.direction.orbit() == Orbit::Horizontal,
+        });
+        Response::new(response.grid().clone(), members.cloned().collect())
+            .ok_or_else(|| Error::call("no angle is left"))
+    };
+    Ok(Measured {
+        responses: all(ways.map(kept))?,
+        known: Known::read(folder, grid)?,
+    })
+}
+
+/// All of them, or the first error.
+fn all<const WAYS: usize>(results: [Result<Response>; WAYS]) -> Result<[Response; WAYS]> {
+    let responses: Vec<Response> = results.into_iter().collect::<Result<_>>()?;
+    Ok(responses
+        .try_into()
+        .unwrap_or_else(|_| unreachable!("as many as there were results")))
+}
