@@ -109,7 +109,8 @@ pub(super) fn audit(arguments: &AuditArguments) -> Result<String> {
             owner: owner.wanted(),
             ..judging.options()
         };
-        let (name, aims) = run::aims::compared(speaker, judging.rear_wall.into(), &options, &mut note)?;
+        let (name, aims) =
+            run::aims::compared(speaker, judging.rear_wall.into(), &options, &mut note)?;
         return Ok(match json {
             true => export::owner::aims(&name, &aims),
             false => report::aims::text(&name, &aims, paint()),

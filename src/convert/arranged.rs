@@ -1,6 +1,7 @@
 //! Order of the stages and level in front, so that nothing goes above full scale.
 
-use super::{Change, Held, peak_db};
+use super::change::Change;
+use super::held::{Held, peak_db};
 use crate::device::{Device, LEVEL_STEP_DB, Number};
 use crate::filter::Bank;
 

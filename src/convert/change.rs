@@ -1,8 +1,32 @@
 //! What is not as it was after a conversion.
 
-use super::Remedy;
 use crate::filter::Stage;
 use crate::fit::Unheld;
+
+/// What can be done about a stage that does not fit.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Remedy {
+    /// The other shelf and a level.
+    AnotherType,
+    /// A lower numerator and a level.
+    Scale,
+    /// Two stages.
+    Split,
+}
+
+impl Remedy {
+    /// All of them, in the order in which they are tried: the first two are exact.
+    pub const ALL: [Remedy; 3] = [Remedy::AnotherType, Remedy::Scale, Remedy::Split];
+
+    /// Short name, as typed.
+    pub fn name(self) -> &'static str {
+        match self {
+            Remedy::AnotherType => "another-type",
+            Remedy::Scale => "scale",
+            Remedy::Split => "split",
+        }
+    }
+}
 
 /// One change. Stages are counted from 1 in the old list.
 #[derive(Debug, Clone, PartialEq)]

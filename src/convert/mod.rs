@@ -9,21 +9,22 @@
 pub mod change;
 pub mod difference;
 pub mod obstacle;
-pub mod remedy;
+mod held;
+mod remedy;
 mod arranged;
 mod refit;
 
-pub use change::Change;
+pub use change::{Change, Remedied, Remedy};
 pub use difference::Difference;
 pub use obstacle::Obstacle;
-pub use remedy::Remedy;
 
 use crate::check::soundness::{Problem, soundness};
-use crate::device::{Coefficient, Device, HIGHEST_F0_PER_RATE, Number, Setting, StageLimits};
+use crate::device::{Coefficient, Device, HIGHEST_F0_PER_RATE, Setting, StageLimits};
 use crate::error::{Error, Result};
 use crate::filter::{Bank, Biquad, Kind, Stage};
 use crate::filter_list::{self, FilterList};
 use arranged::arranged;
+use held::Held;
 
 /// What the caller may choose.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -77,13 +78,6 @@ pub struct Converted {
     pub changes: Vec<Change>,
     /// The new response against the old one.
     pub difference: Difference,
-}
-
-/// A stage on its way: parameters, the level its numerator carries besides them, and numbers.
-#[derive(Debug, Clone, Copy)]
-struct Held {
-    stage: Stage,
-    section: Biquad,
 }
 
 /// `list` for `device`.
@@ -219,13 +213,4 @@ fn finished(
         way,
         changes,
     })
-}
-
-/// Whether gains in front are held on the way inside the device too: in fixed point nothing may
-/// go above full scale between the stages.
-fn peak_db(bank: &Bank, number: Number) -> f64 {
-    match number {
-        Number::Fixed { .. } => bank.internal_peak_db(),
-        _ => bank.peak_db(),
-    }
 }

@@ -1,8 +1,9 @@
 //! The device's own stages fitted to what a list does.
 
+use super::change::Change;
 use super::difference::Difference;
+use super::held::Held;
 use super::remedy::Outcome;
-use super::{Change, Held};
 use crate::curve::Grid;
 use crate::device::Device;
 use crate::error::{Error, Result};

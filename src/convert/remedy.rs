@@ -6,8 +6,9 @@
 //! - Scale: the numerator is lowered as a whole, and the level in front raised as much.
 //! - Split: two stages of half the gain, f0 a little apart and Q adapted.
 
-use super::change::Remedied;
-use super::{Change, Held, Obstacle};
+use super::change::{Change, Remedied, Remedy};
+use super::held::Held;
+use super::obstacle::Obstacle;
 use crate::device::{Coefficient, Device, LEVEL_STEP_DB, Number};
 use crate::error::{Error, Result};
 use crate::filter::{Biquad, Kind, Stage};
@@ -15,31 +16,6 @@ use crate::filter_list::FilterList;
 use crate::fit::{held, words_at_level};
 use crate::units::amplitude_to_db;
 use std::f64::consts::PI;
-
-/// What can be done about a stage that does not fit.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Remedy {
-    /// The other shelf and a level.
-    AnotherType,
-    /// A lower numerator and a level.
-    Scale,
-    /// Two stages.
-    Split,
-}
-
-impl Remedy {
-    /// All of them, in the order in which they are tried: the first two are exact.
-    pub const ALL: [Remedy; 3] = [Remedy::AnotherType, Remedy::Scale, Remedy::Split];
-
-    /// Short name, as typed.
-    pub fn name(self) -> &'static str {
-        match self {
-            Remedy::AnotherType => "another-type",
-            Remedy::Scale => "scale",
-            Remedy::Split => "split",
-        }
-    }
-}
 
 /// The stages held by the device, the level in front, and what changed.
 pub(super) type Outcome = (Vec<Held>, f64, Vec<Change>);

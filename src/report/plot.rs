@@ -107,7 +107,13 @@ pub fn draw_box(surface: &Surface, finding: &Finding, top: i32, bottom: i32) -> 
     let colour = pen(Ink::of(finding.decision), 0, Manner::Plain);
     let hz = (finding.from_hz.max(FROM_HZ), finding.to_hz.min(TO_HZ));
     let area = panel(surface, top, bottom, 0.0, 1.0);
-    block(&area, hz, (0.0, finding.decision.share().clamp(0.0, 1.0)), colour, 1.0)?;
+    block(
+        &area,
+        hz,
+        (0.0, finding.decision.share().clamp(0.0, 1.0)),
+        colour,
+        1.0,
+    )?;
     let frame = vec![
         (hz.0, 0.0),
         (hz.0, 1.0),

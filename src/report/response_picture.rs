@@ -55,9 +55,23 @@ impl Story {
         Story {
             heading,
             before: trace(0, "before", Ink::Before, Plain, 7, before),
-            after: trace(1, "after", Ink::After, Plain, 14, &plan.prediction.after(before)),
+            after: trace(
+                1,
+                "after",
+                Ink::After,
+                Plain,
+                14,
+                &plan.prediction.after(before),
+            ),
             wanted: trace(2, "target", Ink::Wanted, Dashed, 6, &(before - deviation)),
-            trend: trace(3, "trend before", Ink::Before, Dotted, 7, &plan.trend(before)),
+            trend: trace(
+                3,
+                "trend before",
+                Ink::Before,
+                Dotted,
+                7,
+                &plan.trend(before),
+            ),
         }
     }
 

@@ -1,6 +1,8 @@
 //! One speaker planned for several aims.
 
-use super::{PlanOptions, Speaker, device_and_target, plan_for};
+use super::options::{PlanOptions, device_and_target};
+use super::planned::plan_for;
+use super::speaker::Speaker;
 use crate::average::RearWall;
 use crate::device::Device;
 use crate::error::{Error, Result};

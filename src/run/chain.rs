@@ -1,7 +1,7 @@
 //! A plan from its parts: what is wanted by angles, owner, room and the other unit; the stages that
 //! come nearest to it; what these do. Each part hands back its own, and only here they meet.
 
-use super::PlanOptions;
+use super::options::PlanOptions;
 use super::owner::Ready;
 use crate::aim::Aimed;
 use crate::audit::{self, Audit, Subject};

@@ -1,6 +1,6 @@
 //! `planish check`: a list on its own, against a measurement, or a speaker measured again.
 
-use super::Speaker;
+use super::speaker::Speaker;
 use crate::average::RearWall;
 use crate::check::after::{After, after};
 use crate::check::{Comparison, Soundness, compare, soundness};

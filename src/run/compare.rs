@@ -1,6 +1,8 @@
 //! Plans side by side: every speaker for every target on every device.
 
-use super::{PlanOptions, Speaker, plan};
+use super::options::PlanOptions;
+use super::planned::plan;
+use super::speaker::Speaker;
 use crate::average::RearWall;
 use crate::error::{Error, Result};
 use crate::predict::Plan;

@@ -1,6 +1,6 @@
 //! The owner's situation in the chain: what it does to the wish, and what follows from the plan.
 
-use super::PlanOptions;
+use super::options::PlanOptions;
 use crate::aim::{beams, vertical_hold};
 use crate::audit::{Audit, Subject, Wish};
 use crate::average::AveragedCurves;
@@ -11,11 +11,9 @@ use crate::budget::{
 use crate::curve::Curve;
 use crate::device::Device;
 use crate::error::{Error, Result};
-use crate::export::filter_list::of_device;
 use crate::filter::{Bank, Stage};
-use crate::filter_list::FilterList;
+use crate::predict::Prediction;
 use crate::predict::situation::{CrossoverTaken, LevelBudget, Situation};
-use crate::predict::{Plan, Prediction, sections};
 use crate::seats::BelowCrossover;
 use crate::units::db_to_amplitude;
 
@@ -209,26 +207,4 @@ fn low_end(curves: &AveragedCurves, tables: &Tables) -> Option<LowEnd> {
         tables.distance_m,
         tables.drive_v,
     )
-}
-
-/// The list for the subwoofer: the other half of a plan's crossover, with the same gain in front,
-/// so that both keep their balance, and the room's cuts below it. `None` without a crossover or
-/// where the device cannot hold it.
-///
-/// # Errors
-/// When the device's numbers cannot hold it.
-pub(super) fn subwoofer_list(plan: &Plan) -> Result<Option<FilterList>> {
-    let Some(taken) = &plan.crossover else {
-        return Ok(None);
-    };
-    let lowpass = &taken.crossover.lowpass;
-    if lowpass.is_empty() {
-        return Ok(None);
-    }
-    let room = taken.room.iter().flat_map(|room| &room.stages);
-    let stages: Vec<Stage> = lowpass.iter().chain(room).copied().collect();
-    let held = sections(&stages, &plan.device)?;
-    let name = format!("{}, subwoofer", plan.speaker);
-    let gain_db = plan.prediction.bank.gain_db;
-    of_device(&name, &plan.device, gain_db, &stages, &held).map(Some)
 }

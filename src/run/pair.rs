@@ -1,7 +1,9 @@
 //! Plans for a pair: one list for both units, and if wished one for each.
 
 use super::chain::{self, Case, OtherUnit};
-use super::{PlanOptions, Speaker, plan_for, tables_of, trace_of};
+use super::options::{PlanOptions, device_and_target};
+use super::planned::plan_for;
+use super::speaker::{Speaker, tables_of, trace_of};
 use crate::audit::Subject;
 use crate::error::Result;
 use crate::pair::{self, Unit};
@@ -18,7 +20,7 @@ pub fn plan_pair(
     options: &PlanOptions,
     per_unit: bool,
 ) -> Result<Plan> {
-    let (device, target) = super::device_and_target(options)?;
+    let (device, target) = device_and_target(options)?;
     let shared = pair::shared(unit(first), unit(second), &target)?;
     let trace = trace_of(first);
     let subject = Subject {

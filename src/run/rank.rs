@@ -1,6 +1,9 @@
 //! Many speakers, each planned on its own, in one table.
 
-use super::{PictureFormat, PlanOptions, Speaker, plan_for, write_plan};
+use super::options::PlanOptions;
+use super::planned::plan_for;
+use super::speaker::Speaker;
+use super::written::{PictureFormat, write_plan};
 use crate::average::RearWall;
 use crate::device::Device;
 use crate::error::{Error, Result};

@@ -1,7 +1,9 @@
 //! Everything that a plan or an audit is asked for, from its files to the plan.
 
+use super::options::PlanOptions;
 use super::pair::plan_pair;
-use super::{PlanOptions, Speaker, plan};
+use super::planned::plan;
+use super::speaker::Speaker;
 use crate::average::RearWall;
 use crate::error::{Error, Result};
 use crate::predict::Plan;
