@@ -48,10 +48,13 @@ pub mod check;
 pub mod convert;
 pub mod simulate;
 pub mod read;
+#[cfg(feature = "report")]
 pub mod report;
 pub mod export;
 pub mod run;
+#[cfg(feature = "cli")]
 pub mod trial;
+#[cfg(feature = "cli")]
 pub mod cli;
 
 pub use error::{Error, Result};

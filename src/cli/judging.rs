@@ -109,6 +109,7 @@ pub(super) enum PictureChoice {
     /// Lines, sharp at any size
     Svg,
     /// Dots, 1800 across
+    #[cfg(feature = "pictures")]
     Png,
 }
 
@@ -116,6 +117,7 @@ impl From<PictureChoice> for PictureFormat {
     fn from(choice: PictureChoice) -> Self {
         match choice {
             PictureChoice::Svg => PictureFormat::Svg,
+            #[cfg(feature = "pictures")]
             PictureChoice::Png => PictureFormat::Png,
         }
     }

@@ -8,6 +8,7 @@ use super::opened::{Folder, Leads};
 use super::orbits::{self, ONE_ANGLE, Piece, WIDE_LEVELS, WIDE_PHASES};
 use super::patterns;
 use super::shape::{LEVEL, Shape};
+#[cfg(feature = "sofa")]
 use super::sofa;
 use super::text::{in_hz, nearest, shown};
 use super::understood::ReadAs;
@@ -92,6 +93,7 @@ fn sofa_file(folder: &mut Folder, section: &Section) -> Result<Found> {
 }
 
 /// The measurement in the SOFA file `name`, which may be read.
+#[cfg(feature = "sofa")]
 pub(super) fn from_sofa(folder: &mut Folder, name: &Path) -> Result<Found> {
     let bytes = folder.bytes(name, sofa::MOST_BYTES, "a SOFA file")?;
     let found = sofa::read(&folder.input.shown(name), bytes, &mut folder.notes)?;
@@ -101,6 +103,14 @@ pub(super) fn from_sofa(folder: &mut Folder, name: &Path) -> Result<Found> {
     joined.distance_m = Some(found.distance_m);
     joined.trusted_from_hz = found.trusted_from_hz;
     Ok(joined)
+}
+
+/// A build without the feature `sofa` refuses such files.
+#[cfg(not(feature = "sofa"))]
+pub(super) fn from_sofa(folder: &mut Folder, name: &Path) -> Result<Found> {
+    let file = folder.input.shown(name);
+    let expected = "tables or impulse responses: this build reads no SOFA files";
+    Err(Error::in_file(&file, "a SOFA file", expected))
 }
 
 fn wide_tables(folder: &mut Folder, section: &Section) -> Result<Vec<Piece>> {

@@ -7,7 +7,6 @@
 use super::understood::Note;
 use crate::curve::{Grid, Resampling};
 use crate::units::{power_to_db, unwrap_deg};
-use rayon::prelude::*;
 use realfft::RealFftPlanner;
 use realfft::num_complex::Complex;
 
@@ -260,9 +259,10 @@ pub(super) fn spectra(impulses: &[Impulse], rate_hz: f64, wanted: Wanted) -> Opt
         plan.process(&mut input, spectrum).ok()?;
         row(&spectrum[1..], &bins, &grid, &resampling, offset_s)
     };
+    let mut spectrum = plan.make_output_vec();
     let rows = impulses
-        .par_iter()
-        .map_init(|| plan.make_output_vec(), transformed)
+        .iter()
+        .map(|impulse| transformed(&mut spectrum, impulse))
         .collect::<Option<Vec<_>>>()?;
     Some(Spectra { grid, rows, gate })
 }

@@ -30,6 +30,7 @@ mod orbits;
 mod found;
 mod patterns;
 mod impulses;
+#[cfg(feature = "sofa")]
 mod sofa;
 mod forms;
 mod by_name;

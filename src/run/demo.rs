@@ -3,25 +3,6 @@
 use crate::curve::Grid;
 use crate::error::Result;
 use crate::export;
-use std::path::{Path, PathBuf};
-
-/// Writes the demo speakers as folders into `dir`; the folders written.
-///
-/// # Errors
-/// When the system refuses.
-pub fn write_demo(dir: &Path) -> Result<Vec<PathBuf>> {
-    let mut folders = Vec::new();
-    for (folder, files) in demo_files()? {
-        let files: Vec<(&str, &[u8])> = files
-            .iter()
-            .map(|(name, text)| (name.as_str(), text.as_bytes()))
-            .collect();
-        let folder = dir.join(folder);
-        export::files::write_all(&folder, &files)?;
-        folders.push(folder);
-    }
-    Ok(folders)
-}
 
 /// Name and text of a file.
 pub type NamedText = (String, String);

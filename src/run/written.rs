@@ -1,12 +1,12 @@
-//! The files of a plan.
+//! The files of a plan on the disk, and the demo speakers.
 
-use super::lists::subwoofer_list;
+use super::demo::demo_files;
+use super::files::{PictureFormat, SUBWOOFER_LIST, UNIT_LISTS, plan_files};
 use super::speaker::Speaker;
 use crate::error::{Error, Result};
 use crate::export;
 use crate::predict::Plan;
 use crate::read::folder::InputFile;
-use crate::report::{self, html::Provenance};
 use std::path::{Path, PathBuf};
 
 /// Where a plan is written unless told otherwise: `plan` inside the speaker folder.
@@ -27,15 +27,6 @@ pub fn default_out(speaker: &Path) -> Result<PathBuf> {
         }
         _ => Ok(out),
     }
-}
-
-/// In which format pictures are written as files of their own.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum PictureFormat {
-    /// Lines, sharp at any size.
-    Svg,
-    /// Dots.
-    Png,
 }
 
 /// Writes `filters.txt`, `plan.json`, `curves.csv` and `report.html` of a plan into `out`,
@@ -67,12 +58,6 @@ pub fn write_plan(
 
 /// Filter lists that only some plans have.
 const LISTS_OF_SOME: [&str; 3] = [SUBWOOFER_LIST, UNIT_LISTS[0], UNIT_LISTS[1]];
-
-/// The list of the subwoofer's low-pass.
-const SUBWOOFER_LIST: &str = "subwoofer.txt";
-
-/// The lists of the two units of a pair.
-const UNIT_LISTS: [&str; 2] = ["filters_unit_1.txt", "filters_unit_2.txt"];
 
 /// Takes away lists that an earlier plan left in `out` and this one, which has `written`, does not
 /// have: beside new filters they would be loaded as if they belonged to them. A file of such a name
@@ -106,69 +91,20 @@ fn spare_input(place: &Path, speaker: &Speaker) -> Result<()> {
     Ok(())
 }
 
-/// The files of a plan: name and content.
+/// Writes the demo speakers as folders into `dir`; the folders written.
 ///
 /// # Errors
-/// When the device's numbers cannot be listed or a picture cannot be drawn.
-pub fn plan_files(
-    plan: &Plan,
-    speaker: &Speaker,
-    command: &str,
-    pictures: Option<PictureFormat>,
-) -> Result<Vec<(String, Vec<u8>)>> {
-    let list = export::filter_list::from_plan(plan)?;
-    let filters = export::filter_list::write(&list, &plan.device.word_order)?;
-    let json = export::json::plan(plan);
-    let curves = export::curves::table(&plan.curves, Some(&plan.prediction.curves_after))?;
-    let provenance = Provenance {
-        version: env!("CARGO_PKG_VERSION").to_string(),
-        command: command.to_string(),
-        inputs: speaker
-            .folder
-            .inputs
+/// When the system refuses.
+pub fn write_demo(dir: &Path) -> Result<Vec<PathBuf>> {
+    let mut folders = Vec::new();
+    for (folder, files) in demo_files()? {
+        let files: Vec<(&str, &[u8])> = files
             .iter()
-            .map(|input| {
-                let path = input.path.display().to_string();
-                (
-                    path,
-                    format!("{} bytes, sha256 {}", input.bytes, input.sha256),
-                )
-            })
-            .collect(),
-        understood: speaker.folder.understood.to_string(),
-    };
-    let report = report::html::html(plan, &provenance)?;
-    let mut files = vec![
-        ("filters.txt".to_string(), filters.into_bytes()),
-        ("plan.json".to_string(), json.into_bytes()),
-        ("curves.csv".to_string(), curves.into_bytes()),
-        ("report.html".to_string(), report.into_bytes()),
-    ];
-    if let Some(list) = subwoofer_list(plan)? {
-        let text = export::filter_list::write(&list, &plan.device.word_order)?;
-        files.push((SUBWOOFER_LIST.to_string(), text.into_bytes()));
+            .map(|(name, text)| (name.as_str(), text.as_bytes()))
+            .collect();
+        let folder = dir.join(folder);
+        export::files::write_all(&folder, &files)?;
+        folders.push(folder);
     }
-    for (name, unit) in UNIT_LISTS.iter().zip(&plan.per_unit) {
-        let list = export::filter_list::from_plan(unit)?;
-        let text = export::filter_list::write(&list, &unit.device.word_order)?;
-        files.push((name.to_string(), text.into_bytes()));
-    }
-    if let Some(format) = pictures {
-        files.extend(picture_files(plan, format)?);
-    }
-    Ok(files)
-}
-
-/// The pictures of a plan as files: name and content.
-///
-/// # Errors
-/// When a picture cannot be drawn.
-pub fn picture_files(plan: &Plan, format: PictureFormat) -> Result<Vec<(String, Vec<u8>)>> {
-    report::pictures::files(plan)?
-        .into_iter()
-        .map(|(key, svg)| match format {
-            PictureFormat::Svg => Ok((format!("{key}.svg"), svg.into_bytes())),
-            PictureFormat::Png => Ok((format!("{key}.png"), export::bitmap::png(&svg)?)),
-        })
-        .collect()
+    Ok(folders)
 }
