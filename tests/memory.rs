@@ -331,8 +331,8 @@ fn single_files_are_read_from_memory() {
         equation y0 = b0*x0 + b1*x1 + b2*x2 - a1*y1 - a2*y2\nnumber f64\ngain_db 0\nend 0 crc32=0\n";
     let table = one(0);
     let loud = table
-        .replace("level_db", "left,right")
-        .replace('\n', ",1\n");
+        .replace('\n', ",1\n")
+        .replace("level_db,1", "left,right");
     let dir = folder(&[
         ("own.toml", &target_text),
         ("box.toml", &device_text),
