@@ -194,6 +194,7 @@ pub fn audit(subject: &Subject, options: &Options) -> Result<Audit> {
         depth_at_most_db: options.boost_at_most_db,
     };
     let witnesses = Witnesses::new(subject, &frame);
+    witnesses.bridge_second_source(&mut mendable_db);
     let edge = EDGE_OCT.exp2();
     let (first_hz, last_hz) = (freqs_hz[frame.judged.start], freqs_hz[frame.judged.end - 1]);
     let no_dip = |f_hz: f64| {

@@ -34,11 +34,21 @@ pub struct Joined {
     pub transition_hz: f64,
 }
 
+/// Less than this that a wish runs on with below the transition is the skirt of a bell and no level,
+/// dB: taken off the whole wish it would ask for a stage that does nothing else. Just below the
+/// smallest component of a wish (`audit::component`).
+const LEVEL_FROM_DB: f64 = 0.5;
+
 /// The audit's wish without what would boost below the transition, dB on the audit's grid.
 pub(super) fn without_boost(audit: &Audit, transition_hz: f64) -> Vec<f64> {
     let grid = &audit.grid;
-    // The level that the wish runs on with, an octave below the transition.
-    let run_on_db = value_at(grid, &audit.wish_db, 0.5 * transition_hz).max(0.0);
+    // The level that the wish runs on with below the transition: looked at as far down as no roll-off
+    // begins, an octave below at least, where bells above the transition are nearly over.
+    let low_hz = audit.corner_hz.map_or(0.0, |corner_hz| 2.0 * corner_hz);
+    let low_hz = low_hz.max(grid.first_hz()).min(0.5 * transition_hz);
+    let run_on_db = Some(value_at(grid, &audit.wish_db, low_hz))
+        .filter(|db| *db >= LEVEL_FROM_DB)
+        .unwrap_or(0.0);
     let join = JOIN_OCT.exp2() * transition_hz;
     audit
         .wish_db

@@ -98,8 +98,9 @@ fn the_tables_of_rank_and_compare_hold_the_numbers_of_json_under_their_own_heads
         copy(demo, root.path());
     }
     let (shelf, dir) = (root.path().to_str().unwrap(), out.path().to_str().unwrap());
-    let terminal = printed(&["rank", shelf, "--out", dir]);
-    let json: Value = serde_json::from_str(&printed(&["rank", shelf, "--json"])).unwrap();
+    let terminal = printed(&["rank", shelf, "--stages", "2", "--out", dir]);
+    let json: Value =
+        serde_json::from_str(&printed(&["rank", shelf, "--stages", "2", "--json"])).unwrap();
     let page = fs::read_to_string(out.path().join("rank.html")).unwrap();
     assert_cells(&terminal, &page, json["speakers"].as_array().unwrap());
     let heads = text_of(

@@ -1,6 +1,6 @@
 //! Where nothing may be boosted, and what must not be filled.
 
-use super::made::{Made, Orbit, beaming_db, bell_db, per_octave};
+use super::made::{Made, Orbit, Planned, beaming_db, bell_db, per_octave};
 
 /// A wish at or below 0 dB but for rounding in the last place.
 const NOTHING_DB: f64 = 1e-9;
@@ -148,23 +148,35 @@ fn a_dip_where_a_second_source_is_loud_is_not_filled() {
     }
 }
 
-/// Widths to either side of the limit of Q 2.8 (`audit::DIP_Q`): the widest of the dips that are
-/// passed over, and one that is filled.
-#[test]
-fn dips_are_filled_up_to_their_limit_of_width_and_narrower_ones_are_left() {
-    let boost_db = |q: f64| {
-        let planned = Made::alike(|f_hz| bell_db(f_hz, 900.0, -4.5, q), "").plan(&[]);
-        planned.at("filters_db", 900.0) - planned.number("level_change_db")
-    };
-    let (wide_db, narrow_db) = (boost_db(2.0), boost_db(6.0));
-    assert!(wide_db > 3.0, "{wide_db}");
-    assert!(narrow_db < 1.5, "{narrow_db}");
+/// The widest and narrowest dips that a plan says it corrects, as Q.
+fn corrected_dips(planned: &Planned) -> Vec<f64> {
+    let findings = planned.json["findings"].as_array().unwrap();
+    findings
+        .iter()
+        .filter(|f| f["cause"] == "shallow-dip" && f["decision"] == "correct")
+        .map(|f| f["q"].as_f64().unwrap())
+        .collect()
 }
 
-/// With averages only the limit is Q 1 (`audit::DIP_Q_AVERAGES`).
+/// The limit is Q 2.8 (`audit::DIP_Q`). What is filled of a narrower dip is no wider than that, and
+/// what is wider is filled by its own width.
 #[test]
-fn with_averaged_curves_only_dips_are_filled_when_they_are_broad() {
-    let boost_db = |q: f64| {
+fn no_dip_is_corrected_that_is_narrower_than_the_limit() {
+    for (q, wanted) in [(1.4, 1.4), (2.0, 2.0), (2.8, 2.8), (4.0, 2.8), (6.0, 2.8)] {
+        let planned = Made::alike(|f_hz| bell_db(f_hz, 900.0, -4.5, q), "").plan(&[]);
+        let found = corrected_dips(&planned);
+        assert_eq!(found.len(), 1, "Q {q}: {found:?}");
+        // Widths are looked for in steps of half an octave of Q.
+        assert!((found[0] / wanted).log2().abs() < 0.26, "Q {q}: {found:?}");
+        assert!(found[0] <= 2.8, "Q {q}: {found:?}");
+    }
+}
+
+/// With averages only the limit is Q 1 (`audit::DIP_Q_AVERAGES`): as broad as that a lack is one of
+/// tonal balance, and no dip is told as corrected.
+#[test]
+fn with_averaged_curves_only_no_dip_of_its_own_is_corrected() {
+    for q in [1.4, 2.0, 2.8] {
         let beams = |f_hz: f64, db: f64| db * (f_hz / 20_000.0);
         let dip = |f_hz: f64| 85.0 + bell_db(f_hz, 900.0, -4.0, q);
         let speaker = Made::of_averages(
@@ -179,11 +191,9 @@ fn with_averaged_curves_only_dips_are_filled_when_they_are_broad() {
         );
         let planned = speaker.plan(&[]);
         assert_eq!(planned.json["averages_only"], true);
-        planned.at("wish_db", 900.0)
-    };
-    let (broad_db, narrow_db) = (boost_db(0.7), boost_db(2.8));
-    assert!(broad_db > 2.5, "{broad_db}");
-    assert!(narrow_db < 1.5, "{narrow_db}");
+        let found = corrected_dips(&planned);
+        assert!(found.iter().all(|q| *q <= 1.0), "Q {q}: {found:?}");
+    }
 }
 
 /// All angles share what the tests above call shared, and one orbit alone does not.

@@ -158,23 +158,40 @@ fn curves_after_are_those_before_with_the_whole_gain_of_the_written_stages() {
     }
 }
 
-/// Listening window and in-room response of the made-up speaker minus their targets, dB.
+/// Listening window and in-room response minus their targets on the plan's frequencies, dB; the
+/// target is flat.
 fn deviations(planned: &Planned) -> [Vec<f64>; 2] {
     let curves = Curves::read(&planned.file("curves.csv"));
-    let (freqs_hz, window) = (curves.column("freq_hz"), curves.column("listening_window"));
-    let in_room = curves.column("in_room");
-    // Flat target: in the room less by the trend, an octave wide, of the speaker's directivity.
-    let directivity = trend(&freqs_hz, &difference(&window, &in_room), 1.0);
+    let from_hz = curves.column("freq_hz");
     let grid_hz = planned.list("freq_hz");
-    assert_eq!(grid_hz.len(), freqs_hz.len(), "the audit's own frequencies");
+    let on_grid = |name: &str| -> Vec<f64> {
+        let values = curves.column(name);
+        grid_hz
+            .iter()
+            .map(|f| between(&from_hz, &values, *f))
+            .collect()
+    };
+    let (window, in_room) = (on_grid("listening_window"), on_grid("in_room"));
+    // In the room less is wanted by the trend, an octave wide, of the speaker's directivity.
+    let directivity = trend(&grid_hz, &difference(&window, &in_room), 1.0);
     [window, sum(&in_room, &directivity)]
 }
 
+/// Twice as many frequencies as were measured: what lies between is read along straight lines here
+/// and along a curve there.
+const BETWEEN_DB: f64 = 0.02;
+
 #[test]
 fn deviation_reach_yield_level_and_demand_are_what_the_curves_say() {
-    let planned = speaker().plan(&[]);
-    let weights = weights(&planned);
-    let deviations = deviations(&planned);
+    assert_figures(&speaker().plan(&[]), FIGURE_DB);
+    for demo in ["examples/quayside_5", "examples/lantern_8"] {
+        assert_figures(&Planned::of(Path::new(demo), &[]), BETWEEN_DB);
+    }
+}
+
+fn assert_figures(planned: &Planned, within_db: f64) {
+    let weights = weights(planned);
+    let deviations = deviations(planned);
     // The mean over window and room of the mean square, each with its level taken out.
     let energy = |gains_db: &[f64]| {
         let of = |d: &Vec<f64>| variance(&sum(d, gains_db), &weights);
@@ -193,22 +210,22 @@ fn deviation_reach_yield_level_and_demand_are_what_the_curves_say() {
             "{key} is {found}, not {wanted}"
         );
     };
-    near("deviation_before_db", before.sqrt(), FIGURE_DB);
-    near("deviation_after_db", after.sqrt(), FIGURE_DB);
+    near("deviation_before_db", before.sqrt(), within_db);
+    near("deviation_after_db", after.sqrt(), within_db);
     // Shares of an energy of several dB^2.
-    near("reach", 1.0 - energy(&wish_db) / before, 0.002);
-    near("yield", 1.0 - after / before, 0.002);
+    near("reach", 1.0 - energy(&wish_db) / before, within_db);
+    near("yield", 1.0 - after / before, within_db);
     let level_db = mean(&filters_db, &weights);
-    near("level_change_db", level_db, FIGURE_DB);
+    near("level_change_db", level_db, within_db);
     let most_db = filters_db.iter().copied().fold(f64::NEG_INFINITY, f64::max) - level_db;
     let demand = &planned.json["largest_demand"];
     let found = |key: &str| demand[key].as_f64().unwrap();
     assert!(
-        (found("gain_db") - most_db).abs() < FIGURE_DB,
+        (found("gain_db") - most_db).abs() < within_db,
         "{demand} {most_db}"
     );
-    assert!((found("power_ratio") - 10f64.powf(most_db / 10.0)).abs() < FIGURE_DB);
-    assert!((planned.at("filters_db", found("freq_hz")) - level_db - most_db).abs() < FIGURE_DB);
+    assert!((found("power_ratio") - 10f64.powf(most_db / 10.0)).abs() < within_db);
+    assert!((planned.at("filters_db", found("freq_hz")) - level_db - most_db).abs() < within_db);
 }
 
 #[test]
@@ -383,10 +400,18 @@ fn grade(deviation_db: f64, reach: f64) -> &'static str {
 
 #[test]
 fn the_grade_follows_from_deviation_and_reach() {
-    // Averages whose room has a swing of so many dB that the window lacks: no EQ mends it.
+    // Averages with a bump in all curves, and a swing of 14 dB in the room alone that no EQ mends.
     let mut seen: Vec<(f64, &str)> = Vec::new();
-    for swing_db in [0.0, 1.0, 3.5, 4.5, 5.5, 6.5, 8.0, 10.0, 14.0] {
-        let window = |f: f64| 85.0 + bell_db(f, 900.0, 6.0, 2.0);
+    for (bump_db, swing_db) in [
+        (6.0, 0.0),
+        (7.0, 14.0),
+        (6.0, 14.0),
+        (5.0, 14.0),
+        (4.2, 14.0),
+        (3.8, 14.0),
+        (3.0, 14.0),
+    ] {
+        let window = |f: f64| 85.0 + bell_db(f, 900.0, bump_db, 2.0);
         let in_room = |f: f64| window(f) + bell_db(f, 4000.0, swing_db, 2.5);
         let speaker = Made::of_averages(
             &per_octave(24.0),
@@ -455,13 +480,12 @@ fn what_the_fit_leaves_counts_a_common_level_with_a_hundredth_of_its_square() {
 #[test]
 fn a_fit_keeps_the_fewest_stages_within_two_per_cent_of_the_best() {
     let mut between = 0;
-    for turn in 0..6 {
+    for turn in 0..4 {
         let turn = f64::from(turn);
         let wave = |f: f64| {
             let x = f.ln();
-            3.0 * (1.3 * x + turn).sin()
-                + 1.5 * (3.1 * x - 2.0 * turn).sin()
-                + 0.4 * (7.0 * x + turn).cos()
+            let fine = 1.2 * (9.0 * x - 2.0 * turn).sin() + 0.8 * (17.0 * x + turn).sin();
+            2.0 * (1.3 * x + turn).sin() + fine
         };
         let dir = tempfile::tempdir().unwrap();
         let rows: String = per_octave(24.0)
