@@ -1,4 +1,5 @@
-//! What terminal, page and JSON print of one plan are the same numbers, to the last printed digit.
+//! What terminal, page and JSON print of one plan are the same numbers, to the last printed digit. That
+//! they are right is shown in `behaviour/recomputed.rs`, which computes them anew.
 
 use serde_json::Value;
 use std::process::Command;

@@ -2,15 +2,16 @@
 //! what they do to a plan.
 
 use planish::audit::{Cause, Decision};
-use planish::average::RearWall;
+use planish::average::{AveragedCurves, RearWall};
 use planish::budget::{
     Ease, Impedance, Law, LevelWanted, Load, LowEnd, Order, SubWanted, Wishes, epdr_ohm,
     excursion_gain_db, free_field_loss_db, furnished_loss_db, two_speakers_db,
 };
 use planish::curve::Grid;
-use planish::filter::Kind;
+use planish::filter::{Bank, Kind, Stage};
 use planish::predict::Plan;
 use planish::predict::contradiction::Contradiction;
+use planish::read::folder::{Measured, SpeakerFolder};
 use planish::run::{PlanOptions, Speaker, plan, write_plan};
 use planish::units::amplitude_to_db;
 use std::path::Path;
@@ -254,9 +255,39 @@ fn sub(f_hz: f64, order: Order) -> Wishes {
     }
 }
 
+/// Quayside 5 with a broad lack of 5 dB at 150 Hz at every angle.
+fn with_a_lack() -> Speaker {
+    let speaker = Speaker::read(Path::new("examples/quayside_5"), RearWall::ThreePoints).unwrap();
+    let response = speaker.response().unwrap();
+    let lack = Stage {
+        kind: Kind::Peaking,
+        f0_hz: 150.0,
+        gain_db: -5.0,
+        q: 0.7,
+    };
+    let bank = Bank {
+        rate_hz: 192_000.0,
+        gain_db: 0.0,
+        sections: vec![lack.biquad(192_000.0)],
+    };
+    let response = response.with_gain(&bank.gains_db(response.grid().freqs_hz()));
+    Speaker {
+        curves: AveragedCurves::from_response(&response, RearWall::ThreePoints),
+        folder: SpeakerFolder {
+            measured: Measured::Angles(response),
+            ..speaker.folder.clone()
+        },
+        ..speaker
+    }
+}
+
 #[test]
 fn a_subwoofer_takes_stages_and_every_boost_below_it() {
-    let speaker = Speaker::read(Path::new("examples/quayside_5"), RearWall::ThreePoints).unwrap();
+    let speaker = with_a_lack();
+    // There is a boost to be taken back.
+    let free = planned(&speaker, Wishes::default());
+    let below_db = free.wish.eq.values_db()[free.audit.grid.nearest(87.0)];
+    assert!(below_db > 1.0, "{below_db}");
     for (order, count) in [(Order::Fourth, 2), (Order::Second, 1)] {
         let plan = planned(&speaker, sub(90.0, order));
         let stages = &plan.fit.stages;
@@ -301,7 +332,7 @@ fn a_subwoofer_takes_stages_and_every_boost_below_it() {
         assert_eq!(below.stages.len(), count);
         // In level the two halves add up to one: in phase, or in opposite phase when reversed.
         let sign = if count == 1 { -1.0 } else { 1.0 };
-        let crossover = planish::filter::Bank {
+        let crossover = Bank {
             sections: bank.sections[..count].to_vec(),
             gain_db: 0.0,
             ..bank.clone()

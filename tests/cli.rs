@@ -215,13 +215,18 @@ fn every_kind_of_wrong_call_ends_with_exit_code_2_and_writes_nothing() {
     }
 }
 
+/// Above full scale by rounding of the search for the peak, dB; `behaviour/price.rs` holds the gain in
+/// front to a tenth of a dB.
+const CLIPS_NOT_DB: f64 = 0.001;
+
 #[test]
 fn every_built_in_target_and_device_makes_a_plan() {
     let out = tempfile::tempdir().unwrap();
     for device in planish::read::device::all_devices().unwrap() {
+        // Its shallow dip is filled, so that the plan has a price on every device.
         let output = planish(&[
             "plan",
-            "examples/lantern_8",
+            "examples/quayside_5",
             "--device",
             &device.name,
             "--json",
@@ -243,7 +248,9 @@ fn every_built_in_target_and_device_makes_a_plan() {
                 .iter()
                 .all(|section| section.is_stable())
         );
-        assert!(list.bank().peak_db() < 0.01, "{}", device.name);
+        assert!(list.gain_db < 0.0, "{} has no price", device.name);
+        let peak_db = list.bank().peak_db();
+        assert!(peak_db <= CLIPS_NOT_DB, "{}: {peak_db} dB", device.name);
     }
     for target in planish::read::target::all_targets().unwrap() {
         let output = planish(&[

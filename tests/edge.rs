@@ -67,7 +67,7 @@ fn planned(freqs_hz: &[f64], angles_deg: &[f64], level_db: Levels) -> Result<Pla
         };
         last = run::plan(&speaker, &options).map_err(|error| error.to_string());
         match &last {
-            Ok(plan) => assert_finite(plan, &speaker),
+            Ok(plan) => assert_sound(plan, &speaker),
             Err(reason) => assert!(reason.len() > 20, "{reason}"),
         }
     }
@@ -111,9 +111,17 @@ const MAY_BE_NULL: &[&str] = &[
     "yield",
 ];
 
-/// Neither the plan itself nor anything written of it holds a number that is not finite, and the
-/// stages are those of the device.
-fn assert_finite(plan: &Plan, speaker: &Speaker) {
+/// The largest boost of the wanted EQ unless another one is asked for, dB (`audit::Options`), with what
+/// rounding of sums adds.
+const BOOST_AT_MOST_DB: f64 = 5.0 + 1e-9;
+
+/// Above full scale by rounding of the search for the peak, dB.
+const CLIPS_NOT_DB: f64 = 0.001;
+
+/// Neither the plan itself nor anything written of it holds a number that is not finite, every curve
+/// has as many values as frequencies, the stages are those of the device, nothing is boosted farther
+/// than is allowed, and full scale does not clip.
+fn assert_sound(plan: &Plan, speaker: &Speaker) {
     // The debug text shows every number of the plan, those that JSON would turn into null too.
     assert_no_odd_word(
         "the plan",
@@ -137,7 +145,30 @@ fn assert_finite(plan: &Plan, speaker: &Speaker) {
             assert_numbers("", &serde_json::from_str(&text).unwrap());
         }
     }
+    let rows = plan.audit.grid.len();
+    assert!(rows > 24, "{rows}");
+    for curve in [
+        plan.wish.eq.values_db(),
+        &plan.audit.shared_db,
+        &plan.audit.spread_db,
+        &plan.audit.fit_weights,
+        &plan.prediction.eq.values_db(),
+    ] {
+        assert_eq!(curve.len(), rows);
+    }
+    let measured = plan.curves.grid.len();
+    assert_eq!(plan.prediction.gains_db.len(), measured);
+    for (_, curve) in plan.prediction.curves_after.named() {
+        assert!(curve.is_none_or(|c| c.levels_db.len() == measured));
+    }
+    let most_db = plan.wish.eq.values_db().iter().copied().fold(0.0, f64::max);
+    assert!(most_db <= BOOST_AT_MOST_DB, "{most_db}");
+    let bank = &plan.prediction.bank;
+    assert!(bank.gain_db <= 0.0 && bank.peak_db() <= CLIPS_NOT_DB);
+    assert_eq!(plan.prediction.price_db, 0.0 - bank.gain_db);
+    assert_eq!(bank.sections.len(), plan.fit.stages.len());
     let device = &plan.device;
+    assert!(plan.fit.stages.len() <= device.stages);
     for stage in &plan.fit.stages {
         assert!(stage.f0_hz > 0.0 && stage.f0_hz < 0.5 * device.rate_hz && stage.q > 0.0);
         assert!(stage.gain_db.abs() <= 30.0, "{stage:?}");
@@ -178,6 +209,17 @@ fn assert_numbers(key: &str, value: &Value) {
     }
 }
 
+/// The largest gain of the stages, dB.
+fn largest_boost_db(plan: &Plan) -> f64 {
+    let gains = plan.prediction.eq.values_db().iter().copied();
+    gains.fold(f64::NEG_INFINITY, f64::max)
+}
+
+/// Gain of the stages at `f_hz`, dB.
+fn gain_at_db(plan: &Plan, f_hz: f64) -> f64 {
+    plan.prediction.eq.values_db()[plan.audit.grid.nearest(f_hz)]
+}
+
 fn eq_rms_db(plan: &Plan) -> f64 {
     let gains = &plan.prediction.eq.values_db();
     (gains.iter().map(|g| g * g).sum::<f64>() / gains.len() as f64).sqrt()
@@ -212,7 +254,8 @@ fn a_spike_of_one_frequency_neither_breaks_the_plan_nor_rules_it() {
                 0.0
             }
     };
-    planned(&freqs_hz, &tens(), &one).unwrap();
+    let plan = planned(&freqs_hz, &tens(), &one).unwrap();
+    assert!(largest_boost_db(&plan) < largest_boost_db(&plain) + 0.3);
 }
 
 #[test]
@@ -228,11 +271,18 @@ fn curves_that_are_all_equal_need_no_eq() {
     }
 }
 
+/// A lack of 3 dB is there at every angle that is not silent; less than a third of it is not filled.
+const NOT_FILLED_DB: f64 = 1.0;
+
 #[test]
 fn angles_that_are_all_null_are_told_or_planned_round() {
     // All but the axis silent; all but the axis silent above 1 kHz; all silent, the axis too.
     let off_axis = |f: f64, a: f64| if a == 0.0 { usual_db(f, 0.0) } else { -200.0 };
-    planned(&per_octave(24.0), &tens(), &off_axis).unwrap();
+    // What only a part of the angles has is no lack that EQ could fill.
+    let filled_db = |level_db: Levels| {
+        largest_boost_db(&planned(&per_octave(24.0), &tens(), level_db).unwrap())
+    };
+    assert!(filled_db(&off_axis) < NOT_FILLED_DB);
     let above = |f: f64, a: f64| {
         if a != 0.0 && f > 1000.0 {
             -200.0
@@ -240,14 +290,16 @@ fn angles_that_are_all_null_are_told_or_planned_round() {
             usual_db(f, a)
         }
     };
-    planned(&per_octave(24.0), &tens(), &above).unwrap();
+    let plan = planned(&per_octave(24.0), &tens(), &above).unwrap();
+    // The bump below 1 kHz is everybody's.
+    assert!(gain_at_db(&plan, 800.0) < -3.0);
     let silent = planned(&per_octave(24.0), &tens(), &|_, _| -200.0).unwrap();
     assert!(eq_rms_db(&silent) < 0.05);
     // One half of the angles silent, the other not; the axis alone silent.
     let half = |f: f64, a: f64| if a < 0.0 { -200.0 } else { usual_db(f, a) };
-    planned(&per_octave(24.0), &tens(), &half).unwrap();
+    assert!(filled_db(&half) < NOT_FILLED_DB);
     let axis = |f: f64, a: f64| if a == 0.0 { -200.0 } else { usual_db(f, a) };
-    planned(&per_octave(24.0), &tens(), &axis).unwrap();
+    assert!(filled_db(&axis) < NOT_FILLED_DB);
 }
 
 #[test]
@@ -303,8 +355,11 @@ fn density_from_two_to_ten_thousand_points_in_an_octave_is_taken_as_it_is() {
     }
     let sparse = planned(&per_octave(2.0), &tens(), &smooth).unwrap();
     assert!(sparse.prediction.price_db < 6.0);
+    // The bump of 5 dB is met between its rows, the broad lack of 3 dB by most of it.
+    assert!(gain_at_db(&sparse, 800.0) < -2.0 && gain_at_db(&sparse, 3000.0) > 2.0);
     // Eight rows over ten octaves is the least a table may hold.
-    planned(&per_octave(0.8), &tens(), &smooth).unwrap();
+    let least = planned(&per_octave(0.8), &tens(), &smooth).unwrap();
+    assert!(gain_at_db(&least, 800.0) < 0.0 && gain_at_db(&least, 3000.0) > 1.0);
 }
 
 #[test]

@@ -301,7 +301,15 @@ fn without_seats_the_zone_is_left_and_marked() {
         transition: Transition::of_room(50.0, 0.4).unwrap(),
         seats: None,
     };
-    let plan = planned(&speaker(20.0), None, room, PlanOptions::default());
+    // A broad lack above the transition, whose boost would reach into the zone.
+    let speaker = speaker(20.0);
+    let freqs_hz = speaker.grid().freqs_hz();
+    let speaker = speaker.with_gain(&peaking_db(freqs_hz, &[(320.0, 0.7, -5.0)]));
+    let device = run::device(None).unwrap();
+    let free = planned_as(&device, &speaker, None, &PlanOptions::default());
+    assert!(gains_db(&free, &[170.0])[0] > 1.0, "no boost to take back");
+    let plan = planned(&speaker, None, room, PlanOptions::default());
+    assert!(gains_db(&plan, &[340.0])[0] > 2.0);
     let finding = plan
         .wish
         .findings

@@ -70,4 +70,19 @@ mod tests {
         let level = Curve::of(&grid, |_| 5.0);
         assert!(deviations.share_removed(&level).unwrap().abs() < 1e-12);
     }
+
+    #[test]
+    fn window_and_room_count_half_each() {
+        // By hand: the window's mean square round its mean of 0 is 4, that of the room 16; a gain that
+        // undoes the window leaves the room with (-2, +2), 4.
+        let deviations = Deviations {
+            weights: vec![0.5; 2],
+            window_db: vec![2.0, -2.0],
+            in_room_db: vec![-4.0, 4.0],
+        };
+        assert!((deviations.energy_db2(&[0.0; 2]) - 10.0).abs() < 1e-12);
+        assert!((deviations.energy_db2(&[-2.0, 2.0]) - 0.5 * 36.0).abs() < 1e-12);
+        assert!((deviations.energy_db2(&[4.0, -4.0]) - 0.5 * 36.0).abs() < 1e-12);
+        assert!((deviations.share_removed(&[1.0, -1.0]).unwrap() - 0.1).abs() < 1e-12);
+    }
 }

@@ -177,4 +177,43 @@ mod tests {
             assert!(same, "curve {k}");
         }
     }
+
+    #[test]
+    fn a_group_is_heard_by_its_mean_and_scatter_in_decibels() {
+        // At +10 degrees 6 dB more than on the axis, at -10 degrees 14 dB less: by hand a mean of
+        // -4 dB and a scatter of 10 dB. The mean power of the two would be +3 dB.
+        let plain = with_copy(0.0, |_, _| 0.0);
+        let members = plain
+            .members()
+            .iter()
+            .map(|member| {
+                let d = member.direction;
+                let more_db = match (d.orbit(), d.angle_deg().round() as i32) {
+                    (Orbit::Horizontal, 10) => 6.0,
+                    (Orbit::Horizontal, -10) => -14.0,
+                    _ => 0.0,
+                };
+                Member {
+                    levels_db: member.levels_db.iter().map(|l| l + more_db).collect(),
+                    ..member.clone()
+                }
+            })
+            .collect();
+        let response = Response::new(plain.grid().clone(), members).expect("every angle once");
+        let frame = frame_of(&response);
+        let group = |from_deg: f64, to_deg: f64| {
+            let belongs = |d: Direction| in_band(d, Orbit::Horizontal, (from_deg, to_deg), None);
+            gathered(&frame, &belongs).expect("these angles were measured")
+        };
+        let (axis, sides) = (group(0.0, 5.0), group(5.0, 15.0));
+        for i in [0, 200, 400] {
+            assert!(
+                (sides.0[i] - axis.0[i] + 4.0).abs() < 1e-9,
+                "{}",
+                sides.0[i]
+            );
+            assert!((sides.1[i] - 10.0).abs() < 1e-9, "{}", sides.1[i]);
+            assert!(axis.1[i].abs() < 1e-9);
+        }
+    }
 }

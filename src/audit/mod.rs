@@ -149,6 +149,7 @@ pub fn audit(subject: &Subject, options: &Options) -> Result<Audit> {
         depth_at_most_db: options.boost_at_most_db,
     };
     let witnesses = Witnesses::new(subject, &frame);
+    witnesses.bridge_second_source(&mut mendable_db);
     let edge = EDGE_OCT.exp2();
     let (first_hz, last_hz) = (freqs_hz[frame.judged.start], freqs_hz[frame.judged.end - 1]);
     let no_dip = |f_hz: f64| {
@@ -341,5 +342,34 @@ mod tests {
             second_source: None,
         };
         Frame::new(&subject, &Options::default()).expect("a full measurement has a frame")
+    }
+
+    /// A broad lack of the window at 2 kHz, of which the axis has a share.
+    fn left_of_a_lack(axis_share: f64) -> f64 {
+        let mut frame = frame_of(&with_copy(0.0, |_, _| 0.0));
+        let lack: Vec<f64> = frame
+            .grid
+            .freqs_hz()
+            .iter()
+            .map(|f| -4.0 * (-((f / 2000.0).log2() / 1.5).powi(2)).exp())
+            .collect();
+        let axis_over_window_db = lack.iter().map(|l| (axis_share - 1.0) * l).collect();
+        frame.averages[0] = Some(axis_over_window_db);
+        let at = frame.grid.nearest(2000.0);
+        let mut mendable_db = lack.clone();
+        lack_no_more_than_axis(&frame, &mut mendable_db);
+        mendable_db[at] / lack[at]
+    }
+
+    #[test]
+    fn a_broad_lack_is_mended_no_farther_than_the_axis_has_it() {
+        // All of it on the axis: all is mended. Half: half and the slack of 0.3 dB, 0.575 of 4 dB.
+        // None: the slack alone. The smoothing over an octave takes some hundredths.
+        for (share, wanted) in [(1.0, 1.0), (0.5, 0.575), (0.0, 0.075)] {
+            let left = left_of_a_lack(share);
+            assert!((left - wanted).abs() < 0.06, "{share}: {left}");
+        }
+        // More on the axis than in the window is no reason to mend more.
+        assert!((left_of_a_lack(1.5) - 1.0).abs() < 1e-9);
     }
 }

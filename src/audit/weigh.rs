@@ -461,4 +461,103 @@ mod tests {
         assert_ne!(upright, upside_down(&upright));
         assert_eq!(a, b);
     }
+
+    /// The whole network by its definition: plain loops in 64-bit floats, weights by formula.
+    #[test]
+    fn the_network_is_the_sum_of_its_blocks_with_their_steps_and_nothing_beyond_the_ends() {
+        /// Sums of some thousand 32-bit products of order 1.
+        const ROUNDING: f64 = 1e-4;
+        // The steps that the weights were learned with; the blocks see three octaves to either side.
+        const LEARNED_STEPS: [i64; 8] = [1, 2, 4, 8, 16, 32, 8, 2];
+        const LENGTH: usize = 90;
+        let weight = |layer: usize, k: usize, share: f64| {
+            (share * (0.7 * k as f64 + 1.9 * layer as f64 + 0.3 * (k % 11) as f64).sin()) as f32
+        };
+        struct Plain {
+            inputs: usize,
+            taps: usize,
+            matrix: Vec<f32>,
+            offsets: Vec<f32>,
+        }
+        impl Plain {
+            fn layer(&self) -> Layer {
+                Layer::new(self.inputs, self.taps, &self.matrix, self.offsets.clone())
+            }
+            fn apply(&self, curves: &[Vec<f64>], step: i64) -> Vec<Vec<f64>> {
+                let half = (self.taps / 2) as i64;
+                let value = |o: usize, t: i64| {
+                    let mut sum = f64::from(self.offsets[o]);
+                    for k in 0..self.inputs {
+                        for tap in 0..self.taps {
+                            let at = t + step * (tap as i64 - half);
+                            if (0..LENGTH as i64).contains(&at) {
+                                let j = (o * self.inputs + k) * self.taps + tap;
+                                sum += f64::from(self.matrix[j]) * curves[k][at as usize];
+                            }
+                        }
+                    }
+                    sum
+                };
+                (0..self.offsets.len())
+                    .map(|o| (0..LENGTH as i64).map(|t| value(o, t)).collect())
+                    .collect()
+            }
+        }
+        let plain = |number: usize, inputs: usize, outputs: usize, taps: usize| {
+            let share = 1.0 / (inputs as f64 * taps as f64).sqrt();
+            Plain {
+                inputs,
+                taps,
+                matrix: (0..outputs * inputs * taps)
+                    .map(|k| weight(number, k, share))
+                    .collect(),
+                offsets: (0..outputs)
+                    .map(|k| weight(number, 3 * k + 1, 0.2))
+                    .collect(),
+            }
+        };
+        let first = plain(0, CURVES, WIDTH, 1);
+        let blocks: Vec<(Plain, Plain)> = (0..LEARNED_STEPS.len())
+            .map(|b| {
+                (
+                    plain(1 + 2 * b, WIDTH, WIDTH, TAPS),
+                    plain(2 + 2 * b, WIDTH, WIDTH, 1),
+                )
+            })
+            .collect();
+        let last = plain(99, WIDTH, ANSWERS, 1);
+        let network = Network {
+            first: first.layer(),
+            blocks: std::array::from_fn(|b| (blocks[b].0.layer(), blocks[b].1.layer())),
+            last: last.layer(),
+        };
+        let evidence: Vec<Vec<f64>> = (0..CURVES)
+            .map(|k| {
+                (0..LENGTH)
+                    .map(|t| (0.4 * k as f64 + 0.13 * t as f64).sin())
+                    .collect()
+            })
+            .collect();
+        let positive = |curves: &[Vec<f64>]| -> Vec<Vec<f64>> {
+            let line = |line: &Vec<f64>| line.iter().map(|v| v.max(0.0)).collect();
+            curves.iter().map(line).collect()
+        };
+        let mut wanted = first.apply(&evidence, 1);
+        for ((wide, narrow), step) in blocks.iter().zip(LEARNED_STEPS) {
+            let inner = positive(&wide.apply(&positive(&wanted), step));
+            for (line, more) in wanted.iter_mut().zip(narrow.apply(&inner, 1)) {
+                line.iter_mut().zip(more).for_each(|(a, b)| *a += b);
+            }
+        }
+        let wanted = last.apply(&positive(&wanted), 1);
+        let got = network.answers(&Curves::of(&evidence));
+        for (k, wanted) in wanted.iter().enumerate() {
+            for (t, (got, wanted)) in got.curve(k).iter().zip(wanted).enumerate() {
+                let off = (f64::from(*got) - wanted).abs();
+                assert!(off < ROUNDING, "answer {k} at {t}: {got} {wanted}");
+            }
+        }
+        // The ends differ from the middle, or they would show nothing.
+        assert!((wanted[0][0] - wanted[0][LENGTH / 2]).abs() > 100.0 * ROUNDING);
+    }
 }

@@ -8,6 +8,7 @@ use super::stretch::stretches;
 use super::subject::Subject;
 use crate::curve::{Grid, Smoother, resample_db};
 use crate::response::Response;
+use crate::units::median;
 use std::f64::consts::{LN_10, PI};
 
 /// Smoothing of the excess group delay, octaves: what stays of measuring noise is then a tenth of
@@ -24,6 +25,10 @@ const SECOND_SOURCE_DB: f64 = 3.0;
 
 /// A witness is heard this far from its frequency, octaves.
 const NEAR_OCT: f64 = 1.0 / 6.0;
+
+/// A dip at a peak of the second source is bridged at the median level of so many octaves to either
+/// side: wider than any null, narrower than a tonal balance. Our own judgement.
+const BRIDGED_LEVEL_OCT: f64 = 2.5;
 
 /// Something else than the angles that says a dip is a cancellation.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -60,6 +65,28 @@ impl Witnesses {
                     peaks_hz(trace, levels_db, &grid)
                 }),
             grid,
+        }
+    }
+
+    /// Takes the dips at the peaks of a second source out of a deviation in dB: each is bridged at
+    /// the level of what is round it. To forbid a bell with its centre there is not enough, since
+    /// bells beside it, and cuts beside these, fill the dip as well.
+    pub fn bridge_second_source(&self, deviation_db: &mut [f64]) {
+        for peak_hz in &self.peaks_hz {
+            let round = |oct: f64| self.grid.range(peak_hz / oct.exp2(), peak_hz * oct.exp2());
+            let level_db = median(deviation_db[round(BRIDGED_LEVEL_OCT)].to_vec());
+            let lowest = round(NEAR_OCT)
+                .min_by(|a, b| deviation_db[*a].total_cmp(&deviation_db[*b]))
+                .unwrap_or(0);
+            let below = |i: &usize| deviation_db[*i] < level_db;
+            if !below(&lowest) {
+                continue;
+            }
+            let start = (0..lowest).rev().take_while(below).last().unwrap_or(lowest);
+            let end = (lowest..deviation_db.len()).take_while(below).count() + lowest;
+            deviation_db[start..end.max(start)]
+                .iter_mut()
+                .for_each(|d| *d = d.max(level_db));
         }
     }
 

@@ -460,3 +460,31 @@ fn stages_of(candidate: &Candidate, device: &Device) -> Vec<Stage> {
         .collect();
     in_order(stages, device)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn fewer_stages_do_within_two_per_cent_of_the_best() {
+        let polished = Enough {
+            fewest: true,
+            slack: None,
+        };
+        // Costs are squares of an rms: 1.019 and 1.021 times an rms of 0.5 dB.
+        assert!(polished.is_met((1.019f64 * 0.5).powi(2), 0.25));
+        assert!(!polished.is_met((1.021f64 * 0.5).powi(2), 0.25));
+        // What is left drowns in 1 dB^2 that no stage may mend: 2 % of 1.01 dB^2 is 0.0202 dB^2.
+        let drowned = |faithful_db: f64| Enough {
+            fewest: true,
+            slack: Some(Slack {
+                unmendable_db2: 1.0,
+                faithful_db,
+            }),
+        };
+        assert!(drowned(0.2).is_met(0.030, 0.01));
+        assert!(!drowned(0.2).is_met(0.031, 0.01));
+        // But never where more is left than may be: 0.03 dB^2 is 0.17 dB rms.
+        assert!(!drowned(0.17).is_met(0.030, 0.01));
+    }
+}

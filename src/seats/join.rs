@@ -31,10 +31,21 @@ pub struct Joined {
     pub transition_hz: f64,
 }
 
-/// `wish` without what would boost below the transition.
-pub(super) fn without_boost(wish: &Curve, transition_hz: f64) -> Curve {
-    // The level that the wish runs on with, an octave below the transition.
-    let run_on_db = wish.at_db(0.5 * transition_hz).max(0.0);
+/// Less than this that a wish runs on with below the transition is the skirt of a bell and no level,
+/// dB: taken off the whole wish it would ask for a stage that does nothing else. Just below the
+/// smallest component of a wish (`audit::component`).
+const LEVEL_FROM_DB: f64 = 0.5;
+
+/// `wish` without what would boost below the transition; `corner_hz` is where the speaker has rolled
+/// off.
+pub(super) fn without_boost(wish: &Curve, corner_hz: Option<f64>, transition_hz: f64) -> Curve {
+    // The level that the wish runs on with below the transition: looked at as far down as no roll-off
+    // begins, an octave below at least, where bells above the transition are nearly over.
+    let low_hz = corner_hz.map_or(0.0, |corner_hz| 2.0 * corner_hz);
+    let low_hz = low_hz.max(wish.grid().first_hz()).min(0.5 * transition_hz);
+    let run_on_db = Some(wish.at_db(low_hz))
+        .filter(|db| *db >= LEVEL_FROM_DB)
+        .unwrap_or(0.0);
     let join = JOIN_OCT.exp2() * transition_hz;
     wish.map(|at| {
         let left_db = at.value_db - run_on_db;

@@ -76,7 +76,7 @@ impl Question {
         device: &Device,
     ) -> Question {
         let transition_hz = room.transition.hz();
-        let upper = join::without_boost(&wish.eq, transition_hz);
+        let upper = join::without_boost(&wish.eq, audit.corner_hz, transition_hz);
         let coverage = room
             .seats
             .as_ref()

@@ -392,3 +392,34 @@ pub(super) fn variance_within(values: &[f64], cells: &[f64], range: Range<usize>
     };
     weighted(2, weighted(1, 0.0))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn no_more_is_shared_than_twice_what_the_lowest_seat_has() {
+        let grid = Grid::logarithmic(20.0, 200.0, 96.0);
+        let over_db: Vec<Vec<f64>> = [9.0, 9.0, 2.0]
+            .map(|size_db| bell_db(grid.freqs_hz(), 50.0, 8.0, size_db))
+            .to_vec();
+        let seats = Seats {
+            grid: &grid,
+            heard_db: &over_db,
+            over_db: over_db.clone(),
+            weights: grid.cells_oct(),
+            zone: 0..grid.len(),
+            heard: 0..grid.len(),
+            q_at_most: 10.0,
+        };
+        let found = seats.peaks().shared;
+        assert_eq!(found.len(), 1);
+        // The mean is 6.7 dB; cut by more than 4 dB the third seat would lie farther below than it
+        // stood above. The search smooths a little off the tops.
+        let peak = found[0];
+        assert!((peak.f0_hz / 50.0).log2().abs() < 0.02, "{}", peak.f0_hz);
+        assert!((3.6..=4.0).contains(&peak.shared_db), "{}", peak.shared_db);
+        assert!(peak.cut_db <= 4.0, "{}", peak.cut_db);
+        assert!((peak.mean_db - 6.67).abs() < 0.4, "{}", peak.mean_db);
+    }
+}

@@ -36,7 +36,7 @@ fn damage_of_any_kind_ends_in_a_result_or_an_error_that_names_its_place() {
     let rounds: usize = std::env::var("PLANISH_DAMAGE")
         .ok()
         .and_then(|count| count.parse().ok())
-        .unwrap_or(700);
+        .unwrap_or(420);
     let seed = std::env::var("PLANISH_SEED")
         .ok()
         .and_then(|seed| seed.parse().ok())

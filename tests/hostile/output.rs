@@ -145,3 +145,59 @@ fn files_of_others_stay_beside_the_plan() {
     assert!(plan.join("folder").is_dir());
     assert_eq!(fs::read_dir(&plan).unwrap().count(), 7);
 }
+
+/// A new file takes the place of the old one and is never written over it: who has linked the old
+/// one elsewhere keeps what stood there.
+#[test]
+fn an_older_file_that_is_linked_elsewhere_keeps_its_content_there() {
+    let speaker = sound();
+    let dir = path(speaker.path()).to_string();
+    assert!(planish(&["plan", &dir]).status.success());
+    let keep = |name: &str| {
+        let (file, link) = (speaker.path().join(name), speaker.path().join("kept"));
+        let _ = std::fs::remove_file(&link);
+        std::fs::hard_link(&file, &link).unwrap();
+        (std::fs::read(&file).unwrap(), file, link)
+    };
+    // A folder that changes as one, a folder with files of others, and a single file.
+    let list = path(&speaker.path().join("plan/filters.txt")).to_string();
+    let player = path(&speaker.path().join("player.txt")).to_string();
+    let (out, notes) = (speaker.path().join("two"), speaker.path().join("two/notes"));
+    std::fs::create_dir_all(&notes).unwrap();
+    let two = path(&out).to_string();
+    assert!(planish(&["plan", &dir, "--out", &two]).status.success());
+    assert!(
+        planish(&["convert", &list, "--rate", "96000", "--out", &player])
+            .status
+            .success()
+    );
+    let other = ["--target", "near-field"];
+    for (name, again) in [
+        (
+            "plan/filters.txt",
+            [&["plan", dir.as_str()][..], &other].concat(),
+        ),
+        (
+            "two/filters.txt",
+            [&["plan", &dir, "--out", &two][..], &other].concat(),
+        ),
+        (
+            "player.txt",
+            vec!["convert", &list, "--rate", "44100", "--out", &player],
+        ),
+    ] {
+        let (old, file, link) = keep(name);
+        let output = planish(&again);
+        assert!(
+            output.status.success(),
+            "{}",
+            String::from_utf8_lossy(&output.stderr)
+        );
+        assert_ne!(std::fs::read(&file).unwrap(), old, "{name} is new");
+        assert_eq!(
+            std::fs::read(&link).unwrap(),
+            old,
+            "{name} was written over"
+        );
+    }
+}
