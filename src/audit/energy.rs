@@ -75,14 +75,16 @@ mod tests {
     fn window_and_room_count_half_each() {
         // By hand: the window's mean square round its mean of 0 is 4, that of the room 16; a gain that
         // undoes the window leaves the room with (-2, +2), 4.
+        let grid = Grid::logarithmic(100.0, 200.0, 1.0);
+        let curve = |values: [f64; 2]| Curve::new(grid.clone(), values.to_vec());
         let deviations = Deviations {
             weights: vec![0.5; 2],
-            window_db: vec![2.0, -2.0],
-            in_room_db: vec![-4.0, 4.0],
+            window: curve([2.0, -2.0]),
+            in_room: curve([-4.0, 4.0]),
         };
-        assert!((deviations.energy_db2(&[0.0; 2]) - 10.0).abs() < 1e-12);
-        assert!((deviations.energy_db2(&[-2.0, 2.0]) - 0.5 * 36.0).abs() < 1e-12);
-        assert!((deviations.energy_db2(&[4.0, -4.0]) - 0.5 * 36.0).abs() < 1e-12);
-        assert!((deviations.share_removed(&[1.0, -1.0]).unwrap() - 0.1).abs() < 1e-12);
+        assert!((deviations.energy_db2(&curve([0.0, 0.0])) - 10.0).abs() < 1e-12);
+        assert!((deviations.energy_db2(&curve([-2.0, 2.0])) - 0.5 * 36.0).abs() < 1e-12);
+        assert!((deviations.energy_db2(&curve([4.0, -4.0])) - 0.5 * 36.0).abs() < 1e-12);
+        assert!((deviations.share_removed(&curve([1.0, -1.0])).unwrap() - 0.1).abs() < 1e-12);
     }
 }

@@ -1,9 +1,10 @@
 //! Many speakers, each planned on its own, in one table.
 
+use super::files::PictureFormat;
 use super::options::PlanOptions;
 use super::planned::plan_for;
 use super::speaker::Speaker;
-use super::written::{PictureFormat, write_plan};
+use super::written::write_plan;
 use crate::average::RearWall;
 use crate::device::Device;
 use crate::error::{Error, Result};
