@@ -2,9 +2,10 @@
 
 use super::analog::{BoxTuning, Crossover, Filter, Slope};
 use super::defect::{Defect, DefectKind, Fault, Place, SecondSource};
+use super::design::{Design, Driver};
 use super::measurement::Measurement;
 use super::shoebox::{Listening, Shoebox};
-use super::speaker::{Design, Driver, Speaker};
+use super::speaker::Speaker;
 use crate::error::Result;
 
 /// Folder name, speaker and measurement of each demo speaker. The first takes EQ well: its

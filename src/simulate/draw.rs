@@ -6,9 +6,10 @@
 use super::analog::{BoxTuning, Crossover, Filter, Slope};
 use super::cap::SPEED_OF_SOUND_M_PER_S;
 use super::chance::Chance;
-use super::defect::{Defect, DefectKind};
+use super::defect::DefectKind;
+use super::design::{Design, Driver};
 use super::draw_defect::with_defect;
-use super::speaker::{Design, Driver, Speaker};
+use super::speaker::Speaker;
 use std::f64::consts::PI;
 
 /// Designs tried for one set of kinds before other kinds take their turn. Most sets fit the
@@ -197,26 +198,4 @@ fn draw_ripple(chance: &mut Chance, count: usize) -> Vec<Filter> {
             q: chance.log_between(0.7, 2.5),
         })
         .collect()
-}
-
-/// Whether a defect at `f_hz` keeps clear of those already there. Local effects may overlap on
-/// their flanks but not coincide; a broad balance error may lie under anything but another
-/// broad change.
-pub(super) fn stands_apart(kind: DefectKind, f_hz: f64, others: &[Defect]) -> bool {
-    /// Half an ERB at mid frequencies is about a sixth of an octave; twice that keeps two
-    /// defects of moderate Q apart while their flanks meet.
-    const LOCAL_OCT: f64 = 1.0 / 3.0;
-    /// Two broad changes of the tonal balance nearer than this are one.
-    const BROAD_OCT: f64 = 1.2;
-    others.iter().all(|other| {
-        let apart_oct = (f_hz / other.f_hz).log2().abs();
-        let broad = |kind| matches!(kind, DefectKind::Balance | DefectKind::ShallowDip);
-        if broad(kind) && broad(other.kind) {
-            apart_oct >= BROAD_OCT
-        } else if kind == DefectKind::Balance || other.kind == DefectKind::Balance {
-            true
-        } else {
-            apart_oct >= LOCAL_OCT
-        }
-    })
 }

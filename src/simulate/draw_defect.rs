@@ -4,7 +4,6 @@ use super::analog::Filter;
 use super::cap::SPEED_OF_SOUND_M_PER_S;
 use super::chance::Chance;
 use super::defect::{Defect, DefectKind, Fault, Place, SecondSource};
-use super::draw::stands_apart;
 use super::known::Simulated;
 use super::measurement::full_orbits;
 use super::radiation::Radiation;
@@ -399,4 +398,26 @@ fn curves(speaker: &Speaker, grid: &Grid, directions: &[Direction]) -> Option<Av
         &response,
         RearWall::default(),
     ))
+}
+
+/// Whether a defect at `f_hz` keeps clear of those already there. Local effects may overlap on
+/// their flanks but not coincide; a broad balance error may lie under anything but another
+/// broad change.
+fn stands_apart(kind: DefectKind, f_hz: f64, others: &[Defect]) -> bool {
+    /// Half an ERB at mid frequencies is about a sixth of an octave; twice that keeps two
+    /// defects of moderate Q apart while their flanks meet.
+    const LOCAL_OCT: f64 = 1.0 / 3.0;
+    /// Two broad changes of the tonal balance nearer than this are one.
+    const BROAD_OCT: f64 = 1.2;
+    others.iter().all(|other| {
+        let apart_oct = (f_hz / other.f_hz).log2().abs();
+        let broad = |kind| matches!(kind, DefectKind::Balance | DefectKind::ShallowDip);
+        if broad(kind) && broad(other.kind) {
+            apart_oct >= BROAD_OCT
+        } else if kind == DefectKind::Balance || other.kind == DefectKind::Balance {
+            true
+        } else {
+            apart_oct >= LOCAL_OCT
+        }
+    })
 }

@@ -1,9 +1,6 @@
 //! How a simulated speaker is measured: grid, noise, which angles exist.
 
 use super::chance::Chance;
-use super::known::Simulated;
-use super::speaker::Speaker;
-use crate::average::{AveragedCurves, RearWall};
 use crate::curve::Grid;
 use crate::error::{Error, Result};
 use crate::response::{Direction, Orbit};
@@ -137,17 +134,3 @@ impl Measurement {
 /// pressure moves its level by `20 lg(e)` dB and its phase by one radian for the same share.
 pub(super) const PHASE_NOISE_DEG_PER_DB: f64 =
     180.0 / std::f64::consts::PI / (20.0 * std::f64::consts::LOG10_E);
-
-impl Speaker {
-    /// Only the averaged curves of that measurement.
-    ///
-    /// # Errors
-    /// See [`Measurement::grid`].
-    pub fn measure_curves(&self, measurement: &Measurement) -> Result<AveragedCurves> {
-        let response = self.measure(measurement)?;
-        Ok(AveragedCurves::from_response(
-            &response,
-            RearWall::default(),
-        ))
-    }
-}
