@@ -302,8 +302,8 @@ fn a_treble_boost_that_2_30_ends_below_becomes_the_other_shelf() {
 fn no_stage_that_is_called_stable_rings_more_than_twice_as_long_as_it_was_meant_to() {
     /// Rounding of the square root below, against distances of 1e-4 and more.
     const ROUNDING: f64 = 1e-12;
-    let (mut held, mut refused, mut moved) = (0, 0, 0);
-    for fraction_bits in [12, 14, 15, 16, 18] {
+    let (mut held, mut moved) = (0, 0);
+    for fraction_bits in [12, 14, 16] {
         let number = Number::Fixed {
             integer_bits: 5,
             fraction_bits,
@@ -316,7 +316,6 @@ fn no_stage_that_is_called_stable_rings_more_than_twice_as_long_as_it_was_meant_
                 let wanted = 1.0 - stage.biquad(48000.0).a2.sqrt();
                 let found = words(&stage, 48000.0, number).unwrap();
                 if !found.stable {
-                    refused += 1;
                     continue;
                 }
                 held += 1;
