@@ -112,12 +112,15 @@ fn between(freqs_hz: &[f64], values: &[f64], f_hz: f64) -> f64 {
 
 #[test]
 fn curves_after_are_those_before_with_the_whole_gain_of_the_written_stages() {
-    for speaker in [
-        "examples/quayside_5",
-        "examples/lantern_8",
-        "tests/data/measured_a",
+    for (speaker, devices) in [
+        (
+            "examples/quayside_5",
+            &["open-48k", "fixed-96k", "knob-receiver"][..],
+        ),
+        ("examples/lantern_8", &["open-48k"]),
+        ("tests/data/measured_a", &["float-44k"]),
     ] {
-        for device in ["open-48k", "fixed-96k", "knob-receiver"] {
+        for device in devices {
             let planned = Planned::of(Path::new(speaker), &["--device", device]);
             let list = List::read(&planned.file("filters.txt"));
             assert!(!list.sections.is_empty(), "{speaker} {device}");
