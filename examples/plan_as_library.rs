@@ -24,7 +24,11 @@ fn main() -> planish::Result<()> {
     let list = filter_list::from_plan(&plan)?;
     let text = filter_list::write(&list, &plan.device.word_order)?;
     let bank = parse("filters.txt".as_ref(), &text)?.bank();
-    println!("{} stages, {:.1} dB in front", bank.sections.len(), bank.gain_db);
+    println!(
+        "{} stages, {:.1} dB in front",
+        bank.sections.len(),
+        bank.gain_db
+    );
     println!("at 1 kHz {:+.2} dB", bank.gain_at_db(1000.0));
     Ok(())
 }

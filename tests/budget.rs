@@ -290,7 +290,7 @@ fn a_subwoofer_takes_stages_and_every_boost_below_it() {
     assert!(below_db > 1.0, "{below_db}");
     for (order, count) in [(Order::Fourth, 2), (Order::Second, 1)] {
         let plan = planned(&speaker, sub(90.0, order));
-        let stages = &plan.fit.stages;
+        let stages = plan.stages();
         assert!(stages.len() <= plan.device.stages);
         assert_eq!(plan.fit.stages.len(), stages.len() - count);
         assert!(

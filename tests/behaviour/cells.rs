@@ -65,7 +65,7 @@ fn assert_cells(terminal: &str, page: &str, rows: &[Value]) {
         let wanted = cells_of(row, "\u{2192}");
         // Number and name stand in the first cell of the split, then one cell for each column.
         assert_eq!(cells[1..1 + wanted.len()], wanted[..], "{cells:?}");
-        let words = cells_of(row, ">").join(" ");
+        let words = cells_of(row, "\u{2192}").join(" ");
         let found = terminal.lines().any(|line| {
             line.split_whitespace()
                 .collect::<Vec<_>>()
