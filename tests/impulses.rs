@@ -276,8 +276,8 @@ fn apart(speaker: &planish::simulate::Speaker) -> Vec<Apart> {
         let (window_db, window_at_hz) =
             largest_difference(&window_db(&other, &grid), &window_db(&first, &grid), &grid);
         let (filters_db, filters_at_hz) = largest_difference(
-            &plan.prediction.eq.values_db(),
-            &wanted.prediction.eq.values_db(),
+            plan.prediction.eq.values_db(),
+            wanted.prediction.eq.values_db(),
             &wanted.audit.grid,
         );
         let (wish_db, wish_at_hz) = largest_difference(

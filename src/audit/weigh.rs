@@ -210,7 +210,7 @@ fn from_half(bits: u16) -> f32 {
     let (exponent, fraction) = (u32::from(bits >> 10 & 0x1f), u32::from(bits & 0x3ff));
     let size = match exponent {
         0 => fraction as f32 / 16_777_216.0,
-        _ => f32::from_bits(exponent + 112 << 23 | fraction << 13),
+        _ => f32::from_bits(((exponent + 112) << 23) | (fraction << 13)),
     };
     if bits >> 15 == 1 { -size } else { size }
 }
@@ -487,12 +487,12 @@ mod tests {
                 let half = (self.taps / 2) as i64;
                 let value = |o: usize, t: i64| {
                     let mut sum = f64::from(self.offsets[o]);
-                    for k in 0..self.inputs {
+                    for (k, curve) in curves.iter().enumerate() {
                         for tap in 0..self.taps {
                             let at = t + step * (tap as i64 - half);
                             if (0..LENGTH as i64).contains(&at) {
                                 let j = (o * self.inputs + k) * self.taps + tap;
-                                sum += f64::from(self.matrix[j]) * curves[k][at as usize];
+                                sum += f64::from(self.matrix[j]) * curve[at as usize];
                             }
                         }
                     }

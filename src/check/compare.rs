@@ -1,7 +1,7 @@
 //! Does the device do what the list says, and if not, which fault explains it best?
 //!
 //! The sound list and the list with every fault are compared with the measurement in the same
-//! way: level and roll-offs of the sound card are fitted ([`super::interface`]), and what is
+//! way: level and roll-offs of the sound card are fitted (`check/interface.rs`), and what is
 //! left is weighed. The answer is about the shape of what is left, not about one point.
 
 use super::faults::{Fault, Reversal};

@@ -3,7 +3,7 @@
 //!
 //! Where rate and number format stay, the numbers stay to the bit. Otherwise the stages are
 //! computed anew from their parameters, and a stage that the format does not hold is remedied
-//! ([`remedy`]). Where the device cannot be set to the stages at all, its own stages are fitted to
+//! (`remedy.rs`). Where the device cannot be set to the stages at all, its own stages are fitted to
 //! what the list does.
 
 pub mod change;

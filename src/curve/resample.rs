@@ -4,7 +4,7 @@ use super::Grid;
 use crate::units::{db_to_power, power_to_db};
 use std::cell::LazyCell;
 
-/// A level curve in dB on `from` brought onto `to`, see [`Resampling`].
+/// A level curve in dB on `from` brought onto `to`, see `Resampling` in this file.
 ///
 /// # Panics
 /// When `levels_db` has another length than `from`.

@@ -12,7 +12,7 @@ pub fn text(applied: &Applied) -> String {
     let mut sections = vec![done(applied)];
     sections.extend(warnings(applied).into_iter().map(|warning| {
         Section::default()
-            .add(Block::Line(text!("warning: {}", warning.what)))
+            .with(Block::Line(text!("warning: {}", warning.what)))
             .list(warning.more)
     }));
     let document = Document {
@@ -35,7 +35,7 @@ fn done(applied: &Applied) -> Section {
             name(&applied.speaker), counted(applied.stages as u64, "stage", "stages"),
             db(applied.gain_db, 2).signed(), arithmetic
         })
-        .add(Block::Line(text! {
+        .with(Block::Line(text! {
             "  read     {}: {}, {}, {}, {}",
             path(&applied.input),
             quantity(
@@ -46,7 +46,7 @@ fn done(applied: &Applied) -> Section {
             exact(f64::from(format.rate_hz), "Hz"),
             counted(u64::from(format.channels), "channel", "channels"), format.sample
         }))
-        .add(Block::Line(text! {
+        .with(Block::Line(text! {
             "  written  {}",
             written(&applied.output)
         }));
@@ -54,12 +54,12 @@ fn done(applied: &Applied) -> Section {
         return section;
     };
     section
-        .add(Block::Line(text!("  twin     {}", written(&twin.output))))
-        .add(Block::Line(text! {
+        .with(Block::Line(text!("  twin     {}", written(&twin.output))))
+        .with(Block::Line(text! {
             "           unfiltered at {}: {} LUFS, as loud as the filtered programme",
             db(twin.gain_db, 2).signed(), twin.lufs.map(|lufs| number(lufs, 2))
         }))
-        .add(Block::Line(text! {
+        .with(Block::Line(text! {
             "           ({}; {} before; ITU-R BS.1770)",
             quantity(twin.filtered_lufs, 2, "LUFS"), quantity(twin.unfiltered_lufs, 2, "LUFS")
         }))

@@ -169,7 +169,7 @@ fn explanations(compared: &Comparison) -> Option<Section> {
         text: named_fault(named),
         under: vec![fault::advice(&named.fault)],
     });
-    let section = Section::default().add(Block::List {
+    let section = Section::default().with(Block::List {
         numbered: true,
         items: items.collect(),
     });

@@ -36,7 +36,7 @@ pub fn text(converted: &Converted, written: Option<&Path>) -> String {
         section = section.table(settings(converted));
     }
     if let Some(place) = written {
-        section = section.add(Block::Line(text!("wrote {}", path(place))));
+        section = section.with(Block::Line(text!("wrote {}", path(place))));
     }
     let document = Document {
         opening: section,

@@ -1,5 +1,5 @@
 //! What people read, as a value: sections of blocks, described once and rendered by
-//! [`super::terminal`] and by [`super::page`].
+//! [`super::terminal`] and by `page.rs`.
 
 use super::picture::Picture;
 use super::span::Text;
@@ -265,29 +265,29 @@ impl Section {
     }
 
     /// Adds a block that is shown everywhere.
-    pub fn add(self, block: Block) -> Section {
-        self.add_on(Medium::Both, block)
+    pub fn with(self, block: Block) -> Section {
+        self.with_on(Medium::Both, block)
     }
 
     /// Adds a block that is shown on `on`.
-    pub fn add_on(mut self, on: Medium, block: Block) -> Section {
+    pub fn with_on(mut self, on: Medium, block: Block) -> Section {
         self.blocks.push((on, block));
         self
     }
 
     /// Adds a paragraph.
     pub fn paragraph(self, text: impl Into<Text>) -> Section {
-        self.add(Block::Paragraph(Look::Plain, text.into()))
+        self.with(Block::Paragraph(Look::Plain, text.into()))
     }
 
     /// Adds what is to be read first.
     pub fn statement(self, text: impl Into<Text>) -> Section {
-        self.add(Block::Paragraph(Look::Statement, text.into()))
+        self.with(Block::Paragraph(Look::Statement, text.into()))
     }
 
     /// Adds a note to a table.
     pub fn note(self, text: impl Into<Text>) -> Section {
-        self.add(Block::Paragraph(Look::Note, text.into()))
+        self.with(Block::Paragraph(Look::Note, text.into()))
     }
 
     /// Adds points, none where there are none.
@@ -295,7 +295,7 @@ impl Section {
         let items: Vec<Item> = items.into_iter().map(Into::into).collect();
         match items.is_empty() {
             true => self,
-            false => self.add(Block::List {
+            false => self.with(Block::List {
                 numbered: false,
                 items,
             }),
@@ -304,6 +304,6 @@ impl Section {
 
     /// Adds a table.
     pub fn table(self, table: Table) -> Section {
-        self.add(Block::Table(table))
+        self.with(Block::Table(table))
     }
 }

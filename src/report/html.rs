@@ -32,7 +32,7 @@ fn document(plan: &Plan, provenance: &Provenance) -> Result<Document> {
     });
     let drawn = pictures.into_iter().map(|picture| {
         let caption = text!("{} {}", caption(plan, &picture), picture.scale.clone());
-        Section::new(picture.title).add(Block::Figure { picture, caption })
+        Section::new(picture.title).with(Block::Figure { picture, caption })
     });
     let mut sections: Vec<Section> = drawn.chain(no_angles).collect();
     sections.extend([sections::of_findings(plan), sections::filters(plan)]);
@@ -53,9 +53,9 @@ fn document(plan: &Plan, provenance: &Provenance) -> Result<Document> {
         title: name(&plan.speaker).into(),
         warnings: sections::warnings(plan),
         opening: Section::default()
-            .add(Block::Paragraph(Look::Note, judged(plan)))
+            .with(Block::Paragraph(Look::Note, judged(plan)))
             .statement(statement(plan))
-            .add(Block::KeyFigures(figures(plan))),
+            .with(Block::KeyFigures(figures(plan))),
         sections,
         ..Document::default()
     })

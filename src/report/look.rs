@@ -10,16 +10,16 @@ use crate::read::missing::missing;
 
 /// What was understood of a measurement and what is missing.
 pub fn text(folder: &SpeakerFolder, curves: &AveragedCurves) -> String {
-    let mut head = Section::default().add(Block::Line(name(&folder.name).into()));
+    let mut head = Section::default().with(Block::Line(name(&folder.name).into()));
     for line in understood(folder) {
-        head = head.add(Block::Line(line));
+        head = head.with(Block::Line(line));
     }
     for (what, quantity) in [
         ("distance: ", folder.distance_m.map(|m| exact(m, "m"))),
         ("drive: ", folder.drive_v.map(|v| exact(v, "V"))),
     ] {
         if let Some(quantity) = quantity {
-            head = head.add(Block::Line(text!("{}{}", what, quantity)));
+            head = head.with(Block::Line(text!("{}{}", what, quantity)));
         }
     }
     let gaps: Vec<Text> = missing(folder)
@@ -35,7 +35,7 @@ pub fn text(folder: &SpeakerFolder, curves: &AveragedCurves) -> String {
             .inputs
             .iter()
             .fold(Section::new("files read:"), |section, input| {
-                section.add(Block::Line(text! {
+                section.with(Block::Line(text! {
                     "  {} ({}, sha256 {})",
                     path(&input.path), exact(input.bytes as f64, "bytes"), name(&input.sha256)
                 }))

@@ -220,11 +220,11 @@ fn thumbnails(entries: &[Entry]) -> Section {
     });
     Section::new("The listening windows")
         .note(sketch::reading())
-        .add(Block::Thumbnails(shown.collect()))
+        .with(Block::Thumbnails(shown.collect()))
 }
 
 fn how_to_repeat(about: &About) -> Section {
-    Section::new("How to repeat this").add(Block::Facts(program(&about.version, &about.command)))
+    Section::new("How to repeat this").with(Block::Facts(program(&about.version, &about.command)))
 }
 
 /// A relative link to the report in `folder`: every byte that has a meaning in a link is coded.
@@ -263,17 +263,17 @@ pub fn compare_page(plans: &[Plan], about: &About) -> Result<String> {
     let mut sections = vec![numbers(&entries, false)];
     sections.extend(pictures(plans, &labels)?.into_iter().map(|picture| {
         let caption = picture.scale.clone();
-        Section::new(picture.title).add(Block::Figure { picture, caption })
+        Section::new(picture.title).with(Block::Figure { picture, caption })
     }));
     sections.extend([
-        Section::new("In words").add(counted(plans.iter().map(statement))),
+        Section::new("In words").with(counted(plans.iter().map(statement))),
         how_to_repeat(about),
         cautions(),
     ]);
     let document = Document {
         kicker: "Equalization plans",
         title: title.clone(),
-        opening: Section::default().add(counted(labels)),
+        opening: Section::default().with(counted(labels)),
         sections,
         ..Document::default()
     };

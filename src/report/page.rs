@@ -462,7 +462,7 @@ mod tests {
             warnings: vec![text!("Note: {} at {}.", names(), hz(1210.0))],
             opening: Section::default()
                 .statement(text!("{} loses {}.", names(), db(-2.5, 1)))
-                .add(Block::KeyFigures(vec![[
+                .with(Block::KeyFigures(vec![[
                     "a".into(),
                     names().into(),
                     "b".into(),
@@ -476,12 +476,12 @@ mod tests {
                     .table(table)
                     .note(code(called)),
                 Section::default()
-                    .add(Block::Facts(vec![("Fact", names().into())]))
-                    .add(Block::Details {
+                    .with(Block::Facts(vec![("Fact", names().into())]))
+                    .with(Block::Details {
                         summary: "Lines",
                         lines: vec![names().into()],
                     })
-                    .add(Block::List {
+                    .with(Block::List {
                         numbered: true,
                         items: vec![names().into()],
                     }),

@@ -15,10 +15,10 @@ pub fn section(plan: &Plan) -> Option<Section> {
     Some(
         Section::unheaded("The pair")
             .paragraph(matching(pair))
-            .add_on(Medium::Page, Block::Paragraph(Look::Plain, curves.into()))
+            .with_on(Medium::Page, Block::Paragraph(Look::Plain, curves.into()))
             .table(bands(pair))
             .table(units(plan, pair))
-            .add_on(Medium::Page, Block::Paragraph(Look::Note, note.into())),
+            .with_on(Medium::Page, Block::Paragraph(Look::Note, note.into())),
     )
 }
 

@@ -24,7 +24,7 @@ pub fn section(plan: &Plan) -> Option<Section> {
         true => on_page(section, "The seats share no peak worth a cut."),
         false => section.table(peaks(outcome)),
     };
-    Some(section.table(seats(judged, outcome)).add_on(
+    Some(section.table(seats(judged, outcome)).with_on(
         Medium::Page,
         Block::Paragraph(
             Look::Note,
@@ -34,7 +34,7 @@ pub fn section(plan: &Plan) -> Option<Section> {
 }
 
 fn on_page(section: Section, words: &'static str) -> Section {
-    section.add_on(Medium::Page, Block::Paragraph(Look::Plain, words.into()))
+    section.with_on(Medium::Page, Block::Paragraph(Look::Plain, words.into()))
 }
 
 fn transition(room: &Decided) -> Text {

@@ -45,7 +45,7 @@ pub fn of_findings(plan: &Plan) -> Section {
         ],
         rows,
     };
-    section.table(table).add_on(
+    section.table(table).with_on(
         Medium::Page,
         Block::Paragraph(
             Look::Note,
@@ -87,7 +87,7 @@ pub fn left_alone(plan: &Plan) -> Text {
 pub fn filters(plan: &Plan) -> Section {
     let device = &plan.device;
     Section::unheaded("Filters")
-        .add_on(
+        .with_on(
             Medium::Page,
             Block::Paragraph(
                 Look::Plain,
@@ -106,7 +106,7 @@ pub fn filters(plan: &Plan) -> Section {
             3,
         ))
         .list(plan.fit.unheld.iter().map(unheld))
-        .add_on(
+        .with_on(
             Medium::Page,
             Block::Paragraph(
                 Look::Note,
@@ -492,7 +492,7 @@ pub fn provenance(plan: &Plan, from: &Provenance) -> Section {
     let mut facts = program(&from.version, &from.command);
     facts.push(("Target", about(&plan.target.name, &plan.target.about)));
     facts.push(("Device", about(&plan.device.name, &plan.device.about)));
-    let mut section = Section::new("How to repeat this").add(Block::Facts(facts));
+    let mut section = Section::new("How to repeat this").with(Block::Facts(facts));
     if !from.inputs.is_empty() {
         let rows = from
             .inputs
@@ -506,7 +506,7 @@ pub fn provenance(plan: &Plan, from: &Provenance) -> Section {
         });
     }
     if !from.understood.trim().is_empty() {
-        section = section.add(Block::Details {
+        section = section.with(Block::Details {
             summary: "What was understood of the measurement",
             lines: from
                 .understood
@@ -525,11 +525,11 @@ pub fn cautions() -> Section {
         .map(|caution| Text::from(*caution).into())
         .collect();
     Section::unheaded("Cautions")
-        .add_on(
+        .with_on(
             Medium::Terminal,
             Block::Paragraph(Look::Plain, Text::joined(CAUTIONS, " ")),
         )
-        .add_on(
+        .with_on(
             Medium::Page,
             Block::List {
                 numbered: false,

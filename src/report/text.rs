@@ -92,7 +92,7 @@ pub fn plan(plan: &Plan, written: &[PathBuf]) -> String {
 /// Paths, each on a line of its own so that it can be copied.
 fn paths(section: Section, paths: &[PathBuf]) -> Section {
     paths.iter().fold(section, |section, place| {
-        section.add(Block::Line(text!("  {}", path(place))))
+        section.with(Block::Line(text!("  {}", path(place))))
     })
 }
 
@@ -136,7 +136,7 @@ pub fn demo(folders: &[PathBuf]) -> String {
     let document = Document {
         opening: paths(Section::new("Written:"), folders),
         sections: vec![
-            Section::default().add(Block::Line(text!("Try: planish plan {}", path(first)))),
+            Section::default().with(Block::Line(text!("Try: planish plan {}", path(first)))),
         ],
         ..Document::default()
     };

@@ -92,7 +92,7 @@ fn words(page: &str) -> String {
             if tag.starts_with(&format!("<{name}"))
                 && let Some(end) = rest.find(&format!("</{name}"))
             {
-                let _ = write!(out, "({name}) {}", checksum(rest[..end].as_bytes()));
+                let _ = write!(out, "({name}) {}", checksum(&rest.as_bytes()[..end]));
                 rest = &rest[end..];
             }
         }
