@@ -141,7 +141,7 @@ fn a_small_fault_in_a_tenth_of_a_decibel_of_noise_is_an_alarm() {
     let mut dice = Dice(300_500);
     let mut limits_db = Vec::new();
     for size_db in [0.45, -0.45] {
-        for _ in 0..10 {
+        for _ in 0..2 {
             let list = loop {
                 let list = draw_list(&mut dice, Habit::Usual);
                 if list.number == Number::F64 && list.rate_hz == 48_000.0 {
