@@ -266,19 +266,21 @@ fn every_built_in_target_and_device_makes_a_plan() {
 }
 
 #[test]
-fn the_commands_of_the_readme_are_commands() {
+fn the_commands_of_the_readme_and_their_options_are_those_of_the_binary() {
     let readme = fs::read_to_string("README.md").unwrap();
-    let help = text(&planish(&["--help"]).stdout);
     let mut named = 0;
-    for line in readme
-        .lines()
-        .filter(|line| line.starts_with("| `planish "))
-    {
-        let command = line.split(['`', ' ']).nth(3).unwrap();
-        assert!(help.contains(&format!("  {command} ")), "{command}");
+    for line in readme.lines().filter(|line| line.starts_with("planish ")) {
+        let call = line.split('#').next().unwrap();
+        let words: Vec<&str> = call.split_whitespace().collect();
+        let output = planish(&[words[1], "--help"]);
+        assert_eq!(output.status.code(), Some(0), "{line}");
+        let help = text(&output.stdout);
+        for option in words.iter().filter(|word| word.starts_with("--")) {
+            assert!(help.contains(&format!("{option} ")), "{line}: {option}");
+        }
         named += 1;
     }
-    assert!(named >= 6);
+    assert!(named >= 10, "{named}");
     assert!(Path::new("examples/quayside_5/speaker.toml").is_file());
 }
 

@@ -9,7 +9,7 @@ Needs numpy. Little endian throughout:
     0           8 bytes   "planishW"
     8           u16       format of this file (FORMAT)
     10          u16       layout: which network, which inputs and answers in which order (LAYOUT)
-    12          u16       bits of a number (16: IEEE 754 binary16)
+    12          u16       bits of a number (32: IEEE 754 binary32)
     14          u16       inputs, curves
     16          u16       width: curves inside the network
     18          u16       answers, curves
@@ -18,7 +18,7 @@ Needs numpy. Little endian throughout:
     24          u16 each  distance of the taps in each block, points of the grid
     24 + 2 b    u32       count of numbers
     28 + 2 b    u32       CRC-32 (IEEE 802.3) of all other bytes: those before and those behind
-    32 + 2 b    f16 each  numbers: layer by layer, matrix (output, input, tap) before offsets
+    32 + 2 b    f32 each  numbers: layer by layer, matrix (output, input, tap) before offsets
 
 The reader in src/audit/weigh.rs refuses, when planish is built, a file whose header differs from
 its own constants.
@@ -49,19 +49,18 @@ def count(width=WIDTH):
 
 def _header(width):
     counts = (INPUTS, width, ANSWERS, TAPS, len(STEPS))
-    fixed = struct.pack("<8s8H", MAGIC, FORMAT, LAYOUT, 16, *counts)
+    fixed = struct.pack("<8s8H", MAGIC, FORMAT, LAYOUT, 32, *counts)
     return fixed + struct.pack(f"<{len(STEPS)}HI", *STEPS, count(width))
 
 
 def write(path, numbers, width=WIDTH):
-    """Writes the numbers of a network as 16-bit floats; the file changes as a whole."""
+    """Writes the numbers of a network as 32-bit floats; the file changes as a whole."""
     numbers = np.asarray(numbers, np.float32)
     if numbers.shape != (count(width),):
         raise ValueError(f"{numbers.shape} numbers where the network has {count(width)}")
-    halves = numbers.astype("<f2")
-    if not np.isfinite(halves).all():
-        raise ValueError("a number is not finite in 16 bits")
-    header, body = _header(width), halves.tobytes()
+    if not np.isfinite(numbers).all():
+        raise ValueError("a number is not finite")
+    header, body = _header(width), numbers.astype("<f4").tobytes()
     checksum = struct.pack("<I", zlib.crc32(header + body))
     with open(path + ".part", "wb") as file:
         file.write(header + checksum + body)
@@ -79,12 +78,12 @@ def read(path):
     if content[: len(header)] != header:
         raise ValueError(f"{path}: another format or layout than {FORMAT} and {LAYOUT}")
     body = content[len(header) + 4 :]
-    if len(body) != 2 * count(width):
-        raise ValueError(f"{path}: {len(body)} bytes of numbers, not {2 * count(width)}")
+    if len(body) != 4 * count(width):
+        raise ValueError(f"{path}: {len(body)} bytes of numbers, not {4 * count(width)}")
     checksum = struct.unpack_from("<I", content, len(header))[0]
     if checksum != zlib.crc32(header + body):
         raise ValueError(f"{path}: the checksum does not match")
-    return width, np.frombuffer(body, "<f2").astype(np.float32)
+    return width, np.frombuffer(body, "<f4").astype(np.float32)
 
 
 def main():

@@ -41,8 +41,8 @@ const NUMBERS: usize = {
     CURVES * WIDTH + WIDTH + STEPS.len() * block + WIDTH * ANSWERS + ANSWERS
 };
 
-/// The weights: a header, then layer by layer, matrix (output, input, tap) before offsets, 16-bit
-/// floats (IEEE 754 binary16), little endian. Made by `examples/weights`, where
+/// The weights: a header, then layer by layer, matrix (output, input, tap) before offsets, 32-bit
+/// floats, little endian. Made by `examples/weights`, where
 /// `weights_file.py` states the format byte by byte.
 const WEIGHTS: &[u8] = include_bytes!("weights.bin");
 
@@ -58,7 +58,7 @@ const fn header() -> [u8; BEFORE_CHECKSUM] {
     let fixed = [
         FORMAT,
         LAYOUT,
-        16,
+        32,
         CURVES as u16,
         WIDTH as u16,
         ANSWERS as u16,
@@ -85,7 +85,7 @@ const fn header() -> [u8; BEFORE_CHECKSUM] {
 /// Whether `file` holds weights for this network, as far as header and length tell.
 const fn is_for_this_network(file: &[u8]) -> bool {
     let header = header();
-    if file.len() != HEADER_LENGTH + 2 * NUMBERS {
+    if file.len() != HEADER_LENGTH + 4 * NUMBERS {
         return false;
     }
     let mut i = 0;
@@ -140,7 +140,7 @@ impl Weighed {
 /// speaker, and two looks err less than one.
 pub(super) fn weigh(evidence: &[Vec<f64>]) -> Weighed {
     let (_, numbers) = WEIGHTS.split_at(HEADER_LENGTH);
-    let network = Network::read(&mut Weights(numbers.chunks_exact(2)));
+    let network = Network::read(&mut Weights(numbers.chunks_exact(4)));
     let looks = [
         network.answers(&Curves::of(evidence)),
         network.answers(&Curves::of(&upside_down(evidence))),
@@ -199,20 +199,9 @@ impl Weights<'_> {
         self.0
             .by_ref()
             .take(count)
-            .map(|b| from_half(u16::from_le_bytes([b[0], b[1]])))
+            .map(|b| f32::from_le_bytes([b[0], b[1], b[2], b[3]]))
             .collect()
     }
-}
-
-/// The value of a finite number of IEEE 754 binary16: sign, five bits of exponent (bias 15), ten
-/// of fraction. Every one is a 32-bit float, so nothing is rounded.
-fn from_half(bits: u16) -> f32 {
-    let (exponent, fraction) = (u32::from(bits >> 10 & 0x1f), u32::from(bits & 0x3ff));
-    let size = match exponent {
-        0 => fraction as f32 / 16_777_216.0,
-        _ => f32::from_bits(((exponent + 112) << 23) | (fraction << 13)),
-    };
-    if bits >> 15 == 1 { -size } else { size }
 }
 
 /// Curves of one length, one after the other.
@@ -395,24 +384,6 @@ mod tests {
 
     /// IEEE 754-2008, 3.4: one, the largest number, the smallest normal and subnormal ones, signs,
     /// and the number nearest to a third (1365/4096).
-    #[test]
-    fn a_16_bit_number_has_the_value_of_the_standard() {
-        let two = |power: i32| 2f32.powi(power);
-        for (bits, value) in [
-            (0x3c00, 1.0),
-            (0x7bff, 65504.0),
-            (0x0400, two(-14)),
-            (0x0001, two(-24)),
-            (0x03ff, 1023.0 * two(-24)),
-            (0xc000, -2.0),
-            (0x3555, 1365.0 / 4096.0),
-            (0x0000, 0.0),
-        ] {
-            assert_eq!(from_half(bits), value, "{bits:04x}");
-        }
-        assert!(from_half(0x8000).is_sign_negative());
-    }
-
     #[test]
     fn a_layer_is_the_sum_it_says() {
         let matrix = [1.0, 2.0, 3.0, -1.0, 0.5, 4.0];

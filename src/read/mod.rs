@@ -47,4 +47,5 @@ pub mod loopback;
 pub mod filter_list;
 pub mod plan_curves;
 
+#[cfg(feature = "report")]
 pub(crate) use text::{in_hz, shown};

@@ -11,6 +11,7 @@ pub mod request;
 pub mod aims;
 #[cfg(feature = "cli")]
 pub mod compare;
+#[cfg(feature = "report")]
 mod lists;
 #[cfg(feature = "report")]
 mod files;

@@ -87,9 +87,9 @@ impl Request {
 
     /// The other unit of `speaker`; `None` where none is named.
     fn other_unit(&self, speaker: &Speaker) -> Result<Option<PathBuf>> {
-        let named = speaker.folder.evidence.second_unit.as_ref();
-        match self.second_unit.as_ref().or(named) {
-            Some(folder) => Ok(Some(folder.clone())),
+        let named = speaker.folder.second_unit();
+        match self.second_unit.clone().or(named) {
+            Some(folder) => Ok(Some(folder)),
             None if self.per_unit => Err(Error::call("--per-unit needs the other unit of a pair")
                 .with_hint("name its folder with --pair, or as second_unit in speaker.toml")),
             None => Ok(None),
