@@ -269,7 +269,9 @@ fn every_built_in_target_and_device_makes_a_plan() {
 fn the_commands_of_the_readme_and_their_options_are_those_of_the_binary() {
     let readme = fs::read_to_string("README.md").unwrap();
     let mut named = 0;
-    for line in readme.lines().filter(|line| line.starts_with("planish ")) {
+    let blocks = readme.split("```sh\n").skip(1);
+    let lines = blocks.flat_map(|block| block.split("```").next().unwrap_or("").lines());
+    for line in lines.filter(|line| line.starts_with("planish ")) {
         let call = line.split('#').next().unwrap();
         let words: Vec<&str> = call.split_whitespace().collect();
         let output = planish(&[words[1], "--help"]);

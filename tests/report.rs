@@ -528,18 +528,22 @@ fn colours_of_the_terminal_only_add_and_no_line_is_wider_than_it() {
     }
 }
 
-/// Texts between the tags of a page, the content of style and script left out.
+/// Texts between the tags of a page, the content of style, script and descriptions left out.
 fn words_of_page(page: &str) -> String {
     let mut words = String::new();
-    for part in page.split('<').skip(1) {
-        // A comparison in the script is no tag.
-        let Some((tag, text)) = part.split_once('>') else {
-            continue;
+    let mut rest = page;
+    while let Some(open) = rest.find('<') {
+        words += &rest[..open];
+        words.push('\n');
+        rest = &rest[open..];
+        let left_out = ["style", "script", "desc"]
+            .into_iter()
+            .find(|name| rest[1..].starts_with(name));
+        let end = match left_out {
+            Some(name) => rest.find(&format!("</{name}>")),
+            None => rest.find('>'),
         };
-        if !tag.starts_with("style") && !tag.starts_with("script") && !tag.starts_with("desc") {
-            words += text;
-            words.push('\n');
-        }
+        rest = end.map_or("", |end| &rest[end + 1..]);
     }
     words
 }

@@ -366,8 +366,9 @@ mod tests {
         crc.update(header);
         crc.update(numbers);
         assert_eq!(crc.finalize().to_le_bytes(), checksum);
-        let exponents = numbers.chunks_exact(2).map(|b| b[1] >> 2 & 0x1f);
-        assert!(exponents.into_iter().all(|exponent| exponent < 0x1f));
+        let weights = Weights(numbers.chunks_exact(4)).take(NUMBERS);
+        assert_eq!(weights.len(), NUMBERS);
+        assert!(weights.iter().all(|weight| weight.is_finite()));
     }
 
     #[test]
