@@ -345,42 +345,33 @@ mod tests {
     }
 
     /// Share of a broad lack of the window that is mended where the axis has `axis_share` of it: 4 dB
-    /// from 1 to 4 kHz, less than half of what hearing resolves, so that the median stays at 0. Beside
-    /// it the share that smoothing over an octave leaves of the lack at its middle.
-    fn left_of_a_lack(axis_share: f64) -> (f64, f64) {
+    /// over three octaves round 200 Hz. They weigh a sixth of what is heard, so that the median stays
+    /// at 0, and the trend, an octave wide, reaches the whole of it in the middle.
+    fn left_of_a_lack(axis_share: f64) -> f64 {
         let mut frame = frame_of(&with_copy(0.0, |_, _| 0.0));
         let lack: Vec<f64> = frame
             .grid
             .freqs_hz()
             .iter()
-            .map(|f| {
-                if (1000.0..=4000.0).contains(f) {
-                    -4.0
-                } else {
-                    0.0
-                }
-            })
+            .map(|f| f64::from(u8::from((70.0..=560.0).contains(f))) * -4.0)
             .collect();
         let axis_over_window_db = lack.iter().map(|l| (axis_share - 1.0) * l).collect();
         frame.averages[0] = Some(axis_over_window_db);
-        let at = frame.grid.nearest(2000.0);
+        let at = frame.grid.nearest(200.0);
         let mut mendable_db = lack.clone();
         lack_no_more_than_axis(&frame, &mut mendable_db);
-        let smoothed = frame.trend.apply(&lack)[at] / lack[at];
-        (mendable_db[at] / lack[at], smoothed)
+        mendable_db[at] / lack[at]
     }
 
     #[test]
     fn a_broad_lack_is_mended_no_farther_than_the_axis_has_it() {
-        // What the axis lacks less, smoothed, is not mended beyond the slack of 0.3 of 4 dB.
-        for share in [0.0, 0.5] {
-            let (left, smoothed) = left_of_a_lack(share);
-            let wanted = 1.0 - ((1.0 - share) * smoothed - BROAD_SLACK_DB / 4.0);
-            assert!((left - wanted).abs() < 0.005, "{share}: {left}, {wanted}");
+        // By hand. All of it on the axis: all is mended. Half: half and the slack of 0.3 dB, 2.3 of
+        // 4 dB. None: the slack alone, 0.3 of 4 dB.
+        for (share, wanted) in [(1.0, 1.0), (0.5, 2.3 / 4.0), (0.0, 0.3 / 4.0)] {
+            let left = left_of_a_lack(share);
+            assert!((left - wanted).abs() < 0.005, "{share}: {left}");
         }
-        // All of it on the axis, or more: all is mended.
-        for share in [1.0, 1.5] {
-            assert!((left_of_a_lack(share).0 - 1.0).abs() < 1e-9);
-        }
+        // More on the axis than in the window is no reason to mend more.
+        assert!((left_of_a_lack(1.5) - 1.0).abs() < 1e-9);
     }
 }
