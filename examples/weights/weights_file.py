@@ -21,8 +21,8 @@ Needs numpy. Little endian throughout:
     28 + 2 b    u32       CRC-32 (IEEE 802.3) of all other bytes: those before and those behind
     32 + 2 b    numbers   layer by layer, matrix (output, input, tap) before offsets
 
-where b is the number of blocks. The reader in src/audit/weigh.rs refuses, when planish is built, a file whose header differs from
-its own constants.
+where b is the number of blocks. The reader in src/audit/weigh.rs refuses, when planish is built, a
+file whose header differs from its own constants.
 """
 
 import argparse
