@@ -318,7 +318,7 @@ def learn(rank, arguments):
     tests = {folder: load(folder) for folder in arguments.test} if rank == 0 else {}
     network = Network().to(memory_format=torch.channels_last)
     if arguments.start:
-        network.load(*weights_file.read(arguments.start))
+        network.load(*weights_file.read(arguments.start)[:2])
     mean = Network().to(memory_format=torch.channels_last)
     mean.load_state_dict(network.state_dict())
     torch.manual_seed(100 * arguments.seed + rank)

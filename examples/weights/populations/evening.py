@@ -1,7 +1,7 @@
 """Simulated loudspeakers with known defects, drawn and measured on one fine grid.
 
-A speaker is a sum of drivers; each has a complex base pressure (72 directions x 480 frequencies). A
-defect is a list of parts: a factor on one driver, a factor on everything, or an added source. So
+A speaker is a sum of drivers; each has a complex base pressure (72 directions x 480 frequencies).
+A defect is a list of parts: a factor on one driver, a factor on everything, or an added source. So
 "all but this one" is a product again. Axes: x right, y up, z to the front. Rows 0..35 are the
 horizontal orbit, 36..71 the vertical one.
 """
