@@ -26,6 +26,8 @@ pub(crate) struct Resampling {
     ways: Vec<Way>,
     /// The weights of all averages, one after the other.
     weights: Vec<f64>,
+    /// Only so many points of the source, the first, matter to the cubics.
+    cubics_to: usize,
 }
 
 /// How the level at one frequency is had.
@@ -52,6 +54,7 @@ impl Resampling {
                 x_oct: vec![0.0; from.len()],
                 ways: (0..from.len()).map(Way::Point).collect(),
                 weights,
+                cubics_to: 0,
             };
         }
         let x_oct: Vec<f64> = from.freqs_hz().iter().map(|f| f.log2()).collect();
@@ -82,11 +85,18 @@ impl Resampling {
                 weights: first_weight..weights.len(),
             }
         };
-        let ways = (0..to.len()).map(&mut way).collect();
+        let ways: Vec<Way> = (0..to.len()).map(&mut way).collect();
+        let last_cubic = ways.iter().rev().find_map(|way| match way {
+            Way::Between(x) => Some(x_oct.partition_point(|v| v <= x)),
+            _ => None,
+        });
+        // A slope takes both neighbours.
+        let cubics_to = last_cubic.map_or(0, |last| (last + 4).min(x_oct.len()));
         Resampling {
             x_oct,
             ways,
             weights,
+            cubics_to,
         }
     }
 
@@ -103,10 +113,35 @@ impl Resampling {
             Way::Point(i) => Some(levels_db[*i]),
             Way::Nowhere => None,
             Way::Average { first, weights } => Some(power_average_db(
-                &levels_db[*first..],
+                levels_db[*first..]
+                    .iter()
+                    .map(|level_db| db_to_power(*level_db)),
                 &self.weights[weights.clone()],
             )),
             Way::Between(x) => Some(cubic(x_oct, levels_db, &slopes, *x)),
+        };
+        self.ways.iter().map(level).collect()
+    }
+
+    /// The same from powers above 0, levels in dB again: a transform has so many bins that their
+    /// logarithms would take longer than all else.
+    ///
+    /// # Panics
+    /// When `powers` has another length than the source.
+    pub fn of_powers(&self, powers: &[f64]) -> Vec<Option<f64>> {
+        assert_eq!(self.x_oct.len(), powers.len(), "one power per frequency");
+        let x_oct = &self.x_oct[..self.cubics_to];
+        let near = powers[..self.cubics_to].iter();
+        let levels_db: Vec<f64> = near.map(|power| power_to_db(*power)).collect();
+        let slopes = LazyCell::new(|| monotone_slopes(x_oct, &levels_db));
+        let level = |way: &Way| match way {
+            Way::Point(i) => Some(power_to_db(powers[*i])),
+            Way::Nowhere => None,
+            Way::Average { first, weights } => Some(power_average_db(
+                powers[*first..].iter().copied(),
+                &self.weights[weights.clone()],
+            )),
+            Way::Between(x) => Some(cubic(x_oct, &levels_db, &slopes, *x)),
         };
         self.ways.iter().map(level).collect()
     }
@@ -141,10 +176,10 @@ fn weight(x_oct: &[f64], j: usize, span: &std::ops::Range<f64>) -> f64 {
     (above.min(span.end) - below.max(span.start)).max(0.0)
 }
 
-fn power_average_db(levels_db: &[f64], weights: &[f64]) -> f64 {
+fn power_average_db(powers: impl Iterator<Item = f64>, weights: &[f64]) -> f64 {
     let (mut sum, mut all) = (0.0, 0.0);
-    for (level_db, weight) in levels_db.iter().zip(weights) {
-        sum += weight * db_to_power(*level_db);
+    for (power, weight) in powers.zip(weights) {
+        sum += weight * power;
         all += weight;
     }
     power_to_db(sum / all)
@@ -243,6 +278,20 @@ mod tests {
                     "{f_hz}: {difference_db}"
                 );
             }
+        }
+    }
+
+    #[test]
+    fn powers_and_levels_are_resampled_alike() {
+        let freqs: Vec<f64> = (1..=4000).map(|k| 5.0 * f64::from(k)).collect();
+        let powers: Vec<f64> = freqs.iter().map(|f| 1.1 + (0.01 * f).sin()).collect();
+        let levels: Vec<f64> = powers.iter().map(|p| power_to_db(*p)).collect();
+        let from = Grid::new(freqs).unwrap();
+        let to = Grid::logarithmic(11.0, 19_000.0, 96.0);
+        let way = Resampling::new(&from, &to);
+        for (a, b) in way.of(&levels).iter().zip(way.of_powers(&powers)) {
+            // Rounding of one logarithm and one power.
+            assert!((a.unwrap() - b.unwrap()).abs() < 1e-9);
         }
     }
 

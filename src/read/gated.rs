@@ -6,7 +6,7 @@
 
 use super::understood::Note;
 use crate::curve::{Grid, Resampling};
-use crate::units::{power_to_db, unwrap_deg};
+use crate::units::unwrap_deg;
 use realfft::RealFftPlanner;
 use realfft::num_complex::Complex;
 
@@ -276,9 +276,9 @@ fn row(
     resampling: &Resampling,
     offset_s: f64,
 ) -> Option<(Vec<f64>, Vec<f64>)> {
-    let levels_db: Vec<f64> = spectrum
+    let powers: Vec<f64> = spectrum
         .iter()
-        .map(|c| power_to_db(c.norm_sqr().max(LEAST_POWER)))
+        .map(|c| c.norm_sqr().max(LEAST_POWER))
         .collect();
     let mut phase_deg: Vec<f64> = spectrum
         .iter()
@@ -287,7 +287,7 @@ fn row(
         .collect();
     unwrap_deg(&mut phase_deg);
     let levels_db = resampling
-        .of(&levels_db)
+        .of_powers(&powers)
         .into_iter()
         .collect::<Option<Vec<f64>>>()?;
     let step_hz = bins.first_hz();
