@@ -528,7 +528,8 @@ fn colours_of_the_terminal_only_add_and_no_line_is_wider_than_it() {
     }
 }
 
-/// Texts between the tags of a page, the content of style, script and descriptions left out.
+/// Texts between the tags of a page, the content of style, script, descriptions and pictures left
+/// out: a line of a picture never wraps.
 fn words_of_page(page: &str) -> String {
     let mut words = String::new();
     let mut rest = page;
@@ -536,7 +537,7 @@ fn words_of_page(page: &str) -> String {
         words += &rest[..open];
         words.push('\n');
         rest = &rest[open..];
-        let left_out = ["style", "script", "desc"]
+        let left_out = ["style", "script", "desc", "svg"]
             .into_iter()
             .find(|name| rest[1..].starts_with(name));
         let end = match left_out {
