@@ -528,20 +528,21 @@ fn colours_of_the_terminal_only_add_and_no_line_is_wider_than_it() {
     }
 }
 
-/// Texts between the tags of a page, the content of style and script left out.
+/// Our own words on a page: without style, script, drawings and names from outside.
 fn words_of_page(page: &str) -> String {
-    let mut words = String::new();
-    for part in page.split('<').skip(1) {
-        // A comparison in the script is no tag.
-        let Some((tag, text)) = part.split_once('>') else {
-            continue;
-        };
-        if !tag.starts_with("style") && !tag.starts_with("script") && !tag.starts_with("desc") {
-            words += text;
-            words.push('\n');
+    let mut page = page.to_string();
+    for element in ["style", "script", "svg", "bdi"] {
+        let (open, close) = (format!("<{element}"), format!("</{element}>"));
+        while let Some(from) = page.find(&open) {
+            let length = page[from..].find(&close).unwrap() + close.len();
+            page.replace_range(from..from + length, "");
         }
     }
-    words
+    let parts = page.split('<').skip(1);
+    parts
+        .map(|part| part.split_once('>').unwrap().1)
+        .collect::<Vec<_>>()
+        .join("\n")
 }
 
 #[test]
