@@ -528,25 +528,21 @@ fn colours_of_the_terminal_only_add_and_no_line_is_wider_than_it() {
     }
 }
 
-/// Texts between the tags of a page, the content of style, script, descriptions and pictures left
-/// out: a line of a picture never wraps.
+/// Our own words on a page: without style, script, drawings and names from outside.
 fn words_of_page(page: &str) -> String {
-    let mut words = String::new();
-    let mut rest = page;
-    while let Some(open) = rest.find('<') {
-        words += &rest[..open];
-        words.push('\n');
-        rest = &rest[open..];
-        let left_out = ["style", "script", "desc", "svg"]
-            .into_iter()
-            .find(|name| rest[1..].starts_with(name));
-        let end = match left_out {
-            Some(name) => rest.find(&format!("</{name}>")),
-            None => rest.find('>'),
-        };
-        rest = end.map_or("", |end| &rest[end + 1..]);
+    let mut page = page.to_string();
+    for element in ["style", "script", "svg", "bdi"] {
+        let (open, close) = (format!("<{element}"), format!("</{element}>"));
+        while let Some(from) = page.find(&open) {
+            let length = page[from..].find(&close).unwrap() + close.len();
+            page.replace_range(from..from + length, "");
+        }
     }
-    words
+    let parts = page.split('<').skip(1);
+    parts
+        .map(|part| part.split_once('>').unwrap().1)
+        .collect::<Vec<_>>()
+        .join("\n")
 }
 
 #[test]

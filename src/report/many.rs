@@ -92,10 +92,10 @@ fn table(entries: &[Entry], linked: bool) -> Table {
         columns: vec![
             Column::numbers("No.", ""),
             Column::words("plan"),
-            Column::numbers("deviation", "dB"),
+            Column::numbers("deviation", ""),
             Column::numbers("reach", ""),
             Column::numbers("yield", ""),
-            Column::numbers("price", "dB"),
+            Column::numbers("price", ""),
             Column::numbers("rating", ""),
             Column::numbers("stages", ""),
             Column::numbers("left", "").only(Medium::Terminal),
