@@ -5,6 +5,10 @@ use super::witness::Witness;
 use crate::curve::Curve;
 use std::fmt;
 
+/// What is smaller in every curve is not named where findings are summed up, dB: about the just noticeable difference of
+/// level in everyday listening (1 dB, handbook figure, from memory).
+pub const WORTH_SAYING_DB: f64 = 1.0;
+
 /// Why a deviation is there.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, serde::Serialize)]
 #[serde(rename_all = "kebab-case")]
@@ -243,6 +247,11 @@ pub enum StandsOutIn {
 }
 
 impl Finding {
+    /// Whether it is large enough in some curve to be named where findings are summed up.
+    pub fn is_significant(&self) -> bool {
+        self.stands_out().0.abs() >= WORTH_SAYING_DB
+    }
+
     /// Its size in the curve in which it stands out, dB, and which that is.
     pub fn stands_out(&self) -> (f64, StandsOutIn) {
         let elsewhere = match self.ground {

@@ -2,7 +2,7 @@
 
 use super::component::DipLimits;
 use super::family::{Family, SEARCH_OCT};
-use super::finding::{Cause, Decision, Finding, Ground};
+use super::finding::{Cause, Decision, Finding, Ground, WORTH_SAYING_DB};
 use super::frame::{Frame, weighted_median};
 use super::stretch::{Stretch, stretches};
 use super::weigh::Weighed;
@@ -11,10 +11,6 @@ use crate::curve::Smoother;
 use crate::response::Orbit;
 use crate::units::q_of_width_oct;
 use std::ops::Range;
-
-/// What is smaller in every curve is not reported, dB: about the just noticeable difference of
-/// level in everyday listening (1 dB, handbook figure, from memory).
-pub const WORTH_SAYING_DB: f64 = 1.0;
 
 /// A swing in the room is wide, and heard as tonal balance; it is spoken of when the weighing answers with
 /// this much, dB. Where it is not sure it answers with less than there is. Chosen on tuning seeds of the
@@ -94,7 +90,6 @@ pub(super) fn left_alone(
             findings.push(left.finding(&stretch, cause, ground));
         }
     }
-    findings.retain(|f| f.stands_out().0.abs() >= WORTH_SAYING_DB);
     findings
 }
 

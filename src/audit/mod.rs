@@ -20,9 +20,8 @@ mod witness;
 
 pub use energy::Deviations;
 pub use family::Movement;
-pub use finding::{Cause, Decision, Finding, Ground, StandsOutIn, Wish};
+pub use finding::{Cause, Decision, Finding, Ground, StandsOutIn, WORTH_SAYING_DB, Wish};
 pub use frame::{TREND_OCT, median_level_db};
-pub use left_alone::WORTH_SAYING_DB;
 pub use subject::{BOOST_AT_MOST_DB, CORRECTED_TO_HZ, Options, Subject};
 pub use witness::Witness;
 

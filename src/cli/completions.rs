@@ -1,5 +1,6 @@
 //! What a shell and the manual reader want to know of the command line, generated from it.
 
+use super::formats;
 use crate::error::{Error, Result};
 use crate::export;
 use clap::{Args, Command};
@@ -15,7 +16,7 @@ pub(super) struct CompletionsArguments {
 
 #[derive(Debug, Args)]
 pub(super) struct ManualArguments {
-    /// Folder for one page for planish and one for each command; without it the page for planish
+    /// Folder for one page for planish and one for each command and file format; without it the page for planish
     /// goes to standard output
     pub dir: Option<PathBuf>,
 }
@@ -45,6 +46,7 @@ pub(super) fn manual(arguments: &ManualArguments, mut command: Command) -> Resul
         let inner = inner.clone().display_name(name.clone());
         pages.push((format!("{name}.1"), page(inner)?));
     }
+    pages.extend(formats::pages());
     let files: Vec<(&str, &[u8])> = pages
         .iter()
         .map(|(name, page)| (name.as_str(), page.as_slice()))

@@ -9,6 +9,7 @@ mod pair;
 mod plan;
 mod look;
 mod fit;
+mod formats;
 mod apply;
 mod check;
 mod convert;

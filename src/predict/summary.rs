@@ -44,7 +44,7 @@ pub struct Summary {
     pub stages: usize,
     /// Findings that are corrected in full.
     pub corrected: usize,
-    /// Findings that are not, the ends of the band left out.
+    /// Findings that are not, small ones and the ends of the band left out.
     pub left: Vec<LeftAlone>,
     /// The curves in few points.
     pub sketch: Sketch,
@@ -110,6 +110,7 @@ impl Summary {
             left: findings
                 .iter()
                 .filter(|f| f.decision != Decision::Correct && f.cause != Cause::BandEdge)
+                .filter(|f| f.is_significant())
                 .map(|f| LeftAlone {
                     peak_hz: f.peak_hz,
                     size_db: f.size_db,

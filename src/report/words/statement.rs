@@ -61,6 +61,7 @@ fn what_stays(plan: &Plan) -> Text {
         .filter(|f| f.decision == Decision::Leave && f.cause != Cause::BandEdge)
         // The room has a sentence of its own.
         .filter(|f| f.cause != Cause::Room)
+        .filter(|f| f.is_significant())
         .collect();
     left.sort_by(|a, b| b.stands_out().0.abs().total_cmp(&a.stands_out().0.abs()));
     let mut said = match left.is_empty() {
