@@ -4,7 +4,8 @@
 use crate::filter::Kind;
 use std::fmt;
 
-/// The level in front is given to this many dB: finer than any ear, and as fine as boxes let one type it.
+/// The level in front is given to this many dB where a device does not say otherwise: finer than any
+/// ear, and as fine as most boxes let one type it.
 pub const LEVEL_STEP_DB: f64 = 0.1;
 
 /// Highest f0 as a share of the rate: at half the rate itself the bilinear transform has
@@ -246,11 +247,24 @@ pub struct Device {
     pub word_order: [Coefficient; 5],
     /// How many stages there are.
     pub stages: usize,
+    /// Steps of the level in front, dB, above 0.
+    pub level_step_db: f64,
     /// Limits by type, each type once.
     pub limits: Vec<StageLimits>,
 }
 
 impl Device {
+    /// The least level, as the device takes it, that is not below `level_db` dB, which is 0 or more.
+    pub fn level_from_db(&self, level_db: f64) -> f64 {
+        // Less is rounding of a search, not a level.
+        const ROUNDING_DB: f64 = 1e-4;
+        let steps = ((level_db - ROUNDING_DB) / self.level_step_db)
+            .ceil()
+            .max(0.0);
+        // To the digits of the step: 7 times 0.1 is 0.7.
+        (steps * self.level_step_db * 1e6).round() / 1e6
+    }
+
     /// Limits of a type; `None` when the device does not have it.
     pub fn limits_of(&self, kind: Kind) -> Option<&StageLimits> {
         self.limits.iter().find(|limits| limits.kind == kind)

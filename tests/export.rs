@@ -415,6 +415,7 @@ fn device(number: Number, feedback: Feedback, word_order: [Coefficient; 5]) -> D
         feedback,
         word_order,
         stages: 3,
+        level_step_db: 0.1,
         limits: vec![StageLimits {
             kind: Kind::Peaking,
             at_most: None,

@@ -565,10 +565,23 @@ fn targets_and_devices_of_the_users_own_are_read_by_path_and_strictly() {
         ),
         ("turned.toml", &open.replace("from = -18", "from = 18")),
         ("sign.toml", &open.replace("subtracted", "minus")),
+        (
+            "coarse.toml",
+            &open.replace("stages = 10", "stages = 10\nlevel_step_db = 0.5"),
+        ),
+        (
+            "coarser.toml",
+            &open.replace("stages = 10", "stages = 10\nlevel_step_db = 12"),
+        ),
     ]);
     let path = |name: &str| dir.path().join(name).to_str().unwrap().to_string();
     assert_eq!(target(&path("mine.toml")).unwrap().name, "mine");
     assert_eq!(device(&path("box.toml")).unwrap().name, "box");
+    assert_eq!(device(&path("box.toml")).unwrap().level_step_db, 0.1);
+    // 3.01 dB in steps of half a dB, to the safe side: 3.5.
+    let coarse = device(&path("coarse.toml")).unwrap();
+    assert_eq!(coarse.level_from_db(3.01), 3.5);
+    assert_eq!(coarse.level_from_db(3.0), 3.0);
     let tail = |message: String| message.rsplit('/').next().unwrap().to_string();
     assert_eq!(
         tail(target(&path("odd.toml")).unwrap_err().to_string()),
@@ -586,6 +599,10 @@ fn targets_and_devices_of_the_users_own_are_read_by_path_and_strictly() {
         (
             "sign.toml",
             "sign.toml:4:12: found \"minus\", expected feedback = \"subtracted\" or \"added\"",
+        ),
+        (
+            "coarser.toml",
+            "coarser.toml:6:17: found 12, expected steps of the level in front of at most 6 dB",
         ),
     ] {
         assert_eq!(tail(device(&path(file)).unwrap_err().to_string()), wanted);

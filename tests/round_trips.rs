@@ -302,8 +302,9 @@ fn a_device_file_says_what_the_device_is() {
         }
         let stages = 1 + dice.below(100);
         let words = word_order.map(Coefficient::name);
+        let level_step_db = [0.1, 0.25, 0.5, 1.0][dice.below(4)];
         let mut text = format!(
-            "about = \"Drawn\"\nrate_hz = {rate_hz}\nnumber = \"{number}\"\nfeedback = \"{said}\"\nword_order = {words:?}\nstages = {stages}\n"
+            "about = \"Drawn\"\nrate_hz = {rate_hz}\nnumber = \"{number}\"\nfeedback = \"{said}\"\nword_order = {words:?}\nstages = {stages}\nlevel_step_db = {level_step_db}\n"
         );
         let mut limits = Vec::new();
         for kind in Kind::ALL {
@@ -345,6 +346,7 @@ fn a_device_file_says_what_the_device_is() {
             feedback,
             word_order,
             stages,
+            level_step_db,
             limits,
         };
         assert_eq!(device, expected, "seed {seed}");

@@ -2,7 +2,7 @@
 
 use super::change::Change;
 use super::held::{Held, peak_db};
-use crate::device::{Device, LEVEL_STEP_DB, Number};
+use crate::device::{Device, Number};
 use crate::filter::Bank;
 
 /// A peak may stand so far above full scale, dB: levels are listed to 0.1 dB, half of it.
@@ -37,7 +37,7 @@ pub(super) fn arranged(
     }
     let (peak_db, held) = best;
     let most_db = if peak_db > WITHIN_DB {
-        -(peak_db / LEVEL_STEP_DB - 1e-3).ceil() * LEVEL_STEP_DB
+        -device.level_from_db(peak_db)
     } else {
         0.0
     };

@@ -19,7 +19,9 @@ pub use difference::Difference;
 pub use obstacle::Obstacle;
 
 use crate::check::soundness::{Problem, soundness};
-use crate::device::{Coefficient, Device, HIGHEST_F0_PER_RATE, Setting, StageLimits};
+use crate::device::{
+    Coefficient, Device, HIGHEST_F0_PER_RATE, LEVEL_STEP_DB, Setting, StageLimits,
+};
 use crate::error::{Error, Result};
 use crate::filter::{Bank, Biquad, Kind, Stage};
 use crate::filter_list::{self, FilterList};
@@ -141,6 +143,7 @@ pub fn own_device(list: &FilterList) -> Device {
         number: list.number,
         feedback: list.feedback,
         word_order: filter_list::word_order(list),
+        level_step_db: LEVEL_STEP_DB,
         stages: 2 * list.stages.len().max(1),
         limits: limits.to_vec(),
     }

@@ -9,7 +9,7 @@
 use super::change::{Change, Remedied, Remedy};
 use super::held::Held;
 use super::obstacle::Obstacle;
-use crate::device::{Coefficient, Device, LEVEL_STEP_DB, Number};
+use crate::device::{Coefficient, Device, Number};
 use crate::error::{Error, Result};
 use crate::filter::{Biquad, Kind, Stage};
 use crate::filter_list::FilterList;
@@ -237,8 +237,9 @@ fn scaled(stage: &Stage, device: &Device) -> Option<(Held, f64)> {
     /// The search for words needs a few steps of room beside a number.
     const ROOM: f64 = 1e-6;
     let over = largest_b(&stage.biquad(device.rate_hz)) / (largest_of(device.number) - ROOM);
-    let by_db = (amplitude_to_db(over) / LEVEL_STEP_DB).ceil() * LEVEL_STEP_DB;
-    let by_db = (by_db * 10.0).round() / 10.0;
+    // No less than that, or the number would not fit: rounding is not taken off first.
+    let steps = (amplitude_to_db(over) / device.level_step_db).ceil();
+    let by_db = device.level_from_db(steps * device.level_step_db);
     Some((held_at(stage, -by_db, device)?, by_db))
 }
 

@@ -295,6 +295,7 @@ struct DeviceRow<'a> {
     feedback: &'static str,
     word_order: [&'static str; 5],
     stages: usize,
+    level_step_db: f64,
     types: Vec<TypeRow<'a>>,
 }
 
@@ -376,6 +377,7 @@ fn device_row(device: &Device) -> DeviceRow<'_> {
         },
         word_order: device.word_order.map(|c| c.name()),
         stages: device.stages,
+        level_step_db: device.level_step_db,
         types: device
             .limits
             .iter()
@@ -448,6 +450,7 @@ mod tests {
             },
             feedback: Feedback::Added,
             word_order: Coefficient::USUAL_ORDER,
+            level_step_db: 0.1,
             stages: 3,
             limits: vec![
                 StageLimits {

@@ -3,7 +3,7 @@
 use crate::audit::{Audit, Subject};
 use crate::average::{AveragedCurves, listening_window_directions};
 use crate::curve::{Curve, Smoother};
-use crate::device::{Device, LEVEL_STEP_DB, Number};
+use crate::device::{Device, Number};
 use crate::error::{Error, Result};
 use crate::filter::{Bank, Biquad, Stage};
 use crate::fit::words;
@@ -184,9 +184,7 @@ fn with_headroom(bank: Bank, device: &Device) -> Bank {
         Number::Fixed { .. } => bank.internal_peak_db(),
         _ => bank.peak_db(),
     };
-    // A thousandth below the step is rounding of the search, not a peak.
-    let steps = (peak_db.max(0.0) / LEVEL_STEP_DB - 1e-3).ceil().max(0.0);
-    let price_db = (steps * LEVEL_STEP_DB * 10.0).round() / 10.0;
+    let price_db = device.level_from_db(peak_db.max(0.0));
     Bank {
         gain_db: if price_db > 0.0 { -price_db } else { 0.0 },
         ..bank

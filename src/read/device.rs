@@ -12,7 +12,7 @@ use super::document::{Document, Section, Value};
 use super::input::Input;
 use super::named;
 use super::source::Source;
-use crate::device::{Coefficient, Device, Feedback, Number, Setting, StageLimits};
+use crate::device::{Coefficient, Device, Feedback, LEVEL_STEP_DB, Number, Setting, StageLimits};
 use crate::error::Result;
 use crate::filter::Kind;
 
@@ -112,6 +112,7 @@ fn parse(source: &Source) -> Result<Device> {
         "feedback",
         "word_order",
         "stages",
+        "level_step_db",
     ];
     known.extend(kinds);
     root.only(&known)?;
@@ -160,8 +161,24 @@ fn parse(source: &Source) -> Result<Device> {
         feedback,
         word_order: word_order(&root)?,
         stages,
+        level_step_db: level_step_db(&root)?,
         limits,
     })
+}
+
+/// The largest step of the level in front that a box has, dB: what is coarser was mistyped.
+const MOST_LEVEL_STEP_DB: f64 = 6.0;
+
+fn level_step_db(root: &Section) -> Result<f64> {
+    match root.positive("level_step_db", "dB")? {
+        None => Ok(LEVEL_STEP_DB),
+        Some(step) if step.value <= MOST_LEVEL_STEP_DB => Ok(step.value),
+        Some(step) => Err(root.wrong(
+            step.at,
+            step.value.to_string(),
+            "steps of the level in front of at most 6 dB",
+        )),
+    }
 }
 
 fn feedback(root: &Section, number: Number) -> Result<Feedback> {

@@ -3,21 +3,21 @@
 use super::made::{Made, Planned, bell_db, printed};
 use super::written::List;
 
-/// The gain in front has steps of 0.1 dB, rounded to the safe side; a ten-thousandth more for the
-/// step up to which a peak counts as rounding.
-const ONE_STEP_DB: f64 = 0.1001;
-
-/// Full scale may be passed by this much: a thousandth of a step is taken for rounding (see
-/// `take_headroom` in `predict.rs`).
+/// Full scale may be passed by this much, dB: a ten-thousandth of a dB is taken for rounding
+/// (`Device::level_from_db`).
 const OVER_DB: f64 = 0.0002;
+
+/// Steps of the gain in front where a device does not say otherwise, dB.
+const USUAL_STEP_DB: f64 = 0.1;
 
 /// Dips that the plan fills, the larger one lowest, so that the first stages matter.
 fn two_dips(f_hz: f64) -> f64 {
     bell_db(f_hz, 450.0, -5.0, 1.0) + bell_db(f_hz, 3000.0, -3.0, 1.2)
 }
 
-/// Holds the gain in front of `list` against the peaks of its stages; what it costs, dB.
-fn assert_headroom(list: &List, planned: &Planned, what: &str) -> f64 {
+/// Holds the gain in front of `list`, which has steps of `step_db` rounded to the safe side, against the
+/// peaks of its stages; what it costs, dB.
+fn assert_headroom(list: &List, planned: &Planned, step_db: f64, what: &str) -> f64 {
     // In fixed point nothing may overflow between the stages either.
     let from = match list.number.starts_with("fixed") {
         true => 1,
@@ -26,8 +26,14 @@ fn assert_headroom(list: &List, planned: &Planned, what: &str) -> f64 {
     let peak_db = list.peak_behind_db(from).max(0.0);
     let over_db = peak_db + list.gain_db;
     assert!(
-        (-ONE_STEP_DB..=OVER_DB).contains(&over_db),
+        (-step_db - OVER_DB..=OVER_DB).contains(&over_db),
         "{what}: stages reach {peak_db:+.4} dB behind a gain of {} dB",
+        list.gain_db
+    );
+    let steps = list.gain_db / step_db;
+    assert!(
+        (steps - steps.round()).abs() < 1e-9,
+        "{what}: {}",
         list.gain_db
     );
     let price_db = planned.number("price_db");
@@ -45,11 +51,12 @@ fn on_every_device_with_and_without_a_subwoofer_the_gain_in_front_is_what_the_st
     let mut reduced = 0;
     for device in devices {
         let name = device["name"].as_str().unwrap();
+        let step_db = device["level_step_db"].as_f64().unwrap();
         let prices_db = [&[][..], &["--sub", "300"]].map(|sub| {
             let arguments = [&["--device", name][..], sub].concat();
             let planned = speaker.plan(&arguments);
             let list = List::read(&planned.file("filters.txt"));
-            assert_headroom(&list, &planned, &format!("{name} {sub:?}"))
+            assert_headroom(&list, &planned, step_db, &format!("{name} {sub:?}"))
         });
         // Both dips are filled, so this is about a price.
         assert!(prices_db[0] > 2.0, "{name}: {prices_db:?}");
@@ -65,12 +72,13 @@ fn a_plan_of_cuts_alone_costs_nothing_and_one_more_boost_costs_what_it_adds() {
     let planned = cuts.plan(&[]);
     let list = List::read(&planned.file("filters.txt"));
     assert!(!list.sections.is_empty());
-    assert!(assert_headroom(&list, &planned, "cuts") < 0.25);
+    assert!(assert_headroom(&list, &planned, USUAL_STEP_DB, "cuts") < 0.25);
     for size_db in [-2.0, -3.1, -4.3] {
         let dip = Made::alike(|f_hz| bell_db(f_hz, 900.0, size_db, 1.2), "");
         let planned = dip.plan(&["--stages", "1"]);
         let list = List::read(&planned.file("filters.txt"));
-        let price_db = assert_headroom(&list, &planned, &format!("a dip of {size_db} dB"));
+        let what = format!("a dip of {size_db} dB");
+        let price_db = assert_headroom(&list, &planned, USUAL_STEP_DB, &what);
         assert!(price_db > 1.0, "{price_db}");
     }
 }

@@ -32,6 +32,7 @@ pub fn device_of(stages: usize, limits: Vec<StageLimits>) -> Device {
         number: Number::F64,
         feedback: Feedback::Subtracted,
         word_order: Coefficient::USUAL_ORDER,
+        level_step_db: 0.1,
         stages,
         limits,
     }
