@@ -251,7 +251,8 @@ fn plans_of_two_devices_and_two_targets_stand_side_by_side() {
         3,
         "one speaker needs no picture of before"
     );
-    assert_eq!(page.matches("<ol>").count(), 1);
+    // The plans by number, and what is said of each under the same number.
+    assert_eq!(page.matches("<ol>").count(), 2);
     assert_eq!(
         fs::read_to_string(out.path().join("compare.csv"))
             .unwrap()

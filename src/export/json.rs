@@ -450,7 +450,7 @@ mod tests {
             },
             feedback: Feedback::Added,
             word_order: Coefficient::USUAL_ORDER,
-            level_step_db: 0.1,
+            level_step_db: 0.25,
             stages: 3,
             limits: vec![
                 StageLimits {
@@ -483,6 +483,7 @@ mod tests {
             "devices": [{
                 "name": "d", "about": "b", "rate_hz": 48000.0, "number": "fixed 5.27",
                 "feedback": "added", "word_order": ["b0", "b1", "b2", "a1", "a2"], "stages": 3,
+                "level_step_db": 0.25,
                 "types": [
                     {
                         "type": "peaking", "at_most": null, "f0_hz": range,
