@@ -16,7 +16,7 @@ fn main() -> planish::Result<()> {
         ..PlanOptions::default()
     };
     let plan = plan(&speaker, &options)?;
-    for finding in &plan.wish.findings {
+    for finding in &plan.findings {
         let (at_hz, size_db) = (finding.peak_hz, finding.size_db);
         println!("{at_hz:8.0} Hz {size_db:+5.1} dB  {}", finding.cause);
     }

@@ -43,6 +43,7 @@ pub mod audit;
 pub mod seats;
 pub mod pair;
 pub mod budget;
+pub mod findings;
 pub mod predict;
 pub mod check;
 pub mod convert;

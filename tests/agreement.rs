@@ -85,26 +85,33 @@ fn terminal_page_and_json_agree_to_the_last_printed_digit() {
             }
         };
 
-        for (no, finding) in (1..).zip(json["findings"].as_array().unwrap()) {
+        // Those to be read come first in the text, the minor ones last.
+        let all = json["findings"].as_array().unwrap();
+        let (minor, to_read): (Vec<_>, Vec<_>) = all.iter().partition(|f| f["minor"] == true);
+        let places: &[(&str, &str)] = &[("audit", &audit), ("page", &page)];
+        let count = to_read.len();
+        for (no, finding) in (1..).zip(to_read.into_iter().chain(minor)) {
+            let places = if no > count { &places[1..] } else { places };
             let place = spoken(number(&finding["peak_hz"]));
-            let size = printed(&finding["size_db"], true);
-            let room = printed(&finding["in_room_size_db"], true);
-            let (q, spread) = (
-                printed(&finding["q"], false),
-                printed(&finding["spread_db"], false),
-            );
+            let signed = ["window_db", "room_db", "size_db", "eq_db"];
+            let [window, room, size, eq] = signed.map(|key| printed(&finding[key], true));
+            let [q, spread] = ["q", "spread_db"].map(|key| printed(&finding[key], false));
+            let sure = format!("{:.0} %", 100.0 * number(&finding["sure"]));
             let cause = finding["cause"].as_str().unwrap();
-            let share = format!("{:.0} %", 100.0 * number(&finding["share"]));
+            let share = format!("{:.0} %", 100.0 * number(&finding["undone"]));
             let said = match finding["decision"].as_str().unwrap() {
                 "correct" => "corrected".to_string(),
                 "soften" => format!("{share} corrected"),
+                "unspent" => "no stage spent".to_string(),
                 _ => "left alone".to_string(),
             };
             let cause = cause.replace('-', " ");
-            let row = format!("{no} {place} {cause} {said} {size} {room} {q} {spread}");
-            everywhere(&row, &[("audit", &audit), ("page", &page)]);
-            let reason = finding["reason"].as_str().unwrap();
-            everywhere(reason, &[("audit", &audit), ("page", &page)]);
+            let start = format!("{no} {place} {cause} {said} {window} {room} {size} {eq}");
+            everywhere(&format!("{start} {q} {spread} {sure}"), &[("page", &page)]);
+            if no <= count {
+                everywhere(&format!("{start} {sure}"), &[("audit", &audit)]);
+            }
+            everywhere(finding["reason"].as_str().unwrap(), places);
         }
 
         for (no, stage) in (1..).zip(json["stages"].as_array().unwrap()) {
@@ -160,15 +167,17 @@ fn terminal_page_and_json_agree_to_the_last_printed_digit() {
             0.0 => "no headroom".to_string(),
             _ => format!("{price} dB of headroom"),
         };
-        let [remove, leave, take] = match json["stages"].as_array().unwrap().len() {
-            1 => ["removes", "leaves", "costs"],
-            _ => ["remove", "leave", "cost"],
+        let [mend, leave, take] = match json["stages"].as_array().unwrap().len() {
+            1 => ["mends", "leaves", "costs"],
+            _ => ["mend", "leave", "cost"],
         };
+        let mended = number(&json["deviation_before_db"]) - number(&json["deviation_after_db"]);
         everywhere(
-            &format!(
-                "{remove} {}, {leave} {after} dB and {take} {cost}.",
-                percent("yield")
-            ),
+            &format!("{mend} {mended:.1} dB of it, {leave} {after} dB and {take} {cost}."),
+            &[("plan", &plan), ("audit", &audit), ("page", &page)],
+        );
+        everywhere(
+            &format!("{} dB can be mended", one("mendable_db")),
             &[("plan", &plan), ("audit", &audit), ("page", &page)],
         );
         for (row, rung) in json["ladder"]

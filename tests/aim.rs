@@ -349,7 +349,7 @@ fn a_ripple_of_the_axis_vanishes_when_the_speaker_is_turned() {
             let finding = &aims.findings[*i];
             finding.cause == planish::audit::Cause::SingleAxis
                 && (finding.peak_hz / 3500.0).log2().abs() < 0.5
-                && planish::predict::aims::heard_size_db(finding).abs() > 1.0
+                && finding.stands_out().0.abs() > 1.0
         })
         .collect();
     for finding in &aims.findings {

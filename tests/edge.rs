@@ -87,7 +87,7 @@ const MAY_BE_NULL: &[&str] = &[
     "gain_db",
     "holds_down_deg",
     "holds_up_deg",
-    "in_room_size_db",
+    "axis_db",
     "instead",
     "instead_error_db",
     "largest_demand",
@@ -101,8 +101,12 @@ const MAY_BE_NULL: &[&str] = &[
     "reach",
     "right_deg",
     "room",
+    "room_db",
+    "inside",
+    "moves_hz",
+    "settle",
+    "window_db",
     "sensitivity_db",
-    "share",
     "spread_db",
     "subwoofer",
     "trusted_from_hz",
@@ -237,7 +241,9 @@ fn a_spike_of_one_frequency_neither_breaks_the_plan_nor_rules_it() {
         // A spike downward is a null and must not be filled.
         if height_db < 0.0 {
             let at = plan.audit.grid.nearest(at_hz);
-            let more_db = plan.prediction.eq.values_db()[at] - plain.prediction.eq.values_db()[at];
+            // Where a cut makes the null so deep that a plan would be worse than none, none is made.
+            let [with_db, without_db] = [&plan, &plain].map(|p| p.prediction.eq.values_db()[at]);
+            let more_db = with_db - without_db.max(0.0);
             assert!(
                 more_db < 1.0,
                 "a spike of {height_db} dB is filled by {more_db} dB"

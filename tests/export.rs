@@ -8,7 +8,7 @@ use planish::export::filter_list::{from_plan, of_device, write};
 use planish::filter::{Biquad, Kind, Stage};
 use planish::filter_list::{FilterList, ListedStage, in_convention, word};
 use planish::fit::{self, Wanted};
-use planish::predict::{Plan, predict};
+use planish::predict::{Mendable, Plan, predict};
 use planish::read::filter_list::{parse, read};
 use planish::target::Target;
 use std::path::Path;
@@ -485,7 +485,8 @@ fn plan(device: &Device) -> Plan {
         trusted: Default::default(),
         target: target.clone(),
         device: device.clone(),
-        reach: audit.deviations.share_removed(&audit.wish.eq),
+        mendable: Mendable::new(&audit.deviations, &audit.wish.eq, &prediction.eq),
+        findings: Vec::new(),
         wish: audit.wish.clone(),
         audit,
         crossover: None,
@@ -493,6 +494,7 @@ fn plan(device: &Device) -> Plan {
         prediction,
         situation: Default::default(),
         asked: Default::default(),
+        taken_back: 0,
         per_unit: Vec::new(),
     }
 }

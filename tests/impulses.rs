@@ -2,9 +2,9 @@
 
 mod written_sofa;
 
-use planish::audit::{Decision, Finding};
 use planish::average::RearWall;
 use planish::curve::{Grid, resample_db};
+use planish::findings::{Decision, Finding};
 use planish::predict::Plan;
 use planish::read::folder::{Measured, read_speaker};
 use planish::response::{Direction, Orbit, Response};
@@ -267,7 +267,7 @@ fn apart(speaker: &planish::simulate::Speaker) -> Vec<Apart> {
             (a.cause, a.decision) == (b.cause, b.decision)
                 && (a.peak_hz / b.peak_hz).log2().abs() <= PEAK_OCT + 1e-9
         };
-        let (own, others) = (&wanted.wish.findings, &plan.wish.findings);
+        let (own, others) = (&wanted.findings, &plan.findings);
         let alike = own.len() == others.len() && own.iter().zip(others).all(|(a, b)| same(a, b));
         let told = |findings: &[Finding]| -> Vec<String> {
             let line = |f: &Finding| format!("{:.0} Hz {:?} {:?}", f.peak_hz, f.cause, f.decision);
@@ -414,7 +414,6 @@ fn a_floor_is_gated_away_and_trust_begins_at_one_over_the_gate() {
     );
     let plan = run::plan(&read, &PlanOptions::default()).unwrap();
     let planned = plan
-        .wish
         .findings
         .iter()
         .filter(|finding| finding.decision != Decision::Leave);

@@ -1,13 +1,14 @@
 //! The report: one page that needs nothing but itself, shows every name as text, and draws what
 //! was computed where the axes say it lies.
 
-use planish::audit::{self, Cause, Decision, Finding, Ground, Subject};
+use planish::audit::{self, Cause, Circumstance, Subject};
 use planish::average::{AveragedCurves, RearWall};
 use planish::budget::{LevelWanted, Order, SubWanted, Wishes};
 use planish::curve::{Curve, Grid};
 use planish::filter_list::CAUTIONS;
+use planish::findings::{Decision, Finding, Ground, Measured, Settle};
 use planish::fit::{self, Wanted};
-use planish::predict::{Plan, predict};
+use planish::predict::{Mendable, Plan, predict};
 use planish::report::html::{Provenance, html};
 use planish::report::pictures::files as pictures;
 use planish::report::text::{self, Paint};
@@ -42,13 +43,15 @@ fn plan_of(name: &str, response: Option<&Response>, curves: &AveragedCurves) -> 
     };
     let fit = fit::fit(&wanted, &device, &options).unwrap();
     let prediction = predict(&subject, &audit, &[], &fit.stages, &device).unwrap();
-    let mut plan = Plan {
+    Plan {
         speaker: name.to_string(),
         curves: curves.clone(),
         trusted: Default::default(),
         target: target.clone(),
         device,
-        reach: audit.deviations.share_removed(&audit.wish.eq),
+        mendable: Mendable::new(&audit.deviations, &audit.wish.eq, &prediction.eq),
+        // The report is tried on findings of every kind, whatever the audit finds here.
+        findings: findings(),
         wish: audit.wish.clone(),
         audit,
         crossover: None,
@@ -56,69 +59,78 @@ fn plan_of(name: &str, response: Option<&Response>, curves: &AveragedCurves) -> 
         prediction,
         situation: Default::default(),
         asked: Default::default(),
+        taken_back: 0,
         per_unit: Vec::new(),
-    };
-    // The report is tried on findings of every kind, whatever the audit finds here.
-    plan.wish.findings = findings();
-    plan
+    }
 }
 
 /// One finding of each decision, one of them reaching beyond the axis.
 fn findings() -> Vec<Finding> {
-    let finding = |from_hz, peak_hz, to_hz, size_db, cause, decision, ground| Finding {
-        from_hz,
-        to_hz,
-        peak_hz,
-        size_db,
-        in_room_size_db: Some(0.5 * size_db),
-        q: Some(2.0),
-        spread_db: Some(1.25),
-        cause,
-        decision,
-        witnesses: Vec::new(),
-        ground,
-    };
+    let finding =
+        |(from_hz, peak_hz, to_hz), size_db, cause, undone: f64, decision, ground| Finding {
+            from_hz,
+            to_hz,
+            peak_hz,
+            measured: Measured {
+                window_db: Some(size_db),
+                room_db: Some(0.5 * size_db),
+                axis_db: Some(2.0 * size_db),
+            },
+            size_db,
+            q: Some(2.0),
+            spread_db: Some(1.25),
+            cause,
+            eq_db: -undone * size_db,
+            undone,
+            decision,
+            ground,
+            is_hidden: false,
+            inside_hz: None,
+            doubt_db: 0.2,
+            sure: 0.5 + 0.4 * undone,
+            settle: Some(Settle::Phase),
+            witnesses: Vec::new(),
+        };
+    let edge = Ground::Known(Circumstance::BelowCorner { corner_hz: 50.0 });
+    let (left, whole, part) = (Decision::Leave, Decision::Correct, Decision::Soften);
     vec![
         Finding {
             q: None,
             spread_db: None,
-            in_room_size_db: None,
-            ..finding(
-                10.0,
-                20.0,
-                50.0,
-                -20.0,
-                Cause::BandEdge,
-                Decision::Leave,
-                Ground::BelowCorner { corner_hz: 50.0 },
-            )
+            ..finding((10.0, 20.0, 50.0), -20.0, Cause::BandEdge, 0.0, left, edge)
         },
         finding(
-            350.0,
-            400.0,
-            450.0,
+            (350.0, 400.0, 450.0),
             3.0,
             Cause::Resonance,
-            Decision::Correct,
+            1.0,
+            whole,
             Ground::Shared,
         ),
         finding(
-            900.0,
-            1000.0,
-            1100.0,
+            (900.0, 1e3, 1100.0),
             -4.0,
             Cause::Cancellation,
-            Decision::Leave,
-            Ground::AnglesDisagree,
+            0.0,
+            left,
+            Ground::Differs,
+        ),
+        // Small in window and room.
+        finding(
+            (2e3, 2100.0, 2200.0),
+            0.9,
+            Cause::Resonance,
+            0.9,
+            whole,
+            Ground::Together,
         ),
         finding(
-            8000.0,
-            15_000.0,
-            30_000.0,
+            (8e3, 15e3, 30e3),
             2.0,
             Cause::SingleAxis,
-            Decision::Soften { share: 0.63 },
-            Ground::OnTheAxisOnly { on_axis_db: 4.0 },
+            0.43,
+            part,
+            Ground::Axis,
         ),
     ]
 }
@@ -224,7 +236,7 @@ fn the_parts_stand_in_their_order() {
             None => panic!("{part} is missing or stands too early"),
         }
     }
-    for finding in &plan.wish.findings {
+    for finding in &plan.findings {
         let reason = reason(finding).to_string();
         assert!(page.replace('\u{a0}', " ").contains(&reason), "{reason}");
     }
@@ -481,7 +493,7 @@ fn a_short_measurement_without_findings_or_stages_still_makes_a_page() {
     let response = response(300.0, 6000.0);
     let curves = AveragedCurves::from_response(&response, RearWall::default());
     let mut plan = plan_of("Harbour 6", Some(&response), &curves);
-    plan.wish.findings.clear();
+    plan.findings.clear();
     plan.fit.stages.clear();
     plan.prediction.bank.sections.clear();
     plan.prediction.eq = Curve::zero(&plan.audit.grid);

@@ -1,12 +1,13 @@
 //! The room: seats in simulated rooms whose modes are known, peaks whose truth is known, and what
 //! must be said first.
 
-use planish::audit::{Cause, Decision, Ground};
+use planish::audit::{Cause, Circumstance};
 use planish::average::{AveragedCurves, RearWall};
 use planish::budget::{Order, SubWanted, Wishes};
 use planish::curve::Grid;
 use planish::device::Device;
 use planish::filter::{Bank, Kind, Stage};
+use planish::findings::{Decision, Ground};
 use planish::predict::Plan;
 use planish::predict::contradiction::Contradiction;
 use planish::response::{Direction, Member, Orbit, Response};
@@ -214,17 +215,12 @@ fn shared_peaks_are_cut_and_nulls_and_differences_stay() {
         .map(|p| (p[1] - p[0]).abs())
         .fold(0.0, f64::max);
     assert!(steepest < 0.3, "{steepest}");
-    let causes: Vec<_> = plan
-        .wish
-        .findings
-        .iter()
-        .filter(|f| f.peak_hz < 200.0)
-        .collect();
+    let causes: Vec<_> = plan.findings.iter().filter(|f| f.peak_hz < 200.0).collect();
     assert!(causes.iter().all(|f| f.cause == Cause::Room));
     assert!(
         causes
             .iter()
-            .any(|f| matches!(f.ground, Ground::SeatsNull { .. }))
+            .any(|f| matches!(f.ground, Ground::Known(Circumstance::SeatsNull { .. })))
     );
 }
 
@@ -311,7 +307,6 @@ fn without_seats_the_zone_is_left_and_marked() {
     let plan = planned(&speaker, None, room, PlanOptions::default());
     assert!(gains_db(&plan, &[340.0])[0] > 2.0);
     let finding = plan
-        .wish
         .findings
         .iter()
         .find(|f| f.cause == Cause::Room)

@@ -1,11 +1,11 @@
-//! Findings that the plan corrects.
+//! What the wish mends.
 
+use super::candidate::{Candidate, Cause, Circumstance};
 use super::component::{Component, sum_of_shapes};
 use super::family::Family;
-use super::finding::{Cause, Decision, Finding, Ground};
 use super::frame::{Frame, weighted_median, weighted_quantile};
 use super::stretch::stretches;
-use crate::curve::Smoother;
+use crate::curve::{Band, Curve, Smoother};
 use crate::filter::Kind;
 
 /// A corrected bump or dip is spoken of from this size on, dB: it is heard before it is
@@ -29,7 +29,7 @@ const BALANCE_LEAST_OCT: f64 = 1.0;
 /// looks, so only a part of it is seen. Our own judgement.
 const BALANCE_AT_END_LEAST_OCT: f64 = 0.5;
 
-/// From this share on a broad finding is the shadow of one bump or dip.
+/// From this share on a broad stretch is the shadow of one bump or dip.
 const SHADOW: f64 = 0.6;
 
 /// Less than this share is a correction in part, when what stays is worth speaking of.
@@ -43,13 +43,13 @@ const WORTH_SOFTENING_DB: f64 = 1.0;
 const ALIKE: f64 = 1.0 / 3.0;
 
 /// What the plan corrects: the tonal balance, then bumps and dips; neighbours of one sign that
-/// overlap are one finding.
+/// overlap are one candidate.
 pub(super) fn corrected(
     frame: &Frame,
     components: &[Component],
     wish_db: &[f64],
     family: &Family,
-) -> Vec<Finding> {
+) -> Vec<Candidate> {
     let narrow: Vec<Component> = components
         .iter()
         .copied()
@@ -65,18 +65,23 @@ pub(super) fn corrected(
     let left_db: Vec<f64> = left_db.iter().map(|d| d - middle_db).collect();
     let groups = groups(&narrow);
     let broad = Smoother::new(&frame.grid, BALANCE_OCT);
-    let mut findings = balance(frame, &broad, wish_db, family);
-    findings.retain(|f| !groups.iter().any(|g| is_shadow_of(f, g, frame, &broad)));
-    findings.extend(
+    let mut candidates = balance(frame, &broad, wish_db, family);
+    candidates.retain(|f| !groups.iter().any(|g| is_shadow_of(f, g, frame, &broad)));
+    candidates.extend(
         groups
             .iter()
             .filter_map(|group| local(frame, group, &left_db, family)),
     );
-    findings
+    candidates
 }
 
-/// Whether a broad finding is little more than one bump or dip seen through the smoothing.
-fn is_shadow_of(broad: &Finding, group: &[Component], frame: &Frame, smoother: &Smoother) -> bool {
+/// Whether a broad stretch is little more than one bump or dip seen through the smoothing.
+fn is_shadow_of(
+    broad: &Candidate,
+    group: &[Component],
+    frame: &Frame,
+    smoother: &Smoother,
+) -> bool {
     let head = group[0];
     let near = (broad.peak_hz / head.f0_hz).log2().abs() < 0.5 * head.width_oct();
     near && head.size_db * broad.size_db > 0.0 && {
@@ -87,7 +92,7 @@ fn is_shadow_of(broad: &Finding, group: &[Component], frame: &Frame, smoother: &
 }
 
 /// Broad stretches of the correction.
-fn balance(frame: &Frame, broad: &Smoother, wish_db: &[f64], family: &Family) -> Vec<Finding> {
+fn balance(frame: &Frame, broad: &Smoother, wish_db: &[f64], family: &Family) -> Vec<Candidate> {
     let smooth = broad.apply(wish_db);
     // Midway between the quartiles: both halves of a shelf are told, and one dip is not told again as an
     // excess of everything else.
@@ -108,20 +113,18 @@ fn balance(frame: &Frame, broad: &Smoother, wish_db: &[f64], family: &Family) ->
         .map(|stretch| {
             let (from_hz, to_hz) = stretch.band_hz(&frame.grid);
             let i = stretch.peak;
-            Finding {
-                from_hz,
-                to_hz,
+            Candidate {
+                band: Band { from_hz, to_hz },
                 peak_hz: frame.grid.freqs_hz()[i],
                 size_db: corrected_db[i],
-                in_room_size_db: frame
-                    .in_room_known
-                    .then(|| corrected_db[i] + frame.in_room_db[i] - frame.window_db[i]),
+                own: Curve::new(frame.grid.clone(), corrected_db.clone()),
                 q: None,
                 spread_db: family.spread_at(i),
+                movement: None,
                 cause: Cause::Balance,
-                decision: Decision::Correct,
+                circumstance: Circumstance::Angles,
+                doubt_db: 0.0,
                 witnesses: Vec::new(),
-                ground: Ground::SharedBroadly,
             }
         })
         .collect()
@@ -162,7 +165,12 @@ fn groups(components: &[Component]) -> Vec<Vec<Component>> {
 }
 
 /// A bump or dip of its own; `None` when it is too small to speak of.
-fn local(frame: &Frame, group: &[Component], left_db: &[f64], family: &Family) -> Option<Finding> {
+fn local(
+    frame: &Frame,
+    group: &[Component],
+    left_db: &[f64],
+    family: &Family,
+) -> Option<Candidate> {
     let head = group[0];
     let i = frame.grid.nearest(head.f0_hz);
     let size_db = sum_of_shapes(group, &[head.f0_hz])[0];
@@ -177,34 +185,32 @@ fn local(frame: &Frame, group: &[Component], left_db: &[f64], family: &Family) -
     };
     let there_db = size_db + left_db;
     let share = size_db / there_db;
-    let soften = share < CLEAR_SHARE && left_db.abs() >= WORTH_SOFTENING_DB;
+    let in_part = share < CLEAR_SHARE && left_db.abs() >= WORTH_SOFTENING_DB;
+    let whole = if in_part { 1.0 / share } else { 1.0 };
     let half = (0.5 * head.width_oct()).exp2();
-    Some(Finding {
-        from_hz: (head.f0_hz / half).max(frame.grid.first_hz()),
-        to_hz: (head.f0_hz * half).min(frame.grid.last_hz()),
+    let shape_db = sum_of_shapes(group, frame.grid.freqs_hz());
+    Some(Candidate {
+        band: Band {
+            from_hz: (head.f0_hz / half).max(frame.grid.first_hz()),
+            to_hz: (head.f0_hz * half).min(frame.grid.last_hz()),
+        },
         peak_hz: head.f0_hz,
-        size_db: if soften { there_db } else { size_db },
-        in_room_size_db: frame
-            .in_room_known
-            .then(|| size_db + frame.in_room_db[i] - frame.window_db[i]),
+        size_db: whole * size_db,
+        own: Curve::new(
+            frame.grid.clone(),
+            shape_db.iter().map(|s| whole * s).collect(),
+        ),
         q: Some(head.q),
         spread_db: family.spread_at(i),
+        movement: None,
         cause: if size_db > 0.0 {
             Cause::Resonance
         } else {
             Cause::ShallowDip
         },
-        decision: if soften {
-            Decision::Soften { share }
-        } else {
-            Decision::Correct
-        },
+        circumstance: Circumstance::Angles,
+        doubt_db: 0.0,
         witnesses: Vec::new(),
-        ground: if soften {
-            Ground::SharedInPart
-        } else {
-            Ground::Shared
-        },
     })
 }
 

@@ -34,8 +34,8 @@ pub(super) struct Family<'a> {
     frame: &'a Frame,
     /// Deviation of the reference axis, dB, where it was measured.
     pub axis_db: Option<Vec<f64>>,
-    /// Standard deviation of the local deviations: over all, the horizontal, the vertical orbit.
-    spread_db: [Vec<f64>; 3],
+    /// Standard deviation of the local deviations.
+    spread_db: Vec<f64>,
     search: Smoother,
 }
 
@@ -63,29 +63,14 @@ impl<'a> Family<'a> {
                     .collect()
             })
             .collect();
-        let spread = |orbit: Option<Orbit>| -> Vec<f64> {
-            (0..frame.grid.len())
-                .map(|i| {
-                    let part: Vec<(f64, f64)> = frame
-                        .members
-                        .iter()
-                        .zip(&local)
-                        .filter(|(m, _)| match (orbit, m.who) {
-                            (None, _) => true,
-                            (Some(orbit), Who::Angle(d)) => d.orbit() == orbit,
-                            _ => false,
-                        })
-                        .map(|(m, local)| (local[i], m.shares[i]))
-                        .collect();
-                    mean_and_spread(&part).map_or(0.0, |p| p.1)
-                })
-                .collect()
-        };
-        let spread_db = [
-            spread(None),
-            spread(Some(Orbit::Horizontal)),
-            spread(Some(Orbit::Vertical)),
-        ];
+        let spread_db = (0..frame.grid.len())
+            .map(|i| {
+                let part: Vec<(f64, f64)> = (frame.members.iter().zip(&local))
+                    .map(|(m, local)| (local[i], m.shares[i]))
+                    .collect();
+                mean_and_spread(&part).map_or(0.0, |p| p.1)
+            })
+            .collect();
         Family {
             frame,
             axis_db,
@@ -96,15 +81,7 @@ impl<'a> Family<'a> {
 
     /// Spread over all members, dB; `None` without members.
     pub fn spread_at(&self, i: usize) -> Option<f64> {
-        (!self.frame.members.is_empty()).then(|| self.spread_db[0][i])
-    }
-
-    /// Spread over one orbit, dB.
-    pub fn spread_over(&self, orbit: Orbit, i: usize) -> f64 {
-        match orbit {
-            Orbit::Horizontal => self.spread_db[1][i],
-            Orbit::Vertical => self.spread_db[2][i],
-        }
+        (!self.frame.members.is_empty()).then(|| self.spread_db[i])
     }
 
     /// How far the dip at `i` moves from the axis outward within the listening window's angles;

@@ -54,10 +54,11 @@ pub(super) struct Frame {
     pub members: Vec<Member>,
     /// Listening window minus target, level taken out.
     pub window_db: Vec<f64>,
-    /// In-room response minus its target, level taken out; equals the window's deviation where
-    /// the in-room curve is not known.
+    /// Target of the in-room response with its level, where that response is known.
+    pub in_room_target_db: Option<Vec<f64>>,
+    /// In-room response minus that target; the window's deviation where the in-room curve is not
+    /// known.
     pub in_room_db: Vec<f64>,
-    pub in_room_known: bool,
     /// Level of the listening window over its target.
     pub level_db: f64,
     /// Where the listening window has fallen by 6 dB at the low end, if within the data.
@@ -145,8 +146,15 @@ impl Frame {
 
         let level_db = weighted_median(&above_target_db, &weights);
         let window_db: Vec<f64> = above_target_db.iter().map(|d| d - level_db).collect();
-        let in_room_db =
-            in_room_deviation_db(&curves, subject, target_db, &window_db, &trend, &weights);
+        let in_room_target_db =
+            in_room_target_db(&curves, subject, target_db, level_db, &trend, &weights);
+        let in_room_db = match (&in_room_target_db, &curves.in_room) {
+            (Some(target), Some(room)) => {
+                let levels = room.levels_db.iter();
+                levels.zip(target).map(|(level, t)| level - t).collect()
+            }
+            _ => window_db.clone(),
+        };
 
         let members = match subject.response {
             Some(response) => {
@@ -180,7 +188,7 @@ impl Frame {
         });
         Ok(Frame {
             averages,
-            in_room_known: curves.in_room.is_some(),
+            in_room_target_db,
             members: with_loudness(members, &trend),
             trend,
             averages_only: subject.response.is_none(),
@@ -243,44 +251,30 @@ fn on_grid(curves: &AveragedCurves, grid: &Grid) -> AveragedCurves {
 }
 
 /// The in-room target is the listening-window target minus the trend of the speaker's own
-/// directivity, unless the target states a slope.
-fn in_room_deviation_db(
+/// directivity, at the level of the window, unless the target states a slope: that has a level of its
+/// own. `None` where the window or the in-room response is not known.
+fn in_room_target_db(
     curves: &AveragedCurves,
     subject: &Subject,
     target_db: &[f64],
-    window_db: &[f64],
+    level_db: f64,
     trend: &Smoother,
     weights: &[f64],
-) -> Vec<f64> {
-    let (Some(window), Some(in_room)) = (&curves.listening_window, &curves.in_room) else {
-        return window_db.to_vec();
+) -> Option<Vec<f64>> {
+    let window = &curves.listening_window.as_ref()?.levels_db;
+    let in_room = &curves.in_room.as_ref()?.levels_db;
+    let freqs_hz = curves.grid.freqs_hz();
+    let Some(slope) = subject.target.in_room_slope_db_per_oct else {
+        let index_db: Vec<f64> = window.iter().zip(in_room).map(|(w, r)| w - r).collect();
+        let target = target_db.iter().zip(trend.apply(&index_db));
+        return Some(target.map(|(t, index)| t - index + level_db).collect());
     };
-    let above_db: Vec<f64> = match subject.target.in_room_slope_db_per_oct {
-        Some(slope) => curves
-            .grid
-            .freqs_hz()
-            .iter()
-            .zip(&in_room.levels_db)
-            .map(|(f, level)| level - slope * (f / 1000.0).log2())
-            .collect(),
-        None => {
-            let index_db: Vec<f64> = window
-                .levels_db
-                .iter()
-                .zip(&in_room.levels_db)
-                .map(|(w, r)| w - r)
-                .collect();
-            trend
-                .apply(&index_db)
-                .iter()
-                .zip(target_db)
-                .zip(&in_room.levels_db)
-                .map(|((index, target), level)| level - (target - index))
-                .collect()
-        }
-    };
-    let level_db = weighted_median(&above_db, weights);
-    above_db.iter().map(|d| d - level_db).collect()
+    let sloping = |f_hz: &f64| slope * (f_hz / 1000.0).log2();
+    let above_db: Vec<f64> = (freqs_hz.iter().zip(in_room))
+        .map(|(f, level)| level - sloping(f))
+        .collect();
+    let own_level_db = weighted_median(&above_db, weights);
+    Some(freqs_hz.iter().map(|f| sloping(f) + own_level_db).collect())
 }
 
 /// With averages only, three curves stand for the family: what is known of the direct sound, the

@@ -1,14 +1,13 @@
-//! Findings that no EQ mends.
+//! What the wish passes over, sized as it was measured.
 
+use super::candidate::{Candidate, Cause, Circumstance, WORTH_SAYING_DB};
 use super::component::DipLimits;
 use super::family::{Family, SEARCH_OCT};
-use super::finding::{Cause, Decision, Finding, Ground, WORTH_SAYING_DB};
 use super::frame::{Frame, weighted_median};
 use super::stretch::{Stretch, stretches};
 use super::weigh::Weighed;
 use super::witness::Witnesses;
-use crate::curve::Smoother;
-use crate::response::Orbit;
+use crate::curve::{Band, Curve, Smoother};
 use crate::units::q_of_width_oct;
 use std::ops::Range;
 
@@ -20,14 +19,22 @@ const SWING_WORTH_SAYING_DB: f64 = 0.3;
 /// The same of a ripple of the axis, dB, of 0.3 to 0.7 dB.
 const RIPPLE_WORTH_SAYING_DB: f64 = 0.4;
 
-/// What is left so near beside a finding is its shoulder, octaves.
+/// What stands so near beside a null is its shoulder, octaves.
 const SHOULDER_OCT: f64 = 1.0 / 6.0;
 
 /// A further swing in the room, or ripple of the axis, within so many octaves of a larger one belongs
 /// to it: both go up and down. Our own judgement.
 const ONE_MATTER_OCT: f64 = 1.0;
 
-/// What stays wrong in the listening window, in the room, and on the axis.
+/// Of what stays when the wish is granted at least this share was measured with the same sign: the rest
+/// is what the wish itself makes beside it, and not the speaker's.
+const MEASURED_SHARE: f64 = 0.5;
+
+/// Bumps narrower than this (as Q) are resonances (`corrected::BALANCE_Q`).
+const RESONANCE_Q: f64 = 1.2;
+
+/// What stays wrong in the listening window, in the room, and on the axis. `mended` is what the wish
+/// answers to.
 pub(super) fn left_alone(
     frame: &Frame,
     weighed: &Weighed,
@@ -35,62 +42,72 @@ pub(super) fn left_alone(
     wish_db: &[f64],
     dips: DipLimits,
     family: &Family,
-) -> Vec<Finding> {
-    let left = Left::new(frame, witnesses, wish_db, family);
+    mended: &[Candidate],
+) -> Vec<Candidate> {
+    let left = Left::new(frame, witnesses, family);
     let band = beside_roll_off(frame);
-    let mut findings = Vec::new();
+    let mut found: Vec<Candidate> = Vec::new();
+
     let cancelled_db = left.search.apply(&weighed.cancelled_db);
     let mut nulls = stretches(&cancelled_db, band.clone(), WORTH_SAYING_DB);
     nulls.sort_by(|a, b| cancelled_db[a.peak].total_cmp(&cancelled_db[b.peak]));
-    let beside = SHOULDER_OCT.exp2();
     for stretch in nulls {
-        let peak_hz = frame.grid.freqs_hz()[stretch.peak];
         // The shoulders of a null belong to it, those above and those below the level.
-        let shoulder = cancelled_db[stretch.peak] >= 0.0
-            || findings
-                .iter()
-                .any(|f: &Finding| (f.from_hz / beside..=f.to_hz * beside).contains(&peak_hz));
-        if !shoulder {
-            findings.push(left.finding(&stretch, Cause::Cancellation, left.cancels(stretch.peak)));
+        let is_shoulder = cancelled_db[stretch.peak] >= 0.0
+            || found.iter().any(|null| beside(null, left.hz(stretch.peak)));
+        if !is_shoulder {
+            found.push(left.candidate(&stretch, &cancelled_db, Cause::Cancellation));
         }
     }
+    let not_shared_db = left.search.apply(&weighed.not_shared_db);
     let matters = |values: &[f64], least_db: f64| {
         one_of_each_matter(stretches(values, band.clone(), least_db), values, frame)
     };
     for stretch in matters(&weighed.room_swing_db, SWING_WORTH_SAYING_DB) {
-        findings.push(left.finding(&stretch, Cause::Directivity, Ground::OnlyInTheRoom));
+        found.push(left.candidate(&stretch, &not_shared_db, Cause::Directivity));
     }
-    if let Some(axis_db) = &left.axis_db {
+    if family.axis_db.is_some() {
         for stretch in matters(&weighed.axis_ripple_db, RIPPLE_WORTH_SAYING_DB) {
-            let on_axis_db = axis_db[stretch.peak];
-            let ground = Ground::OnTheAxisOnly { on_axis_db };
-            findings.push(left.finding(&stretch, Cause::SingleAxis, ground));
+            found.push(left.candidate(&stretch, &not_shared_db, Cause::SingleAxis));
         }
     }
-    // What is still there and was spoken of nowhere.
-    for stretch in stretches(&left.window_db, band, WORTH_SAYING_DB) {
-        let peak_hz = frame.grid.freqs_hz()[stretch.peak];
-        let below = left.window_db[stretch.peak] < 0.0;
-        let spoken_of = findings.iter().any(|f: &Finding| {
-            let reach = match below == (f.size_db < 0.0) {
-                true => beside,
-                false => 1.0,
-            };
-            (f.from_hz / reach..=f.to_hz * reach).contains(&peak_hz)
-        });
-        if spoken_of {
+    // What is still there when the wish is granted and was spoken of nowhere.
+    let stays_db = left.stays_db(wish_db);
+    for stretch in stretches(&stays_db, band.clone(), WORTH_SAYING_DB) {
+        let (i, peak_hz) = (stretch.peak, left.hz(stretch.peak));
+        let was_measured = left.window_db[i] / stays_db[i] >= MEASURED_SHARE;
+        let is_spoken_of = found.iter().any(|other| match other.cause {
+            Cause::Cancellation => beside(other, peak_hz),
+            _ => other.band.contains(peak_hz),
+        }) || mended
+            .iter()
+            .any(|other| other.size_db * stays_db[i] > 0.0 && other.band.contains(peak_hz));
+        if !was_measured || is_spoken_of {
             continue;
         }
-        let (cause, ground) = left.unexplained(&stretch, dips);
+        // What goes on beyond the end of the band is the end of the treble.
+        if stretch.range.end == band.end {
+            continue;
+        }
+        let (cause, circumstance) = left.unexplained(&stretch, stays_db[i], dips);
         let of_one_matter = matches!(cause, Cause::Directivity | Cause::SingleAxis)
-            && findings
+            && found
                 .iter()
-                .any(|f: &Finding| f.cause == cause && one_matter(f.peak_hz, peak_hz));
+                .any(|other| other.cause == cause && one_matter(other.peak_hz, peak_hz));
         if !of_one_matter {
-            findings.push(left.finding(&stretch, cause, ground));
+            found.push(Candidate {
+                circumstance,
+                ..left.candidate(&stretch, &stays_db, cause)
+            });
         }
     }
-    findings
+    found
+}
+
+/// Whether `f_hz` lies within a null or on one of its shoulders.
+fn beside(null: &Candidate, f_hz: f64) -> bool {
+    let shoulder = SHOULDER_OCT.exp2();
+    (null.band.from_hz / shoulder..=null.band.to_hz * shoulder).contains(&f_hz)
 }
 
 /// Whether two swings in the room, or two ripples of the axis, are one matter.
@@ -114,7 +131,7 @@ fn one_of_each_matter(mut stretches: Vec<Stretch>, values: &[f64], frame: &Frame
     stretches
 }
 
-/// The deviations that stay when the wish is granted, searched curves, level free.
+/// The measured deviations, searched curves.
 struct Left<'a> {
     frame: &'a Frame,
     family: &'a Family<'a>,
@@ -122,27 +139,14 @@ struct Left<'a> {
     search: Smoother,
     window_db: Vec<f64>,
     room_db: Vec<f64>,
-    axis_db: Option<Vec<f64>>,
 }
 
 impl<'a> Left<'a> {
-    fn new(
-        frame: &'a Frame,
-        witnesses: &'a Witnesses,
-        wish_db: &[f64],
-        family: &'a Family,
-    ) -> Left<'a> {
+    fn new(frame: &'a Frame, witnesses: &'a Witnesses, family: &'a Family) -> Left<'a> {
         let search = Smoother::new(&frame.grid, SEARCH_OCT);
-        let after = |values: &[f64]| -> Vec<f64> {
-            let sum: Vec<f64> = values.iter().zip(wish_db).map(|(v, w)| v + w).collect();
-            let smooth = search.apply(&sum);
-            let middle_db = weighted_median(&smooth, &frame.weights);
-            smooth.iter().map(|v| v - middle_db).collect()
-        };
         Left {
-            window_db: after(&frame.window_db),
-            room_db: after(&frame.in_room_db),
-            axis_db: family.axis_db.as_ref().map(|axis| after(axis)),
+            window_db: search.apply(&frame.window_db),
+            room_db: search.apply(&frame.in_room_db),
             frame,
             family,
             witnesses,
@@ -150,67 +154,71 @@ impl<'a> Left<'a> {
         }
     }
 
-    fn finding(&self, stretch: &Stretch, cause: Cause, ground: Ground) -> Finding {
+    fn hz(&self, i: usize) -> f64 {
+        self.frame.grid.freqs_hz()[i]
+    }
+
+    /// What stays of the listening window's deviation when the wish is granted, level free, dB.
+    fn stays_db(&self, wish_db: &[f64]) -> Vec<f64> {
+        let sum: Vec<f64> = (self.window_db.iter().zip(wish_db))
+            .map(|(window, wish)| window + wish)
+            .collect();
+        let middle_db = weighted_median(&sum, &self.frame.weights);
+        sum.iter().map(|stays| stays - middle_db).collect()
+    }
+
+    /// A candidate whose own share of the window's deviation is `own_db`.
+    fn candidate(&self, stretch: &Stretch, own_db: &[f64], cause: Cause) -> Candidate {
         let grid = &self.frame.grid;
         let (from_hz, to_hz) = stretch.band_hz(grid);
-        Finding {
-            from_hz,
-            to_hz,
-            peak_hz: grid.freqs_hz()[stretch.peak],
-            size_db: self.window_db[stretch.peak],
-            in_room_size_db: self.frame.in_room_known.then(|| self.room_db[stretch.peak]),
+        let peak_hz = self.hz(stretch.peak);
+        let is_null = cause == Cause::Cancellation;
+        Candidate {
+            band: Band { from_hz, to_hz },
+            peak_hz,
+            size_db: own_db[stretch.peak],
+            own: Curve::new(grid.clone(), own_db.to_vec()),
             q: Some(q_of_width_oct(stretch.width_oct(grid))),
             spread_db: self.family.spread_at(stretch.peak),
+            movement: (is_null.then(|| self.family.movement(stretch.peak))).flatten(),
             cause,
-            decision: Decision::Leave,
-            witnesses: match cause {
-                Cause::Cancellation => self.witnesses.at(grid.freqs_hz()[stretch.peak]),
-                _ => Vec::new(),
+            circumstance: Circumstance::Angles,
+            doubt_db: 0.0,
+            witnesses: match is_null {
+                true => self.witnesses.at(peak_hz),
+                false => Vec::new(),
             },
-            ground,
         }
     }
 
-    /// What shows best that two sources cancel at `i`.
-    fn cancels(&self, i: usize) -> Ground {
-        let (horizontal, vertical) = (
-            self.family.spread_over(Orbit::Horizontal, i),
-            self.family.spread_over(Orbit::Vertical, i),
-        );
-        if self.frame.averages_only {
-            Ground::AveragesOnly
-        } else if let Some(movement) = self.family.movement(i) {
-            Ground::Moves { movement }
-        } else if vertical > 2.0 * horizontal && vertical > 1.0 {
-            Ground::VerticalAnglesDisagree
-        } else {
-            Ground::AnglesDisagree
-        }
-    }
-
-    /// Cause and ground of what no curve of the weighing speaks of: told by the window, the room
-    /// and the axis alone.
-    fn unexplained(&self, stretch: &Stretch, dips: DipLimits) -> (Cause, Ground) {
+    /// Cause of what no curve of the weighing speaks of: told by the window, the room and the axis
+    /// alone.
+    fn unexplained(
+        &self,
+        stretch: &Stretch,
+        size_db: f64,
+        dips: DipLimits,
+    ) -> (Cause, Circumstance) {
         let i = stretch.peak;
-        let (size_db, room_db) = (self.window_db[i], self.room_db[i]);
-        let on_axis_db = self.axis_db.as_ref().map_or(size_db, |axis| axis[i]);
+        let room_db = self.room_db[i];
+        let axis_db = self.family.axis_db.as_ref();
+        let axis_db = axis_db.map_or(size_db, |axis| axis[i]);
         let q = q_of_width_oct(stretch.width_oct(&self.frame.grid));
-        if on_axis_db / size_db > 2.0 && room_db / size_db < 0.5 {
-            (Cause::SingleAxis, Ground::OnTheAxisOnly { on_axis_db })
+        let cause = if axis_db / size_db > 2.0 && room_db / size_db < 0.5 {
+            Cause::SingleAxis
         } else if room_db / size_db < 0.3 {
-            (Cause::Directivity, Ground::NotInTheRoom)
-        } else if size_db < 0.0 && q > dips.q_at_most {
-            let limit_q = dips.q_at_most;
-            let ground = match self.frame.averages_only {
-                true => Ground::AveragesOnly,
-                false => Ground::TooNarrow { limit_q },
-            };
-            (Cause::Cancellation, ground)
-        } else if -size_db > dips.depth_at_most_db {
-            let limit_db = dips.depth_at_most_db;
-            (Cause::Cancellation, Ground::TooDeep { limit_db })
+            Cause::Directivity
+        } else if size_db < 0.0 {
+            Cause::Cancellation
+        } else if q >= RESONANCE_Q {
+            Cause::Resonance
         } else {
-            (Cause::Cancellation, self.cancels(i))
+            Cause::Balance
+        };
+        let limit_q = dips.q_at_most;
+        match cause {
+            Cause::Cancellation if q > limit_q => (cause, Circumstance::TooNarrow { limit_q }),
+            _ => (cause, Circumstance::Angles),
         }
     }
 }

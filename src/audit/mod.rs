@@ -1,15 +1,15 @@
-//! What EQ can mend and what it must leave alone, with the evidence: findings and the wish.
+//! What EQ can mend and what it must leave alone, with the evidence: candidates and the wish.
 //!
 //! One filter moves every angle by the same amount. So the audit asks of every bump and dip of
 //! the listening window whether all the sound the speaker sends into the room has it.
 
+mod candidate;
+mod candidates;
 mod component;
 mod corrected;
 mod energy;
 mod evidence;
 mod family;
-mod finding;
-mod findings;
 mod frame;
 mod left_alone;
 mod no_rougher;
@@ -18,11 +18,11 @@ mod subject;
 mod weigh;
 mod witness;
 
+pub use candidate::{Candidate, Cause, Circumstance, WORTH_SAYING_DB, Wish};
 pub use energy::Deviations;
 pub use family::Movement;
-pub use finding::{Cause, Decision, Finding, Ground, StandsOutIn, WORTH_SAYING_DB, Wish};
 pub use frame::{TREND_OCT, median_level_db};
-pub use subject::{BOOST_AT_MOST_DB, CORRECTED_TO_HZ, Options, Subject};
+pub use subject::{BOOST_AT_MOST_DB, Basis, CORRECTED_TO_HZ, Options, Subject};
 pub use witness::Witness;
 
 use crate::curve::{Band, Curve, Grid};
@@ -38,7 +38,7 @@ use witness::Witnesses;
 pub struct Audit {
     /// The audit's frequencies, logarithmic.
     pub grid: Grid,
-    /// The EQ that the audit allows, and what is worth reporting.
+    /// The EQ that the audit allows, and what it answers to or passes over.
     pub wish: Wish,
     /// Weight of each frequency in a fit of the wish: what hearing gives it within the judged
     /// band, less outside where the filters must only not stray.
@@ -49,6 +49,8 @@ pub struct Audit {
     pub spread: Curve,
     /// Deviations from target with their weights.
     pub deviations: Deviations,
+    /// Target of the in-room response with its level, where that response is known.
+    pub in_room_target: Option<Curve>,
     /// The judged band.
     pub judged: Band,
     /// Where the listening window has fallen by 6 dB at the low end, Hz, if within the data.
@@ -57,6 +59,8 @@ pub struct Audit {
     pub level_db: f64,
     /// True when only averaged curves were at hand, which makes the evidence weaker.
     pub averages_only: bool,
+    /// What the judgement rests on.
+    pub basis: Basis,
 }
 
 impl Audit {
@@ -161,12 +165,12 @@ pub fn audit(subject: &Subject, options: &Options) -> Result<Audit> {
         .map(|s| -s)
         .collect();
     limit_boost(&frame, &mut wish_db, options.boost_at_most_db);
-    let findings = findings::all(&frame, &components, &weighed, &witnesses, &wish_db, dips);
+    let candidates = candidates::all(&frame, &components, &weighed, &witnesses, &wish_db, dips);
     let (shared_db, spread_db) = shared_and_spread(&frame);
     let curve = |values_db: Vec<f64>| Curve::new(frame.grid.clone(), values_db);
     Ok(Audit {
         fit_weights: fit_weights(&frame),
-        wish: Wish::new(curve(wish_db), findings),
+        wish: Wish::new(curve(wish_db), candidates),
         shared: curve(shared_db),
         spread: curve(spread_db),
         deviations: Deviations {
@@ -174,6 +178,7 @@ pub fn audit(subject: &Subject, options: &Options) -> Result<Audit> {
             window: curve(frame.window_db.clone()),
             in_room: curve(frame.in_room_db.clone()),
         },
+        in_room_target: frame.in_room_target_db.clone().map(curve),
         judged: Band {
             from_hz: freqs_hz[frame.judged.start],
             to_hz: freqs_hz[frame.judged.end - 1],
@@ -181,6 +186,7 @@ pub fn audit(subject: &Subject, options: &Options) -> Result<Audit> {
         corner_hz: frame.corner_hz,
         level_db: frame.level_db,
         averages_only: frame.averages_only,
+        basis: Basis::of(subject),
         grid: frame.grid,
     })
 }

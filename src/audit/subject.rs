@@ -2,7 +2,7 @@
 
 use crate::average::AveragedCurves;
 use crate::curve::{Grid, Limits};
-use crate::response::Response;
+use crate::response::{Member, Orbit, Response};
 use crate::target::Target;
 
 /// What is audited.
@@ -18,6 +18,50 @@ pub struct Subject<'a> {
     pub trusted: Limits,
     /// Near-field trace of a port or passive unit: its frequencies and levels in dB, any level.
     pub second_source: Option<(&'a Grid, &'a [f64])>,
+}
+
+/// What a judgement rests on.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Basis {
+    /// Whether there are angles, and not averaged curves alone.
+    pub angles: bool,
+    /// Whether the vertical orbit was measured.
+    pub vertical: bool,
+    /// Whether the axis has phase.
+    pub phase: bool,
+    /// Whether a port or passive unit was traced.
+    pub second_source: bool,
+    /// Largest step between neighbouring horizontal angles, degrees; `None` without any.
+    pub step_deg: Option<f64>,
+    /// Points per octave.
+    pub points_per_octave: f64,
+}
+
+impl Basis {
+    /// What `subject` gives to judge by.
+    pub fn of(subject: &Subject) -> Basis {
+        let members = subject.response.map_or(&[][..], Response::members);
+        let on_axis = |m: &&Member| m.direction.off_axis_deg() < 1.0;
+        let mut angles_deg: Vec<f64> = (members.iter())
+            .filter(|m| m.direction.orbit() == Orbit::Horizontal)
+            .map(|m| m.direction.angle_deg())
+            .collect();
+        angles_deg.sort_by(f64::total_cmp);
+        let steps_deg = angles_deg.windows(2).map(|pair| pair[1] - pair[0]);
+        Basis {
+            angles: subject.response.is_some(),
+            vertical: subject
+                .response
+                .is_some_and(|r| r.has_orbit(Orbit::Vertical)),
+            phase: members
+                .iter()
+                .filter(on_axis)
+                .any(|m| m.phase_deg.is_some()),
+            second_source: subject.second_source.is_some(),
+            step_deg: steps_deg.reduce(f64::max),
+            points_per_octave: subject.curves.grid.points_per_octave(),
+        }
+    }
 }
 
 /// What the user limits.

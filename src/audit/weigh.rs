@@ -123,6 +123,8 @@ pub(super) struct Weighed {
     pub axis_ripple_db: Vec<f64>,
     /// What cancellations take from the window.
     pub cancelled_db: Vec<f64>,
+    /// How far the two looks disagree about the first answer, not negative.
+    pub disagreement_db: Vec<f64>,
 }
 
 impl Weighed {
@@ -133,6 +135,7 @@ impl Weighed {
             &mut self.room_swing_db,
             &mut self.axis_ripple_db,
             &mut self.cancelled_db,
+            &mut self.disagreement_db,
         ] {
             for (i, value) in curve.iter_mut().enumerate() {
                 *value *= share(i);
@@ -166,6 +169,11 @@ pub(super) fn weigh(evidence: &[Vec<f64>]) -> Weighed {
         room_swing_db: answer(1),
         axis_ripple_db: answer(2),
         cancelled_db: answer(3),
+        disagreement_db: {
+            let [upright, turned] = looks.each_ref().map(|look| look.curve(0));
+            let apart = upright.iter().zip(turned).map(|(a, b)| (a - b).abs());
+            apart.map(|units| f64::from(UNIT_DB * units)).collect()
+        },
     }
 }
 

@@ -2,12 +2,12 @@
 //! it gives cleanly.
 
 use super::{Clean, Highest, Law, LevelWanted};
-use crate::audit::{Audit, Cause, Decision, Finding, Ground, Wish};
-use crate::curve::Curve;
+use crate::audit::{Audit, Candidate, Cause, Circumstance, Wish};
+use crate::curve::{Band, Curve};
 use std::ops::Range;
 
-/// A boost that is reduced by less than this is not worth a finding, dB. Our own judgement.
-const WORTH_A_FINDING_DB: f64 = 0.3;
+/// A boost that is reduced by less than this is not worth speaking of, dB. Our own judgement.
+const WORTH_SAYING_DB: f64 = 0.3;
 
 /// Above the crossover to a subwoofer boosts come in over this width, octaves.
 const SUB_EDGE_OCT: f64 = 0.5;
@@ -82,22 +82,25 @@ impl Asked<'_> {
 
 /// The wish with its boosts reduced to what is given cleanly. `before` is what the speaker gives
 /// before the plan, over its level. Each stretch where that takes off more than a trifle becomes a
-/// finding with the cause `output-limit`; what was found there before gives way to it.
+/// candidate with the cause `output-limit`; what was found there before gives way to it.
 pub fn limited(audit: &Audit, wish: &Wish, asked: &Asked, before: &Curve) -> Wish {
     let reduced = Reduced::new(audit, wish, asked, before);
-    let findings: Vec<Finding> = stretches(&(&wish.eq - &reduced.eq))
+    let limited: Vec<Candidate> = stretches(&(&wish.eq - &reduced.eq))
         .into_iter()
-        .map(|range| reduced.finding(audit, range))
+        .map(|range| reduced.candidate(audit, range))
         .collect();
-    let gives_way = |old: &Finding| {
+    // What cannot be filled as far as it was wished is told once.
+    let gives_way = |old: &Candidate| {
         old.size_db < 0.0
-            && old.decision != Decision::Leave
-            && findings
-                .iter()
-                .any(|new| (new.from_hz..=new.to_hz).contains(&old.peak_hz))
+            && matches!(old.cause, Cause::ShallowDip | Cause::Balance)
+            && limited.iter().any(|new| new.band.contains(old.peak_hz))
     };
-    let kept = wish.findings.iter().filter(|old| !gives_way(old)).cloned();
-    let all = kept.chain(findings.clone()).collect();
+    let kept = wish
+        .candidates
+        .iter()
+        .filter(|old| !gives_way(old))
+        .cloned();
+    let all = kept.chain(limited.clone()).collect();
     Wish::new(reduced.eq, all)
 }
 
@@ -110,14 +113,14 @@ pub fn without_boost_below(wish: &Wish, f_hz: f64) -> Wish {
             at.value_db
         }
     });
-    Wish::new(eq, wish.findings.clone())
+    Wish::new(eq, wish.candidates.clone())
 }
 
 /// Runs of frequencies at which more than a trifle was taken off.
 fn stretches(taken: &Curve) -> Vec<Range<usize>> {
     let mut found: Vec<Range<usize>> = Vec::new();
     for (i, taken_db) in taken.values_db().iter().enumerate() {
-        if *taken_db <= WORTH_A_FINDING_DB {
+        if *taken_db <= WORTH_SAYING_DB {
             continue;
         }
         match found.last_mut() {
@@ -162,7 +165,7 @@ impl<'a> Reduced<'a> {
         }
     }
 
-    fn finding(&self, audit: &Audit, range: Range<usize>) -> Finding {
+    fn candidate(&self, audit: &Audit, range: Range<usize>) -> Candidate {
         let freqs_hz = audit.grid.freqs_hz();
         let taken = self.wished - &self.eq;
         let peak = range
@@ -171,27 +174,25 @@ impl<'a> Reduced<'a> {
             .unwrap_or(range.start);
         let at = |curve: &Curve| curve.values_db()[peak];
         let clean = self.asked.clean.at(freqs_hz[peak]);
-        let share = (at(&self.eq) / at(self.wished)).clamp(0.0, 1.0);
-        Finding {
-            from_hz: freqs_hz[range.start],
-            to_hz: freqs_hz[range.end - 1],
+        Candidate {
+            band: Band {
+                from_hz: freqs_hz[range.start],
+                to_hz: freqs_hz[range.end - 1],
+            },
             peak_hz: freqs_hz[peak],
-            size_db: at(&audit.deviations.window),
-            in_room_size_db: Some(at(&audit.deviations.in_room)),
+            size_db: -at(self.wished),
+            own: -self.wished,
             q: None,
             spread_db: None,
+            movement: None,
             cause: Cause::OutputLimit,
-            decision: if share > 0.0 {
-                Decision::Soften { share }
-            } else {
-                Decision::Leave
-            },
-            witnesses: Vec::new(),
-            ground: Ground::AsksTooMuch {
+            circumstance: Circumstance::AsksTooMuch {
                 boost_db: at(self.wished),
                 asked_db: self.asked.peak_db() + at(self.before) + at(self.wished) - self.level_db,
                 clean_db: clean.map_or(f64::NAN, Highest::level_db),
             },
+            doubt_db: 0.0,
+            witnesses: Vec::new(),
         }
     }
 }

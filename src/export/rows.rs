@@ -1,23 +1,33 @@
 //! What several JSON documents hold, and how a document becomes text.
 
-use crate::audit::{Cause, Finding};
+use crate::audit::Cause;
 use crate::filter::{Kind, Stage};
+use crate::findings::{Decision, Finding, Ground, Settle};
 use crate::report::words::finding;
 use serde::Serialize;
 
-/// A finding as it stands in JSON.
+/// A finding as it stands in JSON (DESIGN, section 9).
 #[derive(Debug, Serialize)]
 pub(super) struct FindingRow {
     from_hz: f64,
     to_hz: f64,
     peak_hz: f64,
+    window_db: Option<f64>,
+    room_db: Option<f64>,
+    axis_db: Option<f64>,
     size_db: f64,
-    in_room_size_db: Option<f64>,
     q: Option<f64>,
     spread_db: Option<f64>,
     cause: Cause,
-    decision: &'static str,
-    share: f64,
+    decision: Decision,
+    eq_db: f64,
+    undone: f64,
+    ground: &'static str,
+    moves_hz: Option<f64>,
+    sure: f64,
+    settle: Option<&'static str>,
+    minor: bool,
+    inside: Option<f64>,
     reason: String,
 }
 
@@ -27,13 +37,25 @@ impl From<&Finding> for FindingRow {
             from_hz: finding.from_hz,
             to_hz: finding.to_hz,
             peak_hz: finding.peak_hz,
+            window_db: finding.measured.window_db,
+            room_db: finding.measured.room_db,
+            axis_db: finding.measured.axis_db,
             size_db: finding.size_db,
-            in_room_size_db: finding.in_room_size_db,
             q: finding.q,
             spread_db: finding.spread_db,
             cause: finding.cause,
-            decision: finding.decision.name(),
-            share: finding.decision.share(),
+            decision: finding.decision,
+            eq_db: finding.eq_db,
+            undone: finding.undone,
+            ground: finding.ground.name(),
+            moves_hz: match finding.ground {
+                Ground::Moves { movement } => Some(movement.by_hz),
+                _ => None,
+            },
+            sure: finding.sure,
+            settle: finding.settle.map(Settle::name),
+            minor: finding.is_minor(),
+            inside: finding.inside_hz,
             reason: finding::reason(finding).to_string(),
         }
     }

@@ -174,7 +174,7 @@ pub fn json(entries: &[Entry]) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::audit::Decision;
+    use crate::findings::Decision;
     use crate::predict::summary::Sketch;
 
     fn entries() -> Vec<Entry> {

@@ -5,8 +5,8 @@
 //! mean of both (each relative to its own listening window), and the listening window deviates
 //! from its target as far as both deviate in the same sense.
 
+mod candidates;
 mod decided;
-mod findings;
 mod matched;
 
 pub use decided::{Decided, Deviation};
@@ -254,7 +254,7 @@ fn on(from: &Grid, levels: &[f64], grid: &Grid) -> Vec<f64> {
     found.into_iter().map(|l| l.unwrap_or(0.0)).collect()
 }
 
-/// `wish`, that for what both units share, with what differs between them among its findings; `own`
+/// `wish`, that for what both units share, with what differs between them among its candidates; `own`
 /// are the filters of each unit where it gets a list of its own.
 pub fn with_differences(
     audit: &Audit,
@@ -262,7 +262,7 @@ pub fn with_differences(
     matched: &Matched,
     own: Option<[&Bank; 2]>,
 ) -> Wish {
-    let differences = findings::of(matched, audit.judged, own);
-    let all = wish.findings.iter().cloned().chain(differences).collect();
+    let differences = candidates::of(matched, audit.judged, own);
+    let all = wish.candidates.iter().cloned().chain(differences).collect();
     Wish::new(wish.eq.clone(), all)
 }

@@ -2,8 +2,9 @@
 
 use super::plan::Plan;
 use super::prediction::ROUGHNESS_TREND_OCT;
-use crate::audit::{Cause, Deviations, Finding, Ground};
+use crate::audit::{Cause, Deviations};
 use crate::curve::Smoother;
+use crate::findings::Finding;
 
 /// A speaker listened to from one angle.
 #[derive(Debug, Clone, PartialEq)]
@@ -67,7 +68,7 @@ impl Aims {
         let recommended = recommended(&rows)?;
         Some(Aims {
             rows,
-            findings: own.wish.findings.clone(),
+            findings: own.findings.clone(),
             not_measured_deg,
             recommended,
         })
@@ -102,16 +103,16 @@ impl AimRow {
             .zip(weights)
             .map(|(d, w)| w * d * d);
         let roughness_db2: f64 = squares.sum();
-        let vanished = (0..own.wish.findings.len())
-            .filter(|place| has_vanished(&own.wish.findings[*place], &plan.wish.findings))
+        let vanished = (0..own.findings.len())
+            .filter(|place| has_vanished(&own.findings[*place], &plan.findings))
             .collect();
         AimRow {
             aim_deg,
             treble_tilt_db_per_oct: treble_tilt(plan),
             roughness_db: roughness_db2.sqrt(),
             deviation_db: seen.energy_before_db2().sqrt(),
-            reach: plan.reach,
-            yield_share: plan.prediction.yield_share,
+            reach: plan.mendable.reach,
+            yield_share: plan.mendable.yield_share,
             price_db: plan.prediction.price_db,
             stages: plan.stages().len(),
             vanished,
@@ -119,20 +120,12 @@ impl AimRow {
     }
 }
 
-/// Size of a finding where it is heard most, dB: what belongs to one axis stands on that axis and
-/// hardly in the listening window.
-pub fn heard_size_db(finding: &Finding) -> f64 {
-    match finding.ground {
-        Ground::OnTheAxisOnly { on_axis_db } => on_axis_db,
-        _ => finding.size_db,
-    }
-}
-
 fn has_vanished(finding: &Finding, others: &[Finding]) -> bool {
+    let size_db = |finding: &Finding| finding.stands_out().0;
     finding.cause != Cause::BandEdge
         && !others.iter().any(|other| {
             (other.peak_hz / finding.peak_hz).log2().abs() < SAME_PLACE_OCT
-                && heard_size_db(other) / heard_size_db(finding) > VANISHED_SHARE
+                && size_db(other) / size_db(finding) > VANISHED_SHARE
         })
 }
 

@@ -11,7 +11,7 @@ pub enum Grade {
     /// Reach between [`REACH_PARTLY`] and [`REACH_WELL`].
     Partly,
     /// Reach below [`REACH_PARTLY`].
-    Stubborn,
+    Hardly,
 }
 
 impl Grade {
@@ -21,7 +21,7 @@ impl Grade {
             Grade::NeedsLittle => "needs-little",
             Grade::Well => "well",
             Grade::Partly => "partly",
-            Grade::Stubborn => "stubborn",
+            Grade::Hardly => "hardly",
         }
     }
 }
@@ -35,7 +35,7 @@ pub const HARDLY_ANY_DB: f64 = 1.0;
 /// less than 60 % of the deviation in dB. Our own judgement.
 pub const REACH_WELL: f64 = 0.66;
 
-/// Below this reach a speaker is stubborn: a third of the energy is less than a fifth of the
+/// Below this reach a speaker hardly takes EQ: a third of the energy is less than a fifth of the
 /// deviation in dB. Our own judgement.
 pub const REACH_PARTLY: f64 = 0.33;
 
@@ -47,7 +47,7 @@ impl Grade {
             _ if deviation_before_db < HARDLY_ANY_DB => Grade::NeedsLittle,
             Some(reach) if reach >= REACH_WELL => Grade::Well,
             Some(reach) if reach >= REACH_PARTLY => Grade::Partly,
-            _ => Grade::Stubborn,
+            _ => Grade::Hardly,
         }
     }
 }

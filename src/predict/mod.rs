@@ -5,6 +5,7 @@ pub mod aims;
 mod asked;
 pub mod contradiction;
 mod grade;
+mod mendable;
 mod plan;
 mod prediction;
 pub mod situation;
@@ -12,5 +13,6 @@ pub mod summary;
 
 pub use asked::contradictions;
 pub use grade::{Grade, HARDLY_ANY_DB, REACH_PARTLY, REACH_WELL};
+pub use mendable::Mendable;
 pub use plan::{AngleLevels, Asked, Plan};
 pub use prediction::{Demand, Prediction, WorstChange, predict, sections};

@@ -1,6 +1,7 @@
 //! Everything that was decided for one speaker.
 
 use super::grade::Grade;
+use super::mendable::Mendable;
 use super::prediction::Prediction;
 use super::situation::{CrossoverTaken, Situation};
 use crate::audit::{Audit, TREND_OCT, Wish};
@@ -8,6 +9,7 @@ use crate::average::AveragedCurves;
 use crate::curve::{Curve, Limits, Smoother};
 use crate::device::Device;
 use crate::filter::{Bank, Biquad, Stage};
+use crate::findings::Finding;
 use crate::fit::Fit;
 use crate::response::Orbit;
 use crate::target::Target;
@@ -27,11 +29,13 @@ pub struct Plan {
     pub device: Device,
     /// What the angles show: what can be mended and what cannot.
     pub audit: Audit,
-    /// What is wanted of the filters, and all findings: those of the audit, the owner's situation,
-    /// the room and the other unit of a pair.
+    /// What is wanted of the filters, and what it answers to or passes over: of the angles, the
+    /// owner's situation, the room and the other unit of a pair.
     pub wish: Wish,
-    /// Share of the audible deviation energy that the wish itself would remove.
-    pub reach: Option<f64>,
+    /// What is said of the speaker, by ascending frequency.
+    pub findings: Vec<Finding>,
+    /// What of the audible deviation EQ can mend, and how much of it this plan mends.
+    pub mendable: Mendable,
     /// The crossover to a subwoofer, whose stages stand in front of those that correct.
     pub crossover: Option<CrossoverTaken>,
     /// The stages that correct and how well they follow the wish.
@@ -42,6 +46,8 @@ pub struct Plan {
     pub situation: Situation,
     /// What was asked that limits the plan.
     pub asked: Asked,
+    /// Stages that were taken back because with them more deviation was left than without any.
+    pub taken_back: usize,
     /// A plan for each unit of a pair, when they were asked for.
     pub per_unit: Vec<Plan>,
 }
@@ -68,16 +74,6 @@ pub struct AngleLevels {
 }
 
 impl Plan {
-    /// Audible deviation before any EQ, dB rms.
-    pub fn deviation_before_db(&self) -> f64 {
-        self.audit.deviations.energy_before_db2().sqrt()
-    }
-
-    /// Audible deviation with the plan, dB rms.
-    pub fn deviation_after_db(&self) -> f64 {
-        self.audit.deviations.energy_db2(&self.prediction.eq).sqrt()
-    }
-
     /// The in-room response before any EQ on the audit's grid, above the listening window's level;
     /// `None` where there is none.
     pub fn in_room_before(&self) -> Option<Curve> {
@@ -168,6 +164,6 @@ impl Plan {
 
     /// How well the speaker takes EQ.
     pub fn grade(&self) -> Grade {
-        Grade::of(self.deviation_before_db(), self.reach)
+        Grade::of(self.mendable.before_db, self.mendable.reach)
     }
 }

@@ -25,8 +25,6 @@ pub struct Prediction {
     pub response_after: Option<Response>,
     /// All averaged curves with these stages applied, without the level in front.
     pub curves_after: AveragedCurves,
-    /// Share of the audible deviation energy that the filters remove.
-    pub yield_share: Option<f64>,
     /// Headroom the plan costs, dB: the level in front, as a positive number.
     pub price_db: f64,
     /// Preference rating before.
@@ -120,7 +118,6 @@ pub fn predict(
     let bank = with_headroom(of(all), device);
     let curves_after = subject.curves.with_gain(&gains_db);
     Ok(Prediction {
-        yield_share: audit.deviations.share_removed(&eq),
         price_db: 0.0 - bank.gain_db,
         rating_before: Rating::of(subject.curves),
         rating_after: Rating::of(&curves_after),

@@ -2,8 +2,9 @@
 
 use super::grade::Grade;
 use super::plan::Plan;
-use crate::audit::{Cause, Decision};
+use crate::audit::Cause;
 use crate::curve::Curve;
+use crate::findings::Decision;
 use std::path::PathBuf;
 
 /// A line of a table of many: a speaker folder and what became of it.
@@ -55,7 +56,7 @@ pub struct Summary {
 pub struct LeftAlone {
     /// Where it is largest, Hz.
     pub peak_hz: f64,
-    /// Size in the listening window, dB.
+    /// Its own share of the listening window's deviation, dB.
     pub size_db: f64,
     /// Why it is there.
     pub cause: Cause,
@@ -88,17 +89,18 @@ impl Summary {
             curve.values_db().iter().step_by(EVERY).copied().collect()
         };
         let before = plan.window_before();
-        let findings = &plan.wish.findings;
+        let findings = &plan.findings;
+        let mendable = &plan.mendable;
         let prediction = &plan.prediction;
         Summary {
             speaker: plan.speaker.clone(),
             target: plan.target.name.clone(),
             device: plan.device.name.clone(),
             grade: plan.grade(),
-            deviation_before_db: plan.deviation_before_db(),
-            deviation_after_db: plan.deviation_after_db(),
-            reach: plan.reach,
-            yield_share: prediction.yield_share,
+            deviation_before_db: mendable.before_db,
+            deviation_after_db: mendable.after_db,
+            reach: mendable.reach,
+            yield_share: mendable.yield_share,
             price_db: prediction.price_db,
             rating_before: prediction.rating_before.map(|r| r.preference),
             rating_after: prediction.rating_after.map(|r| r.preference),
@@ -110,7 +112,7 @@ impl Summary {
             left: findings
                 .iter()
                 .filter(|f| f.decision != Decision::Correct && f.cause != Cause::BandEdge)
-                .filter(|f| f.is_significant())
+                .filter(|f| !f.is_minor())
                 .map(|f| LeftAlone {
                     peak_hz: f.peak_hz,
                     size_db: f.size_db,

@@ -4,7 +4,7 @@ use super::document::{Column, Document, Row, Section, Table, row};
 use super::span::{Text, db, exact, hz, name, number, percent, text};
 use super::terminal::{Paint, render};
 use super::words::situation::side;
-use crate::predict::aims::{AimRow, Aims, TREBLE_HZ, heard_size_db};
+use crate::predict::aims::{AimRow, Aims, TREBLE_HZ};
 
 /// What `audit --aims` prints.
 pub fn text(speaker: &str, aims: &Aims, paint: Paint) -> String {
@@ -92,7 +92,7 @@ fn vanished(aims: &Aims, row: &AimRow) -> Text {
         .iter()
         .filter_map(|place| aims.findings.get(*place));
     let each = findings.map(|f| {
-        let size = db(heard_size_db(f), 1).signed();
+        let size = db(f.stands_out().0, 1).signed();
         text!("{} ({}, {})", hz(f.peak_hz), size, f.cause.name())
     });
     Text::joined(each, ", ")

@@ -9,9 +9,9 @@ use super::sheet::{
     drawn, frequency_words, level_word, panel, pen, put, step_pen, words, x_of,
 };
 use super::span::{Text, exact, text};
-use super::words::finding::{findings, reason};
-use crate::audit::{Decision, Finding};
+use super::words::finding::{reason, to_read};
 use crate::error::Result;
+use crate::findings::{Decision, Finding};
 use crate::predict::{AngleLevels, Plan};
 use crate::response::Orbit;
 use plotters::prelude::{Color, PathElement};
@@ -50,7 +50,7 @@ pub fn draw(plan: &Plan) -> Result<Option<Picture>> {
     if maps.is_empty() {
         return Ok(None);
     }
-    let findings: Vec<(usize, &Finding)> = findings(plan).filter(|(_, f)| f.q.is_some()).collect();
+    let findings: Vec<(usize, &Finding)> = to_read(plan).filter(|(_, f)| f.q.is_some()).collect();
     let lanes = lanes(&findings);
     let lane_count = lanes.iter().copied().max().map_or(0, |most| most + 1);
     // The boxes stand once, over the first map; the lines go down through all.
@@ -124,7 +124,7 @@ fn describe(plan: &Plan, maps: &[AngleLevels]) -> Text {
         "Map of level over frequency and {} angle, each angle relative to the listening window at the same frequency, in steps.",
         Text::joined(maps.iter().map(|map| map.orbit.name()), " and ")
     };
-    for (number, finding) in findings(plan) {
+    for (number, finding) in to_read(plan) {
         if finding.decision != Decision::Correct && finding.q.is_some() {
             said += text!(" Marked {}: {}.", number, reason(finding));
         }

@@ -3,7 +3,7 @@
 
 use super::picture::Picture;
 use super::span::Text;
-use crate::audit::Decision;
+use crate::findings::Decision;
 use crate::predict::summary::Sketch;
 
 /// Where something is shown.
@@ -86,6 +86,13 @@ pub enum Block {
         summary: &'static str,
         /// The lines.
         lines: Vec<Text>,
+    },
+    /// A table that a page shows only when asked. Terminals show none.
+    Folded {
+        /// What it holds.
+        summary: Text,
+        /// The table.
+        table: Table,
     },
     /// Small pictures of plans. Terminals show none.
     Thumbnails(Vec<Thumbnail>),
@@ -214,6 +221,8 @@ pub struct Cell {
     pub text: Text,
     /// What was decided, shown as a colour too.
     pub decision: Option<Decision>,
+    /// How sure it is, 0 to 1, shown as a shape too.
+    pub sure: Option<f64>,
     /// Where more stands, relative to the page.
     pub link: Option<String>,
     /// Length of a bar that shows the number, as a share of the longest.

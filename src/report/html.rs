@@ -75,18 +75,18 @@ fn figures(plan: &Plan) -> Vec<[Text; 3]> {
     };
     let deviation = text! {
         "{} \u{2192} {}",
-        number(plan.deviation_before_db(), 1), db(plan.deviation_after_db(), 1)
+        number(plan.mendable.before_db, 1), db(plan.mendable.after_db, 1)
     };
     vec![
         ["deviation from target".into(), deviation, "rms".into()],
         [
             "reach".into(),
-            plan.reach.map(percent).into(),
+            plan.mendable.reach.map(percent).into(),
             "by an ideal EQ".into(),
         ],
         [
             "yield".into(),
-            prediction.yield_share.map(percent).into(),
+            plan.mendable.yield_share.map(percent).into(),
             "by these filters".into(),
         ],
         [

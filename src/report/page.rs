@@ -9,6 +9,7 @@ use super::picture::{Picture, Trace};
 use super::sheet::{LEFT, Manner, UNITS_PER_DECADE, WIDTH};
 use super::sketch;
 use super::span::{Span, Text};
+use super::words::finding;
 use crate::curve::Grid;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
@@ -151,6 +152,12 @@ fn block(block: &Block, number: &mut usize) -> Markup {
                 pre { @for line in lines { (words(line)) "\n" } }
             }
         },
+        Block::Folded { summary, table } => html! {
+            details.folded {
+                summary { (words(summary)) }
+                (self::table(table))
+            }
+        },
         Block::Thumbnails(thumbnails) => html! {
             ul.many { @for one in thumbnails { li { (thumbnail(one)) } } }
         },
@@ -242,6 +249,9 @@ fn content(cell: &Cell) -> Markup {
     html! {
         @if let Some(decision) = cell.decision {
             span.mark data-share=(decision.name()) style={ "--mark:" (Ink::of(decision).variable()) } {}
+        }
+        @if let Some(sure) = cell.sure {
+            span.sure data-sure=(finding::sure_word(sure)) {}
         }
         @if let Some(share) = cell.bar {
             span.length style={ "width:" (format!("{:.1}", 100.0 * share)) "%" } {}
@@ -419,7 +429,7 @@ fn readings(picture: &Picture) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::audit::Decision;
+    use crate::findings::Decision;
     use crate::report::document::row;
     use crate::report::span::{Quantity, code, db, hz, name, text};
     use crate::report::terminal::{self, COLUMNS, Paint};
@@ -444,7 +454,7 @@ mod tests {
             rows: (1usize..4)
                 .map(|place| {
                     let decision = Cell {
-                        decision: Some(Decision::Soften { share: 0.5 }),
+                        decision: Some(Decision::Soften),
                         link: Some("./a".into()),
                         ..text!("{} corrected", names()).into()
                     };

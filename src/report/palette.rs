@@ -1,6 +1,6 @@
 //! The colours of pictures and page, each by what it stands for.
 
-use crate::audit::Decision;
+use crate::findings::Decision;
 
 /// What a mark in a picture stands for. Every ink has a colour for light paper and one for dark.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -66,8 +66,8 @@ impl Ink {
     pub fn of(decision: Decision) -> Ink {
         match decision {
             Decision::Correct => Ink::Mended,
-            Decision::Soften { .. } => Ink::Softened,
-            Decision::Leave => Ink::Left,
+            Decision::Soften => Ink::Softened,
+            Decision::Leave | Decision::Unspent => Ink::Left,
         }
     }
 

@@ -6,9 +6,9 @@ use super::sheet::{
     FROM_HZ, Hang, LEFT, Manner, Panel, Surface, TO_HZ, block, curve, frequency_lines, level_lines,
     panel, pen, put, words,
 };
-use super::words::finding::findings;
-use crate::audit::{Decision, Finding};
+use super::words::finding::to_read;
 use crate::error::Result;
+use crate::findings::{Decision, Finding};
 use crate::predict::Plan;
 use plotters::prelude::{Color, PathElement};
 
@@ -86,7 +86,7 @@ const TINT: f64 = 0.11;
 /// The stretches of frequency, apart from each other, in which something is left alone or only
 /// softened.
 fn not_mended(plan: &Plan) -> Vec<(f64, f64)> {
-    let mut stretches: Vec<(f64, f64)> = findings(plan)
+    let mut stretches: Vec<(f64, f64)> = to_read(plan)
         .map(|(_, finding)| finding)
         .filter(|f| f.decision != Decision::Correct && f.q.is_some())
         .map(|f| (f.from_hz, f.to_hz))
@@ -110,7 +110,7 @@ pub fn draw_box(surface: &Surface, finding: &Finding, top: i32, bottom: i32) -> 
     block(
         &area,
         hz,
-        (0.0, finding.decision.share().clamp(0.0, 1.0)),
+        (0.0, finding.undone.clamp(0.0, 1.0)),
         colour,
         1.0,
     )?;

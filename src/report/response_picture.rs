@@ -9,10 +9,11 @@ use super::sheet::{
     block, drawn, frequency_lines, frequency_words, panel, pen, words, x_of,
 };
 use super::span::{Text, db, exact, hz, text};
-use super::words::finding::{cause, decided, findings};
-use crate::audit::{Finding, TREND_OCT};
+use super::words::finding::{cause, decided, to_read};
+use crate::audit::TREND_OCT;
 use crate::curve::Curve;
 use crate::error::Result;
+use crate::findings::Finding;
 use crate::predict::Plan;
 
 /// Least height of a panel, dB; a flat curve in a lower one would look livelier than it is.
@@ -136,7 +137,7 @@ pub fn draw(plan: &Plan) -> Result<Picture> {
         top += HEADING_HEIGHT + height;
     }
     let strip_top = top + HEADING_HEIGHT;
-    let strip_bottom = strip_top + ROW_HEIGHT * (findings(plan).count().max(1) as i32);
+    let strip_bottom = strip_top + ROW_HEIGHT * (to_read(plan).count().max(1) as i32);
     let height = strip_bottom + AXIS_HEIGHT;
 
     let marks = drawn(height, |surface| {
@@ -170,10 +171,10 @@ fn describe(plan: &Plan) -> Text {
     let audit = &plan.audit;
     let mut said = text! {
         "Level over frequency from 20 Hz to 20 kHz. Deviation of listening window and in-room curve from their targets: {} rms before, {} after. Judged from {} to {}.",
-        db(plan.deviation_before_db(), 1), db(plan.deviation_after_db(), 1),
+        db(plan.mendable.before_db, 1), db(plan.mendable.after_db, 1),
         hz(audit.judged.from_hz), hz(audit.judged.to_hz)
     };
-    for (number, finding) in findings(plan) {
+    for (number, finding) in to_read(plan) {
         said += text! {
             " {}: {} at {}, {}.",
             number, cause(finding.cause), hz(finding.peak_hz), decided(finding)
@@ -237,7 +238,7 @@ fn name_curves(surface: &Surface, area: &Panel, plan: &Plan, story: &Story) -> R
 
 /// One row for each finding: a frame as wide as the finding, filled as far as it is corrected.
 fn draw_strip(surface: &Surface, plan: &Plan, place: (i32, i32)) -> Result<()> {
-    let count = findings(plan).count();
+    let count = to_read(plan).count();
     let rows = count.max(1) as f64;
     let area = panel(surface, place.0, place.1, rows, 0.0);
     let (from_hz, to_hz) = (plan.audit.judged.from_hz, plan.audit.judged.to_hz);
@@ -260,7 +261,7 @@ fn draw_strip(surface: &Surface, plan: &Plan, place: (i32, i32)) -> Result<()> {
             0,
         );
     }
-    for (number, finding) in findings(plan) {
+    for (number, finding) in to_read(plan) {
         draw_row(surface, number, finding, place.0)?;
     }
     Ok(())

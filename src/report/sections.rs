@@ -2,13 +2,14 @@
 
 use super::document::{Block, Cell, Column, Look, Medium, Row, Section, Table, row};
 use super::span::{Quantity, Text, code, db, exact, hz, name, number, percent, quantity, text};
-use super::words::finding::{cause, decided, findings, reason, size};
+use super::words::finding::{cause, decided, findings, how_sure, reason, size, to_read};
 use super::words::stage::{gain, stages, unheld};
 use super::words::{contradiction, situation};
-use crate::audit::{Decision, Finding};
+use crate::audit::WORTH_SAYING_DB;
 use crate::average::{AveragedCurves, RearWall};
 use crate::filter::Stage;
 use crate::filter_list::CAUTIONS;
+use crate::findings::{Decision, Finding};
 use crate::fit::{Fit, Rung};
 use crate::predict::{Demand, Plan, contradictions};
 use crate::response::{Orbit, Response};
@@ -21,37 +22,69 @@ pub fn warnings(plan: &Plan) -> Vec<Text> {
         .collect()
 }
 
-/// Every finding with what was decided and why.
+/// Every finding with what was decided and why; the minor ones folded away.
 pub fn of_findings(plan: &Plan) -> Section {
     let section = Section::unheaded("Findings");
-    let rows: Vec<Row> = findings(plan)
-        .map(|(number, finding)| finding_row(number, finding))
-        .collect();
-    if rows.is_empty() {
-        return section.paragraph("Nothing significant was found.");
+    let (minor, to_read): (Vec<_>, Vec<_>) = findings(plan).partition(|(_, f)| f.is_minor());
+    let section = match to_read.is_empty() {
+        true => section.paragraph("Nothing significant was found."),
+        false => section.table(findings_table("Findings", to_read)).with_on(
+            Medium::Page,
+            Block::Paragraph(
+                Look::Note,
+                "Window and room: the measured curves over their targets at that place, before EQ. Size: the finding's own share of the window, which would have to be undone. EQ: what the filters do there. Spread: how much the size differs from angle to angle, weighted as the angles count in the room. Sure: the probability that the decision is right, counted on simulated speakers.".into(),
+            ),
+        ),
+    };
+    if minor.is_empty() {
+        return section;
     }
-    let table = Table {
-        label: "Findings",
+    let count = minor.len();
+    section
+        .with_on(
+            Medium::Terminal,
+            Block::Paragraph(
+                Look::Note,
+                text! {
+                    "{} minor {} below {} in window and room: in the report and in JSON.",
+                    count, if count == 1 { "finding" } else { "findings" }, db(WORTH_SAYING_DB, 0)
+                },
+            ),
+        )
+        .with_on(
+            Medium::Page,
+            Block::Folded {
+                summary: text! {
+                    "{} minor, below {} in window and room",
+                    count, db(WORTH_SAYING_DB, 0)
+                },
+                table: findings_table("Minor findings", minor),
+            },
+        )
+}
+
+fn findings_table(label: &'static str, rows: Vec<(usize, &Finding)>) -> Table {
+    Table {
+        label,
         look: "findings",
         columns: vec![
             Column::numbers("No.", ""),
             Column::numbers("at", ""),
             Column::words("cause"),
             Column::words("decision"),
-            Column::numbers("size", "dB"),
+            Column::numbers("window", "dB"),
             Column::numbers("room", "dB"),
-            Column::numbers("Q", ""),
-            Column::numbers("spread", "dB"),
+            Column::numbers("size", "dB"),
+            Column::numbers("EQ", "dB"),
+            Column::numbers("Q", "").only(Medium::Page),
+            Column::numbers("spread", "dB").only(Medium::Page),
+            Column::numbers("sure", ""),
         ],
-        rows,
-    };
-    section.table(table).with_on(
-        Medium::Page,
-        Block::Paragraph(
-            Look::Note,
-            "Size: in the listening window, of the room at its seats. Spread: how much the size differs from angle to angle, weighted as the angles count in the room.".into(),
-        ),
-    )
+        rows: rows
+            .into_iter()
+            .map(|(number, finding)| finding_row(number, finding))
+            .collect(),
+    }
 }
 
 fn finding_row(number: usize, finding: &Finding) -> Row {
@@ -60,24 +93,31 @@ fn finding_row(number: usize, finding: &Finding) -> Row {
         decision: Some(finding.decision),
         ..decided(finding).into()
     };
+    let sure = Cell {
+        sure: Some(finding.sure),
+        ..percent(finding.sure).into()
+    };
     Row {
-        reason: Some(text!("{}.", reason(finding))),
+        reason: Some(text!("{}; {}.", reason(finding), how_sure(finding))),
         ..row![
             number,
             hz(finding.peak_hz),
             cause(finding.cause),
             decision,
+            finding.measured.window_db.map(size),
+            finding.measured.room_db.map(size),
             size(finding.size_db),
-            finding.in_room_size_db.map(size),
+            size(finding.eq_db),
             unsigned(finding.q),
             unsigned(finding.spread_db),
+            sure,
         ]
     }
 }
 
 /// What has a line in the angle picture.
 pub fn left_alone(plan: &Plan) -> Text {
-    let marked = findings(plan)
+    let marked = to_read(plan)
         .filter(|(_, f)| f.decision != Decision::Correct && f.q.is_some())
         .map(|(number, f)| text!("{} {} at {}", number, cause(f.cause), hz(f.peak_hz)));
     Text::joined(marked, ", ")

@@ -2,7 +2,7 @@
 
 use super::document::{Block, Column, Document, Item, Medium, Row, Section, Table};
 use super::span::Text;
-use crate::audit::Decision;
+use crate::findings::Decision;
 use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
 
 /// Widest line.
@@ -37,8 +37,8 @@ impl Paint {
 fn decision_code(decision: Decision) -> u8 {
     match decision {
         Decision::Correct => 32,
-        Decision::Soften { .. } => 33,
-        Decision::Leave => 31,
+        Decision::Soften => 33,
+        Decision::Leave | Decision::Unspent => 31,
     }
 }
 
@@ -108,7 +108,7 @@ fn block(block: &Block, paint: Paint) -> String {
             .iter()
             .map(|line| wrapped(line, INDENT, INDENT))
             .collect(),
-        Block::Figure { .. } | Block::Thumbnails(_) => String::new(),
+        Block::Figure { .. } | Block::Thumbnails(_) | Block::Folded { .. } => String::new(),
     }
 }
 

@@ -50,11 +50,11 @@ fn figures(plan: &Plan) -> Section {
     let section = Section::default()
         .paragraph(text! {
             "Audible deviation {} rms before, {} after",
-            db(plan.deviation_before_db(), 1), db(plan.deviation_after_db(), 1)
+            db(plan.mendable.before_db, 1), db(plan.mendable.after_db, 1)
         })
         .paragraph(text! {
             "Yield {} within a reach of {}, price {} of headroom",
-            prediction.yield_share.map(percent), plan.reach.map(percent),
+            plan.mendable.yield_share.map(percent), plan.mendable.reach.map(percent),
             db(prediction.price_db, 1)
         });
     match (prediction.rating_before, prediction.rating_after) {

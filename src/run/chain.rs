@@ -8,10 +8,11 @@ use crate::audit::{self, Audit, Subject};
 use crate::budget::Tables;
 use crate::device::Device;
 use crate::error::Result;
-use crate::filter::Bank;
+use crate::filter::{Bank, Stage};
+use crate::findings::{self, Settling};
 use crate::fit::{self, Fit, Wanted};
 use crate::pair;
-use crate::predict::{Asked, Plan, predict};
+use crate::predict::{Asked, Mendable, Plan, Prediction, predict};
 use crate::seats::{self, Question, Room};
 
 /// What is planned.
@@ -71,8 +72,22 @@ pub(super) fn plan(case: &Case) -> Result<Plan> {
         .map(|room| Question::new(room, &audit, &wish, from_hz, device));
     let wish = question.as_ref().map_or(wish, |q| q.wish.clone());
     let (left, stages) = owner.left_for_plan(device, options.stages)?;
-    let fit = fitted(&audit, &wish, question.as_ref(), &left, stages, options)?;
-    let prediction = predict(subject, &audit, owner.highpass(), &fit.stages, device)?;
+    let planning = Planning {
+        subject,
+        audit: &audit,
+        wish: &wish,
+        question: question.as_ref(),
+        highpass: owner.highpass(),
+        left: &left,
+        device,
+        options,
+    };
+    let Planned {
+        fit,
+        prediction,
+        mendable,
+        taken_back,
+    } = planning.planned(stages)?;
     let crossover = owner.crossover_taken(&audit, options, device)?;
     let (pair, wish) = match case.pair {
         None => (None, wish),
@@ -84,14 +99,21 @@ pub(super) fn plan(case: &Case) -> Result<Plan> {
     let mut situation = owner.situation(subject, &audit, &prediction, device);
     situation.aim = case.aim.map(Into::into);
     situation.pair = pair;
-    situation.room = question.map(|question| {
-        // Without the level in front, as all curves after.
-        let correcting = Bank {
-            gain_db: 0.0,
-            rate_hz: device.rate_hz,
-            sections: prediction.bank.sections[owner.highpass().len()..].to_vec(),
-        };
-        question.decided(|freqs_hz| correcting.gains_db(freqs_hz))
+    // Without the level in front, as all curves after.
+    let correcting = Bank {
+        gain_db: 0.0,
+        rate_hz: device.rate_hz,
+        sections: prediction.bank.sections[owner.highpass().len()..].to_vec(),
+    };
+    situation.room =
+        question.map(|question| question.decided(|freqs_hz| correcting.gains_db(freqs_hz)));
+    let findings = findings::settle(&Settling {
+        curves: subject.curves,
+        target: subject.target,
+        audit: &audit,
+        wish: &wish,
+        filters: &correcting,
+        filters_level_db: prediction.eq_level_db,
     });
     Ok(Plan {
         speaker: case.name.to_string(),
@@ -99,7 +121,8 @@ pub(super) fn plan(case: &Case) -> Result<Plan> {
         trusted: subject.trusted,
         target: subject.target.clone(),
         device: device.clone(),
-        reach: audit.deviations.share_removed(&wish.eq),
+        mendable,
+        findings,
         audit,
         wish,
         crossover,
@@ -110,49 +133,95 @@ pub(super) fn plan(case: &Case) -> Result<Plan> {
             stages: options.stages,
             from_hz: options.audit.from_hz,
         },
+        taken_back,
         per_unit: case
             .pair
             .map_or_else(Vec::new, |pair| pair.per_unit.clone()),
     })
 }
 
-/// The stages that come nearest to `wish`.
-fn fitted(
-    audit: &Audit,
-    wish: &audit::Wish,
-    question: Option<&Question>,
-    device: &Device,
-    stages: Option<usize>,
-    options: &PlanOptions,
-) -> Result<Fit> {
-    let highest_hz = HIGHEST_SHARE_OF_RATE * device.rate_hz;
-    let fit_options = fit::Options {
-        stages,
-        forbid: options.without.clone(),
-        boost_at_most_db: Some(options.audit.boost_at_most_db),
-        boost_q_at_most: Some(BOOST_Q_AT_MOST),
-        // The objective is the distance of the curves from their targets (DESIGN, "Fit"), and
-        // what no filter may mend counts in it: stages that only polish the wish are not spent.
-        slack: Some(fit::Slack {
-            unmendable_db2: audit.deviations.energy_db2(&wish.eq),
-            faithful_db: FAITHFUL_DB,
-        }),
-        effort: options.effort.unwrap_or(EFFORT),
-        level_cost: LEVEL_COST,
-        ..fit::Options::default()
-    };
-    if let Some(question) = question {
-        let (joined, judged) = (&question.joined, question.judged.as_ref());
-        return seats::fit(joined, judged, device, &fit_options, highest_hz);
+/// What stages are chosen from.
+struct Planning<'a> {
+    subject: &'a Subject<'a>,
+    audit: &'a Audit,
+    wish: &'a audit::Wish,
+    question: Option<&'a Question>,
+    highpass: &'a [Stage],
+    /// The device without the stages that something else takes.
+    left: &'a Device,
+    device: &'a Device,
+    options: &'a PlanOptions,
+}
+
+/// Stages and what they do.
+struct Planned {
+    fit: Fit,
+    prediction: Prediction,
+    mendable: Mendable,
+    /// Stages that were taken back because with them more deviation was left than without any.
+    taken_back: usize,
+}
+
+impl Planning<'_> {
+    /// The stages that come nearest to the wish. A plan that leaves more deviation than there was is
+    /// none: stages are taken back until it does not.
+    fn planned(&self, stages: Option<usize>) -> Result<Planned> {
+        let mut planned = self.with(stages)?;
+        let wanted = planned.fit.stages.len();
+        // What is done about the room is judged at its seats (`seats`).
+        let judged_here = self.question.is_none_or(|q| q.judged.is_none());
+        let mut fewer = wanted;
+        while judged_here && planned.mendable.is_worse() && fewer > 0 {
+            fewer -= 1;
+            planned = self.with(Some(fewer))?;
+        }
+        planned.taken_back = wanted - planned.fit.stages.len().min(wanted);
+        Ok(planned)
     }
-    let freqs_hz = audit.grid.freqs_hz();
-    let end = freqs_hz.partition_point(|f| *f < highest_hz);
-    let wanted = Wanted {
-        freqs_hz: &freqs_hz[..end],
-        gain_db: &wish.eq.values_db()[..end],
-        weights: &audit.fit_weights[..end],
-    };
-    fit::fit(&wanted, device, &fit_options)
+
+    fn with(&self, stages: Option<usize>) -> Result<Planned> {
+        let fit = self.fitted(stages)?;
+        let (subject, audit) = (self.subject, self.audit);
+        let prediction = predict(subject, audit, self.highpass, &fit.stages, self.device)?;
+        Ok(Planned {
+            mendable: Mendable::new(&audit.deviations, &self.wish.eq, &prediction.eq),
+            fit,
+            prediction,
+            taken_back: 0,
+        })
+    }
+
+    fn fitted(&self, stages: Option<usize>) -> Result<Fit> {
+        let (audit, wish, options) = (self.audit, self.wish, self.options);
+        let highest_hz = HIGHEST_SHARE_OF_RATE * self.left.rate_hz;
+        let fit_options = fit::Options {
+            stages,
+            forbid: options.without.clone(),
+            boost_at_most_db: Some(options.audit.boost_at_most_db),
+            boost_q_at_most: Some(BOOST_Q_AT_MOST),
+            // The objective is the distance of the curves from their targets (DESIGN, "Fit"), and
+            // what no filter may mend counts in it: stages that only polish the wish are not spent.
+            slack: Some(fit::Slack {
+                unmendable_db2: audit.deviations.energy_db2(&wish.eq),
+                faithful_db: FAITHFUL_DB,
+            }),
+            effort: options.effort.unwrap_or(EFFORT),
+            level_cost: LEVEL_COST,
+            ..fit::Options::default()
+        };
+        if let Some(question) = self.question {
+            let (joined, judged) = (&question.joined, question.judged.as_ref());
+            return seats::fit(joined, judged, self.left, &fit_options, highest_hz);
+        }
+        let freqs_hz = audit.grid.freqs_hz();
+        let end = freqs_hz.partition_point(|f| *f < highest_hz);
+        let wanted = Wanted {
+            freqs_hz: &freqs_hz[..end],
+            gain_db: &wish.eq.values_db()[..end],
+            weights: &audit.fit_weights[..end],
+        };
+        fit::fit(&wanted, self.left, &fit_options)
+    }
 }
 
 impl OtherUnit {

@@ -3,9 +3,9 @@
 
 mod baseline;
 mod below;
+mod candidates;
 mod coverage;
 mod divide;
-mod findings;
 mod join;
 mod judged;
 mod levels;
@@ -61,7 +61,7 @@ pub struct Question {
     pub judged: Option<Judged>,
     /// Both wishes on one grid.
     pub joined: Joined,
-    /// Both together with the findings of both, on the audit's grid.
+    /// Both together with the candidates of both, on the audit's grid.
     pub wish: Wish,
 }
 
@@ -88,17 +88,17 @@ impl Question {
             })
         });
         let joined = join::join(audit, &upper, judged.as_ref(), transition_hz);
-        let findings = findings::with_room(
-            &wish.findings,
+        let candidates = candidates::with_room(
+            &wish.candidates,
             judged.as_ref(),
             transition_hz,
-            joined.grid().first_hz(),
+            joined.grid(),
         );
         Question {
             transition: room.transition,
             coverage,
             judged,
-            wish: Wish::new(joined.on_audit_grid(audit), findings),
+            wish: Wish::new(joined.on_audit_grid(audit), candidates),
             joined,
         }
     }

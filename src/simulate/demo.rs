@@ -9,7 +9,7 @@ use super::speaker::Speaker;
 use crate::error::Result;
 
 /// Folder name, speaker and measurement of each demo speaker. The first takes EQ well: its
-/// faults are the same at all angles. The second is stubborn: what is wrong with it changes
+/// faults are the same at all angles. The second hardly takes EQ: what is wrong with it changes
 /// from angle to angle.
 ///
 /// # Errors

@@ -4,9 +4,10 @@
 use super::known::KnownDefect;
 use super::population::{Evidence, Measured, Physics, draw, measurement};
 use super::score::{DefectScore, Planned, ScoreGrid};
-use crate::audit::{Cause, Finding, Subject};
+use crate::audit::{Cause, Subject};
 use crate::average::{AveragedCurves, RearWall};
 use crate::error::Result;
+use crate::findings::Finding;
 use crate::run::PlanOptions;
 use crate::simulate::DefectKind;
 
@@ -71,7 +72,7 @@ pub fn plan_and_score(measured: Measured<1>, evidence: Evidence) -> Result<Outco
     let bank = crate::read::filter_list::parse("trial".as_ref(), &text)?.bank();
     let on = ScoreGrid::from_hz(FROM_CORNERS * plan.audit.corner_hz.unwrap_or(NO_CORNER_HZ));
     let planned = Planned::new(&known, &bank, on)?;
-    let findings = &plan.wish.findings;
+    let findings = &plan.findings;
     Ok(Outcome {
         defects: planned
             .defect_scores()

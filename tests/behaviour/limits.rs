@@ -138,7 +138,7 @@ fn a_dip_where_a_second_source_is_loud_is_not_filled() {
             let speaker = Made::alike(dip, evidence);
             speaker.write("port.csv", &trace(trace_hz));
             let planned = speaker.plan(&[]);
-            let level_db = planned.number("level_change_db");
+            let level_db = planned.number("eq_level_db");
             planned.at("filters_db", 330.0) - level_db
         };
         // A port that is loud elsewhere says nothing of this dip.
@@ -207,6 +207,6 @@ fn a_dip_of_the_vertical_angles_alone_is_left() {
         85.0 + bell_db(f_hz, 2000.0, lobe_db, 2.0) + beaming_db(f_hz, angle_deg)
     };
     let planned = Made::of_angles(&per_octave(24.0), &level, "").plan(&[]);
-    let boost_db = planned.at("filters_db", 2000.0) - planned.number("level_change_db");
+    let boost_db = planned.at("filters_db", 2000.0) - planned.number("eq_level_db");
     assert!(boost_db < 0.7, "{boost_db}");
 }

@@ -219,7 +219,7 @@ fn assert_figures(planned: &Planned, within_db: f64) {
     near("reach", 1.0 - energy(&wish_db) / before, within_db);
     near("yield", 1.0 - after / before, within_db);
     let level_db = mean(&filters_db, &weights);
-    near("level_change_db", level_db, within_db);
+    near("eq_level_db", level_db, within_db);
     let most_db = filters_db.iter().copied().fold(f64::NEG_INFINITY, f64::max) - level_db;
     let demand = &planned.json["largest_demand"];
     let found = |key: &str| demand[key].as_f64().unwrap();
@@ -397,7 +397,7 @@ fn grade(deviation_db: f64, reach: f64) -> &'static str {
         (d, _) if d < 1.0 => "needs-little",
         (_, r) if r >= 0.66 => "well",
         (_, r) if r >= 0.33 => "partly",
-        _ => "stubborn",
+        _ => "hardly",
     }
 }
 

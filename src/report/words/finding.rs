@@ -1,12 +1,20 @@
-//! What the audit decided.
+//! A finding in words.
 
-use crate::audit::{Cause, Decision, Finding, Ground, Witness};
+use crate::audit::{Cause, Circumstance, Movement, Witness};
+use crate::findings::{DOUBTFUL_BELOW, Decision, Finding, Ground, SURE_FROM, Settle};
 use crate::predict::Plan;
 use crate::report::span::{Quantity, Text, db, hz, number, percent, quantity, text};
 
-/// The findings of a plan with their numbers, from 1.
+/// The findings of a plan with their numbers: those to be read from 1, by ascending frequency, then
+/// the minor ones.
 pub fn findings(plan: &Plan) -> impl Iterator<Item = (usize, &Finding)> {
-    (1..).zip(&plan.wish.findings)
+    let (minor, to_read): (Vec<_>, Vec<_>) = plan.findings.iter().partition(|f| f.is_minor());
+    (1..).zip(to_read.into_iter().chain(minor))
+}
+
+/// Those that are read one by one.
+pub fn to_read(plan: &Plan) -> impl Iterator<Item = (usize, &Finding)> {
+    findings(plan).filter(|(_, finding)| !finding.is_minor())
 }
 
 /// A cause in plain words.
@@ -21,101 +29,176 @@ pub fn cause(cause: Cause) -> &'static str {
     }
 }
 
-/// What was decided: `corrected`, `63 % corrected`, `left alone`.
+/// What the filters do: `corrected`, `43 % corrected`, `left alone`, `no stage spent`.
 pub fn decided(finding: &Finding) -> Text {
     match finding.decision {
         Decision::Correct => "corrected".into(),
-        Decision::Soften { share } => text!("{} corrected", percent(share)),
+        Decision::Soften => text!("{} corrected", percent(finding.undone)),
         Decision::Leave => "left alone".into(),
+        Decision::Unspent => "no stage spent".into(),
     }
 }
 
-/// One sentence with the numbers that decided, without a final period.
+/// One sentence of the finding's own numbers, without a final period.
 pub fn reason(finding: &Finding) -> Text {
     let mut said = ground(finding);
     for witness in &finding.witnesses {
         said += text!("; {}", self::witness(witness));
     }
-    said += "; ";
-    if let Decision::Soften { share } = finding.decision {
-        said += text!("{} of it corrected", percent(share));
-    } else {
-        said += decided(finding);
+    said += text!("; {}", done(finding));
+    if let Some(peak_hz) = finding.inside_hz {
+        said += text!("; beside what stands at {}", hz(peak_hz));
     }
     said
 }
 
-/// What decided.
+/// A probability that a decision is right, in a word.
+pub fn sure_word(sure: f64) -> &'static str {
+    match sure {
+        sure if sure >= SURE_FROM => "sure",
+        sure if sure >= DOUBTFUL_BELOW => "likely",
+        _ => "doubtful",
+    }
+}
+
+/// How sure it is: `sure (96 %)`, and what would settle it where it is not.
+pub fn how_sure(finding: &Finding) -> Text {
+    let said = text!("{} ({})", sure_word(finding.sure), percent(finding.sure));
+    match finding.settle {
+        None => said,
+        Some(settle) => text!("{}: {} would tell", said, self::settle(settle)),
+    }
+}
+
+/// A measurement that would settle a finding.
+fn settle(settle: Settle) -> &'static str {
+    match settle {
+        Settle::Angles => "the angles of both orbits",
+        Settle::VerticalOrbit => "the vertical orbit",
+        Settle::FinerSteps => "finer steps of angle and frequency",
+        Settle::PortNearField => "the near field of a port or passive unit",
+        Settle::Phase => "phase",
+    }
+}
+
+/// What moves with its surroundings by less is not told to move, dB.
+const CARRIED_DB: f64 = 0.5;
+
+/// What the filters do about it, as part of the sentence.
+fn done(finding: &Finding) -> Text {
+    let share = percent(finding.undone.min(1.0));
+    match finding.decision {
+        Decision::Correct if finding.undone >= 0.995 => "the filters undo it".into(),
+        Decision::Correct | Decision::Soften => text!("the filters undo {} of it", share),
+        Decision::Unspent => "EQ could mend it, and it is not worth a stage here".into(),
+        Decision::Leave if finding.eq_db.abs() >= CARRIED_DB && finding.q.is_some() => text! {
+            "left alone; the filters carry it along by {} with what is round it",
+            db(finding.eq_db, 1).signed()
+        },
+        Decision::Leave => "left alone".into(),
+    }
+}
+
+/// What was measured and what it shows.
 fn ground(finding: &Finding) -> Text {
+    match finding.ground {
+        Ground::Shared => text!("{}: the angles share it", measured(finding)),
+        Ground::Differs => text! {
+            "{}: its size depends on the angle{}",
+            measured(finding), cancelling(finding)
+        },
+        Ground::Moves { movement } => text! {
+            "{}: {}{}",
+            measured(finding), moving(&movement), cancelling(finding)
+        },
+        Ground::Beams => text! {
+            "{} in the in-room curve at {} against {} in the listening window: the speaker beams differently there, and one filter moves both alike",
+            level(finding.measured.room_db), hz(finding.peak_hz), level(finding.measured.window_db)
+        },
+        Ground::Axis => text! {
+            "{} on the axis at {} against {} in the listening window: it belongs to the axis and averages out round it",
+            level(finding.measured.axis_db), hz(finding.peak_hz), level(finding.measured.window_db)
+        },
+        Ground::Narrow { limit_q } => text! {
+            "{}, Q {}: narrower than a dip worth filling (Q {})",
+            measured(finding), number(finding.q.unwrap_or(0.0), 1), number(limit_q, 1)
+        },
+        Ground::Together => text! {
+            "{}: no single number decides, all angles together do",
+            measured(finding)
+        },
+        Ground::Known(circumstance) => known(finding, circumstance),
+    }
+}
+
+/// Size, place, and what the curves have there.
+fn measured(finding: &Finding) -> Text {
+    let is_dip = finding.size_db < 0.0;
+    let kind = match (finding.cause, is_dip) {
+        (Cause::Balance, false) => "broad excess of ",
+        (Cause::Balance, true) => "broad deficit of ",
+        (_, false) => "bump of ",
+        (_, true) => "dip of ",
+    };
+    let place = match finding.cause {
+        Cause::Balance => " around ",
+        _ => " at ",
+    };
+    let curves = text! {
+        "listening window {}, in-room curve {}",
+        level(finding.measured.window_db), level(finding.measured.room_db)
+    };
+    let hidden = match finding.is_hidden {
+        true => ", covered by what is round it and not to be seen in the listening window",
+        false => "",
+    };
+    let spread = match finding.spread_db {
+        Some(spread_db) => text!(", spread over angles {}", db(spread_db, 1)),
+        None => Text::default(),
+    };
+    text! {
+        "{}{}{}{}{} ({}{})",
+        kind, db(finding.size_db.abs(), 1), place, hz(finding.peak_hz), hidden, curves, spread
+    }
+}
+
+/// A level over a target with its sign.
+fn level(level_db: Option<f64>) -> Text {
+    match level_db {
+        Some(level_db) => db(level_db, 1).signed().into(),
+        None => "not known".into(),
+    }
+}
+
+fn cancelling(finding: &Finding) -> &'static str {
+    match finding.cause {
+        Cause::Cancellation => ", as where two sources or paths cancel",
+        _ => "",
+    }
+}
+
+fn moving(movement: &Movement) -> Text {
+    text! {
+        "its frequency moves by {} between 0 and {} {}",
+        quantity(movement.by_hz.abs(), 0, "Hz"),
+        quantity(movement.angle_deg.abs(), 0, "degrees"), movement.orbit.name()
+    }
+}
+
+/// What is known of an end of the band, the output, the room or the other unit.
+fn known(finding: &Finding, circumstance: Circumstance) -> Text {
     let size_db = finding.size_db;
     let size = db(size_db.abs(), 1);
     let place = hz(finding.peak_hz);
-    let spread = db(finding.spread_db.unwrap_or(0.0), 1);
-    let q = number(finding.q.unwrap_or(0.0), 1);
-    let room = match finding.in_room_size_db {
-        Some(room_db) => db(room_db, 1).signed().into(),
-        None => Text::from("not known"),
-    };
-    let is_peak = size_db >= 0.0;
-    let opening = text! {
-        "{}{} at {}",
-        if is_peak { "bump of " } else { "dip of " }, size, place
-    };
-    match finding.ground {
-        Ground::Shared => text! {
-            "{}, in the room's curve {}, spread over angles {}: all angles share it",
-            opening, room, spread
-        },
-        Ground::SharedInPart => text! {
-            "{}, in the room's curve {}, spread over angles {}: all angles share {} of it",
-            opening, room, spread, db((finding.decision.share() * size_db).abs(), 1)
-        },
-        Ground::SharedBroadly => text! {
-            "{}{} around {}, in the room's curve {}: all angles share it",
-            if is_peak { "broad excess of " } else { "broad deficit of " }, size, place, room
-        },
-        Ground::Moves { movement } => text! {
-            "{}, spread over angles {}, its frequency moves by {} between 0 and {} {}: two sources cancel here",
-            opening, spread, quantity(movement.by_hz.abs(), 0, "Hz"),
-            quantity(movement.angle_deg.abs(), 0, "degrees"), movement.orbit.name()
-        },
-        Ground::AnglesDisagree => text! {
-            "{}, spread over angles {}, in the room's curve {}: its size depends on the angle, so it is no property of the whole sound",
-            opening, spread, room
-        },
-        Ground::VerticalAnglesDisagree => text! {
-            "{}, the horizontal angles agree but the vertical ones do not (spread {}): two sources one above the other sum differently upward and downward",
-            opening, spread
-        },
-        Ground::NotInTheRoom => text! {
-            "{}, but {} in the room's curve: a filter would mend one and spoil the other",
-            opening, room
-        },
-        Ground::OnlyInTheRoom => text! {
-            "{} in the room's curve at {} against {} in the listening window: the speaker beams differently there, and one filter moves both alike",
-            room, place, db(size_db, 1).signed()
-        },
-        Ground::OnTheAxisOnly { on_axis_db } => text! {
-            "{}, {} on the axis itself and {} in the room's curve: it belongs to one axis and averages out round it",
-            opening, db(on_axis_db, 1).signed(), room
-        },
-        Ground::TooNarrow { limit_q } => text! {
-            "{} with Q {}, narrower than a dip worth filling (Q {}): it is passed over",
-            opening, q, number(limit_q, 1)
-        },
-        Ground::TooDeep { limit_db } => text! {
-            "{}, deeper than the {} a filter may fill: that deep, something cancels",
-            opening, db(limit_db, 0)
-        },
-        Ground::AveragesOnly => text! {
-            "{} with Q {}: averaged curves alone cannot tell a shared dip from a cancellation",
-            opening, q
-        },
-        Ground::BelowCorner { corner_hz } => text! {
+    match circumstance {
+        Circumstance::BelowCorner { corner_hz } => text! {
             "the speaker has fallen {} at {}: below, a boost would ask for excursion and give little",
             db(6.0, 0), hz(corner_hz)
         },
-        Ground::AsksTooMuch {
+        Circumstance::NotTrusted { limit_hz } => {
+            text!("beyond {} the measurement is not trusted", hz(limit_hz))
+        }
+        Circumstance::AsksTooMuch {
             boost_db,
             asked_db,
             clean_db,
@@ -123,10 +206,7 @@ fn ground(finding: &Finding) -> Text {
             "at {} a boost of {} would have peaks ask for {} at {}, and the speaker gives {} cleanly",
             place, db(boost_db, 1), db(asked_db, 0), quantity(1.0, 0, "m"), db(clean_db, 0)
         },
-        Ground::NotTrusted { limit_hz } => {
-            text!("beyond {} the measurement is not trusted", hz(limit_hz))
-        }
-        Ground::UnitsDiffer { after_db } => text! {
+        Circumstance::UnitsDiffer { after_db } => text! {
             "the second unit differs from the first by {} at {}{}",
             db(size_db, 1).signed(), place,
             match after_db {
@@ -135,22 +215,23 @@ fn ground(finding: &Finding) -> Text {
                     text!(", and by {} with a list for each", db(after_db, 1).signed()),
             }
         },
-        Ground::RoomUnheard { transition_hz } => text! {
+        Circumstance::RoomUnheard { transition_hz } => text! {
             "below {} the room decides what is heard, and no seats were measured there",
             hz(transition_hz)
         },
-        Ground::SeatsShare { seats, sizes_db } => text! {
+        Circumstance::SeatsShare { seats, sizes_db } => text! {
             "peak of {} at {} over what is round it, {}: a mode of the room that the seats share",
             size, place, at_seats(seats, sizes_db)
         },
-        Ground::SeatsDisagree { seats, sizes_db } => text! {
+        Circumstance::SeatsDisagree { seats, sizes_db } => text! {
             "peak of {} at {} in the mean, but {}: what helps one seat would spoil another",
             size, place, at_seats(seats, sizes_db)
         },
-        Ground::SeatsNull { seats, at } => text! {
-            "{}, at {} of {} seats: a null of the room takes any boost and gives nothing back",
-            opening, at, seats
+        Circumstance::SeatsNull { seats, at } => text! {
+            "dip of {} at {}, at {} of {} seats: a null of the room takes any boost and gives nothing back",
+            size, place, at, seats
         },
+        Circumstance::Angles | Circumstance::TooNarrow { .. } => measured(finding),
     }
 }
 

@@ -1,25 +1,20 @@
-//! What differs between the units, as findings.
+//! What differs between the units.
 
 use super::matched::Matched;
-use crate::audit::{Cause, Decision, Finding, Ground, WORTH_SAYING_DB, median_level_db};
-use crate::curve::Band;
+use crate::audit::{Candidate, Cause, Circumstance, WORTH_SAYING_DB, median_level_db};
+use crate::curve::{Band, Curve};
 use crate::filter::Bank;
 
 /// Where a difference has fallen to this share of its largest it ends.
 const ENDS_AT: f64 = 0.5;
 
-/// So much of a difference that lists per unit take away is all of it, and so little is nothing.
-/// Our own judgement.
-const ALL_SHARE: f64 = 0.75;
-const NOTHING_SHARE: f64 = 0.25;
-
 /// The differences within `band`; `own` are the filters of each unit, where it has its own.
-pub(super) fn of(matched: &Matched, band: Band, own: Option<[&Bank; 2]>) -> Vec<Finding> {
+pub(super) fn of(matched: &Matched, band: Band, own: Option<[&Bank; 2]>) -> Vec<Candidate> {
     let values = &matched.difference_db;
     let after = own.map(|own| with_lists(matched, own));
     let freqs_hz = matched.grid.freqs_hz();
     let range = matched.grid.range(band.from_hz, band.to_hz);
-    let mut findings = Vec::new();
+    let mut candidates = Vec::new();
     let mut at = range.start;
     while at < range.end {
         if values[at].abs() < WORTH_SAYING_DB {
@@ -41,36 +36,27 @@ pub(super) fn of(matched: &Matched, band: Band, own: Option<[&Bank; 2]>) -> Vec<
         let high = (peak..range.end)
             .find(|i| values[*i] * sign < half)
             .unwrap_or(range.end - 1);
-        let share = after
-            .as_ref()
-            .map(|after| (1.0 - (after[peak] / values[peak]).abs()).clamp(0.0, 1.0));
-        let decision = decision(share);
-        findings.push(Finding {
-            from_hz: freqs_hz[low],
-            to_hz: freqs_hz[high],
+        candidates.push(Candidate {
+            band: Band {
+                from_hz: freqs_hz[low],
+                to_hz: freqs_hz[high],
+            },
             peak_hz: freqs_hz[peak],
             size_db: values[peak],
-            in_room_size_db: None,
+            own: Curve::new(matched.grid.clone(), values.clone()),
             q: None,
             spread_db: None,
+            movement: None,
             cause: Cause::UnitToUnit,
-            decision,
-            witnesses: Vec::new(),
-            ground: Ground::UnitsDiffer {
+            circumstance: Circumstance::UnitsDiffer {
                 after_db: after.as_ref().map(|after| after[peak]),
             },
+            doubt_db: 0.0,
+            witnesses: Vec::new(),
         });
         at = end.max(at + 1);
     }
-    findings
-}
-
-fn decision(share: Option<f64>) -> Decision {
-    match share {
-        Some(share) if share >= ALL_SHARE => Decision::Correct,
-        Some(share) if share > NOTHING_SHARE => Decision::Soften { share },
-        _ => Decision::Leave,
-    }
+    candidates
 }
 
 /// The difference with each unit's own filters, level taken out, dB.

@@ -1,64 +1,65 @@
-//! The room's part of the findings.
+//! The room's part of what is worth speaking of.
 
 use super::judged::Judged;
-use super::peak::Peak;
-use crate::audit::{Cause, Decision, Finding, Ground};
-use crate::curve::Smoother;
+use super::peak::{Peak, bell_db};
+use crate::audit::{Candidate, Cause, Circumstance};
+use crate::curve::{Band, Curve, Grid, Smoother};
 
 /// What seats dispute is spoken of from this size of the mean on, dB, and nulls from this depth
 /// on. Our own judgement: smaller ones every room has by the dozen.
 const DISPUTED_DB: f64 = 3.0;
 const NULL_DB: f64 = -8.0;
 
-/// Less than this share of a peak is a cut in part.
-const CLEAR_SHARE: f64 = 0.85;
-
 /// Smoothing before nulls are looked for, octaves.
 const SEARCH_OCT: f64 = 1.0 / 24.0;
 
-/// Nulls of several seats within so many octaves are one finding.
+/// Nulls of several seats within so many octaves are one.
 const SAME_OCT: f64 = 1.0 / 12.0;
 
 /// So many nulls are spoken of, the deepest.
 const MOST_NULLS: usize = 6;
 
-/// `findings` with the room's in the place of those that lie below the transition.
+/// `candidates` with the room's in the place of those that lie below the transition.
 pub(super) fn with_room(
-    findings: &[Finding],
+    candidates: &[Candidate],
     judged: Option<&Judged>,
     transition_hz: f64,
-    lowest_hz: f64,
-) -> Vec<Finding> {
-    let above = |f: &&Finding| f.peak_hz >= transition_hz || f.cause == Cause::BandEdge;
-    let mut all: Vec<Finding> = findings.iter().filter(above).cloned().collect();
+    grid: &Grid,
+) -> Vec<Candidate> {
+    let above = |c: &&Candidate| c.peak_hz >= transition_hz || c.cause == Cause::BandEdge;
+    let mut all: Vec<Candidate> = candidates.iter().filter(above).cloned().collect();
     match judged {
         Some(judged) => all.extend(of_seats(judged)),
-        None => all.push(unheard(lowest_hz, transition_hz)),
+        None => all.push(unheard(grid, transition_hz)),
     }
     all
 }
 
-/// The zone as one finding where no seat says anything of it.
-fn unheard(lowest_hz: f64, transition_hz: f64) -> Finding {
-    let from_hz = lowest_hz.min(0.5 * transition_hz);
-    Finding {
-        from_hz,
-        to_hz: transition_hz,
+/// The zone as a whole where no seat says anything of it.
+fn unheard(grid: &Grid, transition_hz: f64) -> Candidate {
+    let from_hz = grid.first_hz().min(0.5 * transition_hz);
+    Candidate {
+        band: Band {
+            from_hz,
+            to_hz: transition_hz,
+        },
         peak_hz: (from_hz * transition_hz).sqrt(),
         size_db: 0.0,
-        in_room_size_db: None,
+        own: Curve::zero(grid),
         q: None,
         spread_db: None,
+        movement: None,
         cause: Cause::Room,
-        decision: Decision::Leave,
+        circumstance: Circumstance::RoomUnheard { transition_hz },
+        doubt_db: 0.0,
         witnesses: Vec::new(),
-        ground: Ground::RoomUnheard { transition_hz },
     }
 }
 
-fn of_seats(judged: &Judged) -> Vec<Finding> {
+fn of_seats(judged: &Judged) -> Vec<Candidate> {
     let seats = judged.over_db.len();
-    let mut findings: Vec<Finding> = judged.peaks.iter().map(|p| shared(p, seats)).collect();
+    let mut candidates: Vec<Candidate> =
+        (judged.peaks.iter().map(|p| shared(judged, p, seats))).collect();
     let beside = |peak: &&Peak| {
         judged.peaks.iter().all(|other| {
             let apart_oct = (other.f0_hz / peak.f0_hz).log2().abs();
@@ -70,41 +71,38 @@ fn of_seats(judged: &Judged) -> Vec<Finding> {
         .iter()
         .filter(|p| p.mean_db >= DISPUTED_DB)
         .filter(beside);
-    findings.extend(disputed.map(|peak| Finding {
-        decision: Decision::Leave,
-        ground: Ground::SeatsDisagree {
+    candidates.extend(disputed.map(|peak| Candidate {
+        circumstance: Circumstance::SeatsDisagree {
             seats,
             sizes_db: (peak.least_db, peak.most_db),
         },
-        ..shared(peak, seats)
+        ..shared(judged, peak, seats)
     }));
-    findings.extend(nulls(judged));
-    findings
+    candidates.extend(nulls(judged));
+    candidates
 }
 
-fn shared(peak: &Peak, seats: usize) -> Finding {
+fn shared(judged: &Judged, peak: &Peak, seats: usize) -> Candidate {
     let (from_hz, to_hz) = peak.band_hz();
-    let share = (peak.shared_db / peak.mean_db.max(peak.shared_db).max(1e-9)).clamp(0.0, 1.0);
-    let whole = share >= CLEAR_SHARE;
-    Finding {
-        from_hz,
-        to_hz,
+    let freqs_hz = judged.grid.freqs_hz();
+    Candidate {
+        band: Band { from_hz, to_hz },
         peak_hz: peak.f0_hz,
         size_db: peak.mean_db,
-        in_room_size_db: None,
+        own: Curve::new(
+            judged.grid.clone(),
+            bell_db(freqs_hz, peak.f0_hz, peak.q, peak.mean_db),
+        ),
         q: Some(peak.q),
         spread_db: Some(peak.spread_db),
+        movement: None,
         cause: Cause::Room,
-        decision: if whole {
-            Decision::Correct
-        } else {
-            Decision::Soften { share }
-        },
-        witnesses: Vec::new(),
-        ground: Ground::SeatsShare {
+        circumstance: Circumstance::SeatsShare {
             seats,
             sizes_db: (peak.least_db, peak.most_db),
         },
+        doubt_db: 0.0,
+        witnesses: Vec::new(),
     }
 }
 
@@ -115,7 +113,7 @@ struct Null {
     depth_db: f64,
 }
 
-fn nulls(judged: &Judged) -> Vec<Finding> {
+fn nulls(judged: &Judged) -> Vec<Candidate> {
     let smoother = Smoother::new(&judged.grid, SEARCH_OCT);
     let smooth: Vec<Vec<f64>> = judged.over_db.iter().map(|s| smoother.apply(s)).collect();
     let last = judged.grid.len() - 1;
@@ -145,21 +143,24 @@ fn nulls(judged: &Judged) -> Vec<Finding> {
         .map(|null| {
             let there: Vec<f64> = smooth.iter().map(|seat| seat[null.at]).collect();
             let (from_hz, to_hz) = ends(&smooth, null.at, freqs_hz);
-            Finding {
-                from_hz,
-                to_hz,
+            let deepest = smooth
+                .iter()
+                .min_by(|a, b| a[null.at].total_cmp(&b[null.at]));
+            Candidate {
+                band: Band { from_hz, to_hz },
                 peak_hz: freqs_hz[null.at],
                 size_db: null.depth_db,
-                in_room_size_db: None,
+                own: Curve::new(judged.grid.clone(), deepest.cloned().unwrap_or_default()),
                 q: None,
                 spread_db: Some(deviation(&there)),
+                movement: None,
                 cause: Cause::Room,
-                decision: Decision::Leave,
-                witnesses: Vec::new(),
-                ground: Ground::SeatsNull {
+                circumstance: Circumstance::SeatsNull {
                     seats: there.len(),
                     at: there.iter().filter(|v| **v <= 0.5 * NULL_DB).count(),
                 },
+                doubt_db: 0.0,
+                witnesses: Vec::new(),
             }
         })
         .collect()

@@ -1,0 +1,88 @@
+//! Everything that may be worth speaking of in a speaker: what the wish mends, what it passes over,
+//! and where the speaker ends.
+
+use super::candidate::{Candidate, Cause, Circumstance};
+use super::component::{Component, DipLimits};
+use super::corrected::corrected;
+use super::family::Family;
+use super::frame::Frame;
+use super::left_alone::left_alone;
+use super::weigh::Weighed;
+use super::witness::Witnesses;
+use crate::curve::{Band, Curve};
+
+/// All candidates. `components` is what the wish mends.
+pub(super) fn all(
+    frame: &Frame,
+    components: &[Component],
+    weighed: &Weighed,
+    witnesses: &Witnesses,
+    wish_db: &[f64],
+    dips: DipLimits,
+) -> Vec<Candidate> {
+    let family = Family::new(frame);
+    let mut candidates = corrected(frame, components, wish_db, &family);
+    let left = left_alone(
+        frame,
+        weighed,
+        witnesses,
+        wish_db,
+        dips,
+        &family,
+        &candidates,
+    );
+    candidates.extend(left);
+    for candidate in &mut candidates {
+        candidate.doubt_db = weighed.disagreement_db[frame.grid.nearest(candidate.peak_hz)];
+    }
+    candidates.extend(low_edge(frame));
+    candidates.extend(high_edge(frame));
+    candidates
+}
+
+fn low_edge(frame: &Frame) -> Option<Candidate> {
+    let corner_hz = frame.corner_hz?;
+    let band = Band {
+        from_hz: frame.grid.first_hz(),
+        to_hz: corner_hz,
+    };
+    Some(edge(
+        frame,
+        band,
+        0,
+        Circumstance::BelowCorner { corner_hz },
+    ))
+}
+
+fn high_edge(frame: &Frame) -> Option<Candidate> {
+    let limit_hz = frame
+        .trusted_to_hz
+        .filter(|limit| *limit < frame.grid.last_hz())?;
+    let band = Band {
+        from_hz: limit_hz,
+        to_hz: frame.grid.last_hz(),
+    };
+    let last = frame.grid.len() - 1;
+    Some(edge(
+        frame,
+        band,
+        last,
+        Circumstance::NotTrusted { limit_hz },
+    ))
+}
+
+fn edge(frame: &Frame, band: Band, peak: usize, circumstance: Circumstance) -> Candidate {
+    Candidate {
+        band,
+        peak_hz: frame.grid.freqs_hz()[peak],
+        size_db: frame.window_db[peak],
+        own: Curve::new(frame.grid.clone(), frame.window_db.clone()),
+        q: None,
+        spread_db: None,
+        movement: None,
+        cause: Cause::BandEdge,
+        circumstance,
+        doubt_db: 0.0,
+        witnesses: Vec::new(),
+    }
+}
