@@ -3,8 +3,8 @@
 use super::directivity::{Directivity, Piston};
 use super::edges::{ALL_EDGES, edge};
 use super::layout::Design;
-use super::source::{Microphone, Radiation};
-use super::transfer::{Block, Section};
+use super::source::{Microphone, Radiation, Role, Source};
+use super::transfer::Block;
 use crate::simulate::cap::SPEED_OF_SOUND_M_PER_S;
 use crate::simulate::chance::Chance;
 use crate::simulate::vector::{FRONT, Vector, length};
@@ -19,32 +19,17 @@ pub enum Act {
     Whole(Block),
     /// A change in front of a branch.
     Branch(usize, Block),
-    /// One more source, driven by a branch.
-    Add {
-        /// How it radiates.
-        radiation: Radiation,
-        /// The branch.
-        branch: usize,
-        /// What its signal passes besides.
-        own: Vec<Block>,
-    },
-    /// A source that radiates in another way.
-    Radiate {
-        /// Its place in [`Design::sources`].
-        source: usize,
-        /// The new way.
-        radiation: Radiation,
-    },
+    /// One more source.
+    Add(Source),
+    /// A source, counted as in [`Design::sources`], that radiates in another way.
+    Radiate(usize, Radiation),
 }
 
 /// One defect.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Defect {
-    /// Its kind.
     pub kind: DefectKind,
-    /// Where it sits, Hz.
     pub f_hz: f64,
-    /// What it does.
     pub acts: Vec<Act>,
     /// Whether its frequency is where its effect is largest, which geometry decides.
     pub place_by_effect: bool,
@@ -105,10 +90,10 @@ pub fn draw_defect(
     };
     Some(match kind {
         DefectKind::Resonance => {
-            let (f_hz, acts, by_place) = draw_resonance(chance, design, f_hz);
-            match by_place {
-                true => by_effect(f_hz, acts),
-                false => plain(f_hz, acts),
+            let (f_hz, acts) = draw_resonance(chance, design, f_hz);
+            Defect {
+                place_by_effect: matches!(acts[0], Act::Add(_)),
+                ..plain(f_hz, acts)
             }
         }
         DefectKind::Balance => {
@@ -156,7 +141,7 @@ pub fn draw_defect(
         }
         DefectKind::SingleAxisRipple => {
             let (f_hz, act) = draw_ripple(chance, design)?;
-            plain(f_hz, vec![act])
+            by_effect(f_hz, vec![act])
         }
         DefectKind::DeepNull => match chance.below(10) {
             0..5 => {
@@ -196,6 +181,15 @@ fn opening(design: &Design, place_m: Vector, facing: Vector, radius_m: f64) -> R
     }
 }
 
+fn add(radiation: Radiation, branch: usize, own: Vec<Block>) -> Act {
+    Act::Add(Source {
+        role: Role::Fault,
+        radiation,
+        branch,
+        own,
+    })
+}
+
 /// Phase that brings an opening into step with its driver on the axis at `f_hz`.
 fn in_step_rad(design: &Design, branch: usize, place_m: Vector, f_hz: f64) -> f64 {
     let axis = Microphone {
@@ -207,18 +201,13 @@ fn in_step_rad(design: &Design, branch: usize, place_m: Vector, f_hz: f64) -> f6
     2.0 * PI * f_hz / SPEED_OF_SOUND_M_PER_S * late_m
 }
 
-/// Frequency, acts, and whether the place decides the frequency.
-fn draw_resonance(chance: &mut Chance, design: &Design, f_hz: f64) -> (f64, Vec<Act>, bool) {
+fn draw_resonance(chance: &mut Chance, design: &Design, f_hz: f64) -> (f64, Vec<Act>) {
     let size_db = draw_size_db(chance);
     let q = chance.log_between(1.5, 12.0);
     let branch = design.branch_at(f_hz);
     match chance.below(20) {
-        0..3 => (f_hz, vec![Act::Whole(bell(f_hz, size_db, q))], false),
-        3..12 => (
-            f_hz,
-            vec![Act::Branch(branch, bell(f_hz, size_db, q))],
-            false,
-        ),
+        0..3 => (f_hz, vec![Act::Whole(bell(f_hz, size_db, q))]),
+        3..12 => (f_hz, vec![Act::Branch(branch, bell(f_hz, size_db, q))]),
         12..15 => {
             // A break-up: the peak and, where the parts of the cone part, a dip beside it.
             let dip_hz = f_hz * chance.between(1.2, 1.6).powf(chance.sign());
@@ -227,7 +216,7 @@ fn draw_resonance(chance: &mut Chance, design: &Design, f_hz: f64) -> (f64, Vec<
                 bell(f_hz, size_db, q.max(2.0)),
                 bell(dip_hz, dip_db, q.max(2.0)),
             ];
-            (f_hz, pair.map(|b| Act::Branch(branch, b)).to_vec(), false)
+            (f_hz, pair.map(|b| Act::Branch(branch, b)).to_vec())
         }
         kind => {
             // A panel or a pipe: a source of its own, in step with the driver so that it adds.
@@ -267,12 +256,7 @@ fn draw_resonance(chance: &mut Chance, design: &Design, f_hz: f64) -> (f64, Vec<
                 Block::Turn(turn_rad),
             ];
             let radiation = opening(design, place_m, facing, chance.between(0.02, 0.06));
-            let act = Act::Add {
-                radiation,
-                branch,
-                own,
-            };
-            (f_hz, vec![act], true)
+            (f_hz, vec![add(radiation, branch, own)])
         }
     }
 }
@@ -347,12 +331,7 @@ fn draw_leak(chance: &mut Chance, design: &Design) -> (f64, Act) {
         Block::Turn(in_step_rad(design, branch, place_m, f_hz) + against_rad),
     ];
     let radiation = opening(design, place_m, facing, chance.between(0.015, 0.05));
-    let act = Act::Add {
-        radiation,
-        branch,
-        own,
-    };
-    (f_hz, act)
+    (f_hz, add(radiation, branch, own))
 }
 
 /// Sound thrown back at the mouth of a horn and out again later.
@@ -366,19 +345,13 @@ fn draw_mouth(chance: &mut Chance, design: &Design) -> (f64, Act) {
         driver.place_m[1] + aside_m,
         driver.place_m[2],
     ];
-    let act = Act::Add {
-        radiation: opening(design, place_m, FRONT, chance.between(0.02, 0.06)),
-        branch,
-        own: vec![
-            Block::Delay(delay_s),
-            Block::Gain(-chance.between(0.15, 0.45)),
-            Block::LowPass(Section {
-                f_hz: chance.log_between(3000.0, 12_000.0),
-                q: None,
-            }),
-        ],
-    };
-    (1.0 / delay_s, act)
+    let own = vec![
+        Block::Delay(delay_s),
+        Block::Gain(-chance.between(0.15, 0.45)),
+        Block::low_pass(chance.log_between(3000.0, 12_000.0), None),
+    ];
+    let radiation = opening(design, place_m, FRONT, chance.between(0.02, 0.06));
+    (1.0 / delay_s, add(radiation, branch, own))
 }
 
 /// Branches that do not meet in phase.
@@ -386,23 +359,17 @@ fn draw_phase(chance: &mut Chance, f_hz: f64, low: usize) -> Vec<Act> {
     let branch = low + chance.below(2);
     let late = |periods: f64| Act::Branch(branch, Block::Delay(periods / f_hz));
     match chance.below(10) {
-        0..6 => vec![late(chance.sign() * chance.between(0.18, 0.45))],
+        0..6 => vec![late(chance.sign() * chance.log_between(0.12, 0.4))],
         6 | 7 => {
             let inverted = Act::Branch(low + 1, Block::Gain(-1.0));
             vec![inverted, late(chance.sign() * chance.between(0.0, 0.25))]
         }
         _ => {
             // One side steeper than the other was made for.
-            let section = Section {
-                f_hz: f_hz * chance.between(0.9, 1.3),
-                q: Some(chance.between(0.6, 1.2)),
-            };
+            let (far, q) = (chance.between(0.9, 1.3), Some(chance.between(0.6, 1.2)));
             let steeper = match branch == low {
-                true => Block::LowPass(section),
-                false => Block::HighPass(Section {
-                    f_hz: f_hz * f_hz / section.f_hz,
-                    ..section
-                }),
+                true => Block::low_pass(f_hz * far, q),
+                false => Block::high_pass(f_hz / far, q),
             };
             vec![Act::Branch(branch, steeper)]
         }
@@ -429,13 +396,14 @@ fn draw_step(chance: &mut Chance, design: &Design, branch: usize, f_hz: f64) -> 
                 }
                 _ => return None,
             };
-            Some(Act::Radiate {
+            let radiation = s.radiation.clone();
+            Some(Act::Radiate(
                 source,
-                radiation: Radiation {
+                Radiation {
                     directivity,
-                    ..s.radiation.clone()
+                    ..radiation
                 },
-            })
+            ))
         })
         .collect();
     (!acts.is_empty()).then_some(acts)
@@ -454,8 +422,8 @@ fn draw_ripple(chance: &mut Chance, design: &Design) -> Option<(f64, Act)> {
     };
     let source = design.sources.iter().position(|s| s.branch == branch)?;
     let mut radiation = design.sources[source].radiation.clone();
-    let distance_m = chance.log_between(0.035, 0.17);
-    let strength = chance.between(0.2, 0.8) / ALL_EDGES;
+    let distance_m = chance.log_between(0.04, 0.2);
+    let strength = chance.log_between(0.12, 0.55) / ALL_EDGES;
     let shares: Vec<f64> = (0..RIM).map(|_| chance.between(0.5, 1.0)).collect();
     let sum: f64 = shares.iter().sum();
     radiation
@@ -470,14 +438,15 @@ fn draw_ripple(chance: &mut Chance, design: &Design) -> Option<(f64, Act)> {
             )
         }));
     radiation.round_from_hz = f64::INFINITY;
-    let act = Act::Radiate { source, radiation };
-    Some((SPEED_OF_SOUND_M_PER_S / distance_m, act))
+    Some((
+        SPEED_OF_SOUND_M_PER_S / distance_m,
+        Act::Radiate(source, radiation),
+    ))
 }
 
 /// An object beside the box, later than the driver by an odd number of half waves on the axis.
 fn draw_reflection(chance: &mut Chance, design: &Design, f_hz: f64) -> Option<Act> {
     let branch = design.branch_at(f_hz);
-    let driver_m = design.main_driver(branch).radiation.place_m;
     let late_m = SPEED_OF_SOUND_M_PER_S / f_hz * (0.5 + chance.below(2) as f64);
     let (off_rad, round_rad) = (chance.between(0.6, 2.2), chance.between(-PI, PI));
     let distance_m = late_m / (1.0 - off_rad.cos());
@@ -489,59 +458,41 @@ fn draw_reflection(chance: &mut Chance, design: &Design, f_hz: f64) -> Option<Ac
         distance_m * off_rad.sin() * round_rad.cos(),
         distance_m * off_rad.sin() * round_rad.sin(),
     ];
-    Some(Act::Add {
-        radiation: Radiation {
-            shadow: None,
-            ..opening(
-                design,
-                std::array::from_fn(|i| driver_m[i] + way_m[i]),
-                FRONT,
-                0.001,
-            )
+    let own = vec![
+        Block::BandPass {
+            f_hz,
+            q: chance.log_between(1.0, 6.0),
         },
-        branch,
-        own: vec![
-            Block::Delay(length(way_m) / SPEED_OF_SOUND_M_PER_S),
-            Block::BandPass {
-                f_hz,
-                q: chance.log_between(1.0, 6.0),
-            },
-            Block::Gain(chance.between(0.3, 0.95)),
-        ],
-    })
+        Block::Gain(chance.between(0.3, 0.95)),
+    ];
+    Some(object(design, branch, way_m, own))
 }
 
 /// Both bars of a grille's frame beside the highest driver.
 fn draw_grille(chance: &mut Chance, design: &Design) -> Vec<Act> {
     let branch = design.branches.len() - 1;
-    let driver_m = design.main_driver(branch).radiation.place_m;
     let ahead_m = chance.between(0.005, 0.02);
     let wide_m = chance.log_between(0.03, 0.1);
     let gain = chance.between(0.2, 0.5);
-    [-1.0, 1.0]
-        .map(|side| {
-            let aside_m = side * wide_m * chance.between(0.9, 1.1);
-            let way_m = [ahead_m, aside_m, 0.0];
-            Act::Add {
-                radiation: Radiation {
-                    shadow: None,
-                    ..opening(
-                        design,
-                        std::array::from_fn(|i| driver_m[i] + way_m[i]),
-                        FRONT,
-                        0.001,
-                    )
-                },
-                branch,
-                own: vec![
-                    Block::Delay(length(way_m) / SPEED_OF_SOUND_M_PER_S),
-                    Block::Gain(-gain),
-                    Block::LowPass(Section {
-                        f_hz: chance.log_between(6000.0, 15_000.0),
-                        q: None,
-                    }),
-                ],
-            }
-        })
-        .to_vec()
+    let bars = [-1.0, 1.0].map(|side| {
+        let way_m = [ahead_m, side * wide_m * chance.between(0.9, 1.1), 0.0];
+        let own = vec![
+            Block::Gain(-gain),
+            Block::low_pass(chance.log_between(6000.0, 15_000.0), None),
+        ];
+        object(design, branch, way_m, own)
+    });
+    bars.to_vec()
+}
+
+/// An object at `way_m` from the main driver of a branch, which sends on what reaches it.
+fn object(design: &Design, branch: usize, way_m: Vector, mut own: Vec<Block>) -> Act {
+    let driver_m = design.main_driver(branch).radiation.place_m;
+    let place_m = std::array::from_fn(|i| driver_m[i] + way_m[i]);
+    own.push(Block::Delay(length(way_m) / SPEED_OF_SOUND_M_PER_S));
+    let radiation = Radiation {
+        shadow: None,
+        ..opening(design, place_m, FRONT, 0.001)
+    };
+    add(radiation, branch, own)
 }

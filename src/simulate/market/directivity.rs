@@ -7,9 +7,7 @@ use std::sync::OnceLock;
 pub struct View {
     /// Cosine of the angle to the source's axis.
     pub front: f64,
-    /// Side angle, rad.
     pub side_rad: f64,
-    /// Height angle, rad.
     pub up_rad: f64,
 }
 
@@ -29,7 +27,6 @@ pub enum Directivity {
     Piston(Piston),
     /// A waveguide: as wide as its piston at low frequencies, of constant angle above.
     Waveguide {
-        /// What drives it and governs low frequencies.
         piston: Piston,
         /// Half angle at -6 dB to the side, rad.
         half_side_rad: f64,
@@ -44,7 +41,6 @@ pub enum Directivity {
     Gradient {
         /// The part that is the same all round.
         omni: f64,
-        /// The driver, which takes over at high frequencies.
         piston: Piston,
         /// Where it takes over, Hz.
         to_hz: f64,
@@ -226,7 +222,7 @@ mod tests {
         let around = [0.9 * f_hz, f_hz, 1.1 * f_hz, 1e-3];
         let gains = Directivity::Piston(HARD).gains(&around, view(60.0));
         assert!(gains[0] > 0.02 && gains[1].abs() < 2e-5 && gains[2] < -0.02);
-        assert!((gains[3] - 1.0).abs() < 1e-9);
+        assert!((gains[3] - 1.0).abs() < 1e-5, "as right as the table");
     }
 
     #[test]

@@ -5,58 +5,45 @@
 use super::directivity::{Directivity, Piston, Shadow};
 use super::edges::Baffle;
 use super::source::{Microphone, Radiation, Role, Source};
-use super::transfer::{Block, Section, Vented, chain, draw_crossover};
+use super::transfer::{Block, Opening, Vented, chain, draw_crossover};
 use super::unevenness::Unevenness;
 use crate::simulate::cap::SPEED_OF_SOUND_M_PER_S;
 use crate::simulate::chance::Chance;
 use crate::simulate::vector::{FRONT, Vector};
-use num_complex::Complex64;
 use std::f64::consts::PI;
 
 /// How the drivers are arranged.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Layout {
-    /// Woofer and dome.
     DomeTwoWay,
-    /// Woofer and a tweeter in a waveguide.
     WaveguideTwoWay,
-    /// Woofer, midrange, dome.
     ThreeWay,
-    /// A woofer above and one below the tweeter.
     TwoWoofers,
     /// Two woofers, the lower one for the bass only.
     TwoAndAHalf,
-    /// The tweeter in the middle of the woofer.
     Coaxial,
-    /// No box.
     OpenBaffle,
     /// A source behind that takes away what goes to the back.
     Cardioid,
-    /// Small drivers on top of each other.
     Line,
-    /// One driver for everything.
     FullRange,
     /// A three-way with two or three bass drivers.
     Tower,
 }
 
-const LAYOUTS: [Layout; 11] = [
-    Layout::DomeTwoWay,
-    Layout::WaveguideTwoWay,
-    Layout::ThreeWay,
-    Layout::TwoWoofers,
-    Layout::TwoAndAHalf,
-    Layout::Coaxial,
-    Layout::OpenBaffle,
-    Layout::Cardioid,
-    Layout::Line,
-    Layout::FullRange,
-    Layout::Tower,
-];
-
-/// How often each is drawn, in the order of [`LAYOUTS`]: two-ways are most of the market.
-const SHARES: [f64; 11] = [
-    0.22, 0.17, 0.11, 0.08, 0.06, 0.09, 0.06, 0.06, 0.03, 0.04, 0.08,
+/// How often each is drawn: two-ways are most of the market.
+const LAYOUTS: [(Layout, f64); 11] = [
+    (Layout::DomeTwoWay, 0.22),
+    (Layout::WaveguideTwoWay, 0.17),
+    (Layout::ThreeWay, 0.11),
+    (Layout::TwoWoofers, 0.08),
+    (Layout::TwoAndAHalf, 0.06),
+    (Layout::Coaxial, 0.09),
+    (Layout::OpenBaffle, 0.06),
+    (Layout::Cardioid, 0.06),
+    (Layout::Line, 0.03),
+    (Layout::FullRange, 0.04),
+    (Layout::Tower, 0.08),
 ];
 
 /// Where two branches meet.
@@ -71,11 +58,8 @@ pub struct Crossing {
 /// The box.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Cabinet {
-    /// Its front.
     pub baffle: Baffle,
-    /// Depth, m.
     pub depth_m: f64,
-    /// Its shadow.
     pub shadow: Shadow,
     /// Above this its edges count as round, Hz.
     pub round_from_hz: f64,
@@ -84,9 +68,7 @@ pub struct Cabinet {
 /// A loudspeaker without defects.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Design {
-    /// The arrangement.
     pub layout: Layout,
-    /// The box.
     pub cabinet: Cabinet,
     /// What the signal of each branch passes, lowest branch first.
     pub branches: Vec<Vec<Block>>,
@@ -96,13 +78,14 @@ pub struct Design {
     pub crossings: Vec<Crossing>,
     /// Resonance or tuning of the bass, Hz.
     pub corner_hz: f64,
+    /// What cone and port do together.
+    pub bass: Block,
     /// Second opening of the box and its axis, where there is one.
     pub port: Option<(Vector, Vector)>,
     /// Distance of the measurement, m; `None` in the far field.
     pub distance_m: Option<f64>,
     /// What everything passes.
     pub whole: Vec<Block>,
-    /// Small unevenness.
     pub uneven: Unevenness,
 }
 
@@ -115,13 +98,6 @@ struct Unit {
     branch: usize,
     /// What its signal passes besides.
     own: Vec<Block>,
-}
-
-/// The bass.
-#[derive(Clone, Copy)]
-enum Alignment {
-    Sealed(Section),
-    Vented(Vented),
 }
 
 impl Design {
@@ -141,52 +117,27 @@ impl Design {
 
     /// How loud the bass is meant to be at `f_hz`: cone and port together, 1 in the pass band.
     pub fn bass(&self, f_hz: f64) -> f64 {
-        let in_box = |block: &&Block| {
-            matches!(
-                block,
-                Block::HighPass(_) | Block::VentedCone(_) | Block::VentedPort(_)
-            )
-        };
-        let of_role = |role: Role| {
-            let sources = self.sources.iter();
-            sources.filter(move |s| s.branch == 0 && s.role == role)
-        };
-        let sum = |role: Role| -> Complex64 {
-            let responses = of_role(role).map(|source| {
-                let blocks = source.own.iter().filter(in_box);
-                blocks.fold(Complex64::from(1.0), |all, b| all * b.response(f_hz))
-            });
-            responses.sum()
-        };
-        let cones = of_role(Role::Driver).count().max(1) as f64;
-        (sum(Role::Driver) / cones + sum(Role::Port)).norm()
+        self.bass.response(f_hz).norm()
     }
 
     /// A random one.
     pub fn draw(chance: &mut Chance) -> Design {
         let layout = draw_layout(chance);
         let (mut units, tops_hz) = draw_units(chance, layout);
-        let bass_m = match units[0].directivity {
-            Directivity::Piston(p) => p.radius_m,
-            Directivity::Waveguide { piston, .. } | Directivity::Gradient { piston, .. } => {
-                piston.radius_m
-            }
-        };
-        let alignment = draw_alignment(chance, layout, bass_m);
+        let bass_m = radius_m(&units[0]);
+        let (corner_hz, bass) = draw_bass(chance, layout, bass_m);
         let cabinet = draw_cabinet(chance, &units);
         let (branches, crossings) = draw_branches(chance, layout, &tops_hz);
         let mut port = None;
         let bass_units = units.iter().filter(|u| u.branch == 0).count();
+        let cone = match bass {
+            Block::Vented(vented, _) => Block::Vented(vented, Opening::Cone),
+            _ => bass.clone(),
+        };
         for unit in units.iter_mut().filter(|u| u.branch == 0) {
-            unit.own.insert(
-                0,
-                match alignment {
-                    Alignment::Sealed(section) => Block::HighPass(section),
-                    Alignment::Vented(vented) => Block::VentedCone(vented),
-                },
-            );
+            unit.own.push(cone.clone());
         }
-        if let Alignment::Vented(vented) = alignment {
+        if let Block::Vented(vented, _) = bass {
             let (place_m, facing) = draw_port(chance, &cabinet, units[0].place_m);
             port = Some((place_m, facing));
             units.push(Unit {
@@ -195,7 +146,10 @@ impl Design {
                 facing,
                 directivity: piston(0.4 * bass_m, f64::INFINITY),
                 branch: 0,
-                own: vec![Block::VentedPort(vented), Block::Gain(bass_units as f64)],
+                own: vec![
+                    Block::Vented(vented, Opening::Port),
+                    Block::Gain(bass_units as f64),
+                ],
             });
         }
         if layout == Layout::Cardioid {
@@ -209,17 +163,15 @@ impl Design {
             sources: into_sources(chance, units, &cabinet, layout),
             branches,
             crossings,
-            corner_hz: match alignment {
-                Alignment::Sealed(section) => section.f_hz,
-                Alignment::Vented(vented) => vented.f_hz,
-            },
+            corner_hz,
+            bass,
             port,
             distance_m,
             // Where the tweeter ends.
-            whole: vec![Block::LowPass(Section {
-                f_hz: chance.log_between(19_000.0, 60_000.0),
-                q: None,
-            })],
+            whole: vec![Block::low_pass(
+                chance.log_between(19_000.0, 60_000.0),
+                None,
+            )],
         };
         design.align(chance);
         design
@@ -247,9 +199,17 @@ impl Design {
     }
 }
 
+/// Radius of a driver, of a waveguide that of its mouth.
+fn radius_m(unit: &Unit) -> f64 {
+    match unit.directivity {
+        Directivity::Piston(piston) | Directivity::Gradient { piston, .. } => piston.radius_m,
+        Directivity::Waveguide { .. } => 0.06,
+    }
+}
+
 fn draw_layout(chance: &mut Chance) -> Layout {
     let mut left = chance.unit();
-    for (layout, share) in LAYOUTS.into_iter().zip(SHARES) {
+    for (layout, share) in LAYOUTS {
         left -= share;
         if left < 0.0 {
             return layout;
@@ -379,10 +339,10 @@ fn draw_units(chance: &mut Chance, layout: Layout) -> (Vec<Unit>, Vec<f64>) {
             let cone = draw_cone(chance, woofer_m);
             let guided = chance.happens(0.3);
             let mut lower = unit(0.0, up_m - gap_m - 2.3 * woofer_m, cone, 0);
-            lower.own.push(Block::LowPass(Section {
-                f_hz: chance.log_between(150.0, 450.0),
-                q: chance.happens(0.5).then_some(0.6),
-            }));
+            lower.own.push(Block::low_pass(
+                chance.log_between(150.0, 450.0),
+                chance.happens(0.5).then_some(0.6),
+            ));
             let units = vec![
                 unit(0.0, up_m - gap_m, cone, 0),
                 lower,
@@ -440,10 +400,9 @@ fn draw_units(chance: &mut Chance, layout: Layout) -> (Vec<Unit>, Vec<f64>) {
                     let mut small = unit(0.0, from_middle * 2.25 * radius_m, cone, 0);
                     // The outer ones fade, so that the line stays one source.
                     if from_middle.abs() > 1.0 {
-                        small.own.push(Block::LowPass(Section {
-                            f_hz: 4000.0 / from_middle.abs(),
-                            q: None,
-                        }));
+                        small
+                            .own
+                            .push(Block::low_pass(4000.0 / from_middle.abs(), None));
                     }
                     small
                 })
@@ -460,13 +419,13 @@ fn draw_units(chance: &mut Chance, layout: Layout) -> (Vec<Unit>, Vec<f64>) {
 
 /// Source of the ranges: Small's alignments (see [`Vented`]), a closed box from over- to
 /// underdamped. The tuning falls with the driver: 24 to 43 Hz for 0.13 m of radius.
-fn draw_alignment(chance: &mut Chance, layout: Layout, radius_m: f64) -> Alignment {
+fn draw_bass(chance: &mut Chance, layout: Layout, radius_m: f64) -> (f64, Block) {
     let f_hz = (7.8 / radius_m.sqrt() * chance.between(1.1, 2.2)).clamp(22.0, 95.0);
     if layout == Layout::OpenBaffle || chance.happens(0.4) {
-        let q = chance.log_between(0.5, 1.2);
-        return Alignment::Sealed(Section { f_hz, q: Some(q) });
+        let q = Some(chance.log_between(0.5, 1.2));
+        return (f_hz, Block::high_pass(f_hz, q));
     }
-    Alignment::Vented(Vented {
+    let vented = Vented {
         f_hz,
         q: [chance.between(0.5, 0.65), chance.between(0.9, 1.4)],
         loss: chance.between(0.05, 0.2),
@@ -474,15 +433,11 @@ fn draw_alignment(chance: &mut Chance, layout: Layout, radius_m: f64) -> Alignme
             true => chance.between(0.3, 0.6),
             false => 0.0,
         },
-    })
+    };
+    (f_hz, Block::Vented(vented, Opening::Both))
 }
 
 fn draw_cabinet(chance: &mut Chance, units: &[Unit]) -> Cabinet {
-    let radius_m = |unit: &Unit| match unit.directivity {
-        Directivity::Piston(p) => p.radius_m,
-        Directivity::Waveguide { .. } => 0.06,
-        Directivity::Gradient { piston, .. } => piston.radius_m,
-    };
     let margin_m = chance.log_between(0.01, 0.12);
     let reach = |height: &dyn Fn(&Unit) -> f64| units.iter().map(height).fold(0.0, f64::max);
     let half_width_m = margin_m.max(0.015) + reach(&|u| u.place_m[1].abs() + radius_m(u));
@@ -530,14 +485,8 @@ fn draw_rear(chance: &mut Chance, cabinet: &Cabinet, woofer_m: Vector, radius_m:
         directivity: piston(radius_m, f64::INFINITY),
         branch: 0,
         own: vec![
-            Block::HighPass(Section {
-                f_hz: 60.0,
-                q: Some(0.7),
-            }),
-            Block::LowPass(Section {
-                f_hz: chance.log_between(250.0, 600.0),
-                q: None,
-            }),
+            Block::high_pass(60.0, Some(0.7)),
+            Block::low_pass(chance.log_between(250.0, 600.0), None),
             Block::Delay(way_m / SPEED_OF_SOUND_M_PER_S),
             Block::Gain(-chance.between(0.55, 0.9)),
         ],
@@ -567,10 +516,10 @@ fn draw_branches(
     }
     if layout == Layout::FullRange && chance.happens(0.5) {
         // A cone of its own accord falls off above its last break-up.
-        branches[0].push(Block::LowPass(Section {
-            f_hz: chance.log_between(12_000.0, 20_000.0),
-            q: Some(0.7),
-        }));
+        branches[0].push(Block::low_pass(
+            chance.log_between(12_000.0, 20_000.0),
+            Some(0.7),
+        ));
     }
     (branches, crossings)
 }

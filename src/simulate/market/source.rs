@@ -14,11 +14,8 @@ pub struct Radiation {
     pub place_m: Vector,
     /// Its axis, length one.
     pub facing: Vector,
-    /// How it thins out.
     pub directivity: Directivity,
-    /// What the box takes away.
     pub shadow: Option<Shadow>,
-    /// Pieces of edge round it.
     pub edges: Vec<Edge>,
     /// Above this, round edges weaken the sound they send, Hz.
     pub round_from_hz: f64,
@@ -33,14 +30,14 @@ pub enum Role {
     Port,
     /// Sound meant to cancel what goes to the back.
     Rear,
+    /// What a defect brings.
+    Fault,
 }
 
 /// A source and the way of its signal.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Source {
-    /// What it is.
     pub role: Role,
-    /// How it radiates.
     pub radiation: Radiation,
     /// The branch of the crossover that drives it.
     pub branch: usize,

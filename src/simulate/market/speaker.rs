@@ -3,7 +3,7 @@
 use super::defects::{Act, DEFECTS_HZ, Defect, draw_defect, draw_f_hz, draw_kind};
 use super::habits::Habits;
 use super::layout::Design;
-use super::source::{Microphone, Radiation};
+use super::source::{Microphone, Radiation, Source};
 use super::transfer::{Block, Voicing, chain};
 use crate::average::{AveragedCurves, RearWall, listening_window_directions};
 use crate::curve::{Grid, Smoother};
@@ -20,7 +20,10 @@ use num_complex::Complex64;
 const LEVEL_DB: f64 = 85.0;
 
 /// Defects tried before a speaker stays as it is.
-const TRIES: usize = 60;
+const TRIES: usize = 20;
+
+/// Tries for one kind before another one takes its turn.
+const TRIES_OF_A_KIND: usize = 10;
 
 /// Designs tried for one that a designer would let go.
 const DESIGNS_TRIED: usize = 10;
@@ -40,6 +43,16 @@ struct Part<'a> {
     radiation: usize,
     branch: usize,
     own: &'a [Block],
+}
+
+impl Part<'_> {
+    fn of(radiation: usize, source: &Source) -> Part<'_> {
+        Part {
+            radiation,
+            branch: source.branch,
+            own: &source.own,
+        }
+    }
 }
 
 /// What reaches the microphones from every radiation, before any signal comes in. It is computed
@@ -82,11 +95,13 @@ impl MarketSpeaker {
             if speaker.defects.len() >= wanted {
                 break;
             }
+            // A kind that is hard to build comes as often as it was drawn.
             let kind = draw_kind(chance);
-            let f_hz = draw_f_hz(chance, &speaker.design);
-            if let Some(with) = speaker.with_one_more(chance, kind, f_hz) {
-                speaker = with;
-            }
+            let with = (0..TRIES_OF_A_KIND).find_map(|_| {
+                let f_hz = draw_f_hz(chance, &speaker.design);
+                speaker.with_one_more(chance, kind, f_hz)
+            });
+            speaker = with.unwrap_or(speaker);
         }
         speaker
     }
@@ -247,9 +262,13 @@ impl MarketSpeaker {
             }
             DefectKind::DeepNull => lowest(&axis_db) < -4.0 && lowest(&window_db) < -1.4,
         };
+        let seen_db = match kind {
+            DefectKind::SingleAxisRipple => &axis_db,
+            _ => &window_db,
+        };
         let by_size = |(_, a): &(usize, &f64), (_, b): &(usize, &f64)| a.abs().total_cmp(&b.abs());
         let dips = !matches!(kind, DefectKind::Resonance | DefectKind::Balance);
-        let at = window_db
+        let at = seen_db
             .iter()
             .enumerate()
             .filter(|(_, v)| !dips || **v < 0.0)
@@ -339,7 +358,7 @@ impl MarketSpeaker {
         let own = self.design.sources.iter().map(|s| &s.radiation);
         let acts = self.defects.iter().flat_map(|d| &d.acts);
         own.chain(acts.filter_map(|act| match act {
-            Act::Add { radiation, .. } | Act::Radiate { radiation, .. } => Some(radiation),
+            Act::Add(Source { radiation, .. }) | Act::Radiate(_, radiation) => Some(radiation),
             Act::Whole(_) | Act::Branch(..) => None,
         }))
         .collect()
@@ -348,35 +367,16 @@ impl MarketSpeaker {
     /// The sources in use when the defects that are `active` are there.
     fn parts(&self, active: impl Fn(usize) -> bool) -> Vec<Part<'_>> {
         let sources = self.design.sources.iter().enumerate();
-        let mut parts: Vec<Part> = sources
-            .map(|(i, source)| Part {
-                radiation: i,
-                branch: source.branch,
-                own: &source.own,
-            })
-            .collect();
+        let mut parts: Vec<Part> = sources.map(|(i, source)| Part::of(i, source)).collect();
         let mut next = parts.len();
         for (k, defect) in self.defects.iter().enumerate() {
             for act in &defect.acts {
                 match act {
-                    Act::Radiate { source, .. } => {
-                        if active(k) {
-                            parts[*source].radiation = next;
-                        }
-                        next += 1;
-                    }
-                    Act::Add { branch, own, .. } => {
-                        if active(k) {
-                            parts.push(Part {
-                                radiation: next,
-                                branch: *branch,
-                                own,
-                            });
-                        }
-                        next += 1;
-                    }
-                    Act::Whole(_) | Act::Branch(..) => {}
+                    Act::Radiate(source, _) if active(k) => parts[*source].radiation = next,
+                    Act::Add(source) if active(k) => parts.push(Part::of(next, source)),
+                    _ => {}
                 }
+                next += usize::from(matches!(act, Act::Add(_) | Act::Radiate(..)));
             }
         }
         parts

@@ -19,18 +19,11 @@ pub enum Block {
     /// First- or second-order high-pass.
     HighPass(Section),
     /// Band-pass with 0 dB at its centre.
-    BandPass {
-        /// Centre, Hz.
-        f_hz: f64,
-        /// Q.
-        q: f64,
-    },
+    BandPass { f_hz: f64, q: f64 },
     /// A bell or a shelf.
     Filter(Filter),
-    /// The cone of a vented box or of one with a passive radiator.
-    VentedCone(Vented),
-    /// Its port or passive radiator.
-    VentedPort(Vented),
+    /// What leaves a box with a second radiator.
+    Vented(Vented, Opening),
     /// A drawn gain curve.
     Voicing(Voicing),
 }
@@ -38,7 +31,6 @@ pub enum Block {
 /// A factor of a filter.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Section {
-    /// Corner, Hz.
     pub f_hz: f64,
     /// Q of a second-order section; `None` is first order.
     pub q: Option<f64>,
@@ -51,7 +43,6 @@ pub struct Section {
 /// fourth-order high-pass; the passive radiator's own resonance puts a notch below.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Vented {
-    /// Tuning, Hz.
     pub f_hz: f64,
     /// Q of the two factors of the alignment.
     pub q: [f64; 2],
@@ -59,6 +50,14 @@ pub struct Vented {
     pub loss: f64,
     /// Notch of a passive radiator relative to the tuning; 0 for a port.
     pub notch: f64,
+}
+
+/// Where the sound of a box comes out.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Opening {
+    Cone,
+    Port,
+    Both,
 }
 
 impl Vented {
@@ -75,11 +74,8 @@ impl Vented {
 /// A gain curve over log frequency, straight between its points, level beyond its ends.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Voicing {
-    /// First frequency, Hz.
     pub from_hz: f64,
-    /// Points per octave.
     pub points_per_octave: f64,
-    /// The gains, dB.
     pub gains_db: Vec<f64>,
 }
 
@@ -108,6 +104,16 @@ impl Section {
 }
 
 impl Block {
+    /// A low-pass of second order, or of first without a Q.
+    pub fn low_pass(f_hz: f64, q: Option<f64>) -> Block {
+        Block::LowPass(Section { f_hz, q })
+    }
+
+    /// A high-pass of second order, or of first without a Q.
+    pub fn high_pass(f_hz: f64, q: Option<f64>) -> Block {
+        Block::HighPass(Section { f_hz, q })
+    }
+
     /// Response at `f_hz`.
     pub fn response(&self, f_hz: f64) -> Complex64 {
         match self {
@@ -123,8 +129,14 @@ impl Block {
                 crate::simulate::analog::band_pass(f_hz, *center_hz, *q)
             }
             Block::Filter(filter) => filter.response(f_hz),
-            Block::VentedCone(vented) => vented.parts(f_hz).0,
-            Block::VentedPort(vented) => vented.parts(f_hz).1,
+            Block::Vented(vented, opening) => {
+                let (cone, port) = vented.parts(f_hz);
+                match opening {
+                    Opening::Cone => cone,
+                    Opening::Port => port,
+                    Opening::Both => cone + port,
+                }
+            }
             Block::Voicing(voicing) => {
                 Complex64::from(crate::units::db_to_amplitude(voicing.gain_db(f_hz)))
             }
@@ -152,8 +164,8 @@ pub enum Family {
 /// Corner relative to the crossover and Q of each section of the low-pass; the high-pass has
 /// the inverse corners. Anything unlisted is a first-order section.
 ///
-/// Source: Butterworth pole angles; Linkwitz, JAES 24(1), 1976; Bessel table normalised to -3 dB
-/// as in textbooks of active filters (values from memory).
+/// Source: Butterworth pole angles; Linkwitz, JAES 24(1), 1976; zeros of the reverse Bessel
+/// polynomials, normalised to -3 dB (computed here, four digits).
 fn sections(family: Family, order: usize) -> &'static [(f64, Option<f64>)] {
     const FLAT: Option<f64> = Some(std::f64::consts::FRAC_1_SQRT_2);
     match (family, order) {
@@ -162,43 +174,28 @@ fn sections(family: Family, order: usize) -> &'static [(f64, Option<f64>)] {
         (Family::Butterworth, 2) => &[(1.0, FLAT)],
         (Family::Butterworth, 3) => &[(1.0, None), (1.0, Some(1.0))],
         (Family::Butterworth, 4) => &[(1.0, Some(0.541_196_1)), (1.0, Some(1.306_563))],
-        (Family::Bessel, 2) => &[(1.2736, Some(0.5773))],
-        (Family::Bessel, 3) => &[(1.3270, None), (1.4524, Some(0.6910))],
-        (Family::Bessel, 4) => &[(1.4192, Some(0.5219)), (1.5912, Some(0.8055))],
+        (Family::Bessel, 2) => &[(1.2720, Some(0.5774))],
+        (Family::Bessel, 3) => &[(1.3227, None), (1.4476, Some(0.6910))],
+        (Family::Bessel, 4) => &[(1.4302, Some(0.5219)), (1.6034, Some(0.8055))],
         _ => &[(1.0, None)],
     }
 }
 
-/// Both sides of a crossover.
+/// Both sides of a crossover, the polarity of the high one included.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Sides {
-    /// Low part.
     pub low: Vec<Block>,
-    /// High part, its polarity included.
     pub high: Vec<Block>,
 }
 
 /// The crossover of this family and order at `f_hz`; the polarity is the one that adds up.
 pub fn crossover(family: Family, order: usize, f_hz: f64) -> Sides {
     let parts = sections(family, order);
-    let low: Vec<Block> = parts
-        .iter()
-        .map(|(corner, q)| {
-            Block::LowPass(Section {
-                f_hz: f_hz * corner,
-                q: *q,
-            })
-        })
-        .collect();
-    let mut high: Vec<Block> = parts
-        .iter()
-        .map(|(corner, q)| {
-            Block::HighPass(Section {
-                f_hz: f_hz / corner,
-                q: *q,
-            })
-        })
-        .collect();
+    let section = |f_hz: f64, q: &Option<f64>| Section { f_hz, q: *q };
+    let low = parts.iter().map(|(corner, q)| section(f_hz * corner, q));
+    let high = parts.iter().map(|(corner, q)| section(f_hz / corner, q));
+    let low: Vec<Block> = low.map(Block::LowPass).collect();
+    let mut high: Vec<Block> = high.map(Block::HighPass).collect();
     let (l, h) = (chain(&low, f_hz), chain(&high, f_hz));
     if (l + h).norm() < (l - h).norm() - 1e-9 {
         high.push(Block::Gain(-1.0));
