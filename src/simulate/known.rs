@@ -34,22 +34,21 @@ pub struct Truth {
     pub effects: Vec<(DefectKind, f64, Effect)>,
 }
 
+/// What one curve has more than another, dB; `None` when one is missing.
+pub(super) fn minus(with: &Option<Average>, without: &Option<Average>) -> Option<Vec<f64>> {
+    let without = &without.as_ref()?.levels_db;
+    let pairs = with.as_ref()?.levels_db.iter().zip(without);
+    Some(pairs.map(|(a, b)| a - b).collect())
+}
+
 /// What `with` has more than `without`; `None` when a curve is missing.
 pub(super) fn effect_between(with: &AveragedCurves, without: &AveragedCurves) -> Option<Effect> {
-    let change = |with: &Option<Average>, without: &Option<Average>| -> Option<Vec<f64>> {
-        let pairs = with
-            .as_ref()?
-            .levels_db
-            .iter()
-            .zip(&without.as_ref()?.levels_db);
-        Some(pairs.map(|(a, b)| a - b).collect())
-    };
     Some(Effect {
-        on_axis_db: change(&with.on_axis, &without.on_axis)?,
-        listening_window_db: change(&with.listening_window, &without.listening_window)?,
-        early_reflections_db: change(&with.early_reflections, &without.early_reflections)?,
-        sound_power_db: change(&with.sound_power, &without.sound_power)?,
-        in_room_db: change(&with.in_room, &without.in_room)?,
+        on_axis_db: minus(&with.on_axis, &without.on_axis)?,
+        listening_window_db: minus(&with.listening_window, &without.listening_window)?,
+        early_reflections_db: minus(&with.early_reflections, &without.early_reflections)?,
+        sound_power_db: minus(&with.sound_power, &without.sound_power)?,
+        in_room_db: minus(&with.in_room, &without.in_room)?,
     })
 }
 

@@ -40,21 +40,18 @@ pub struct Defect {
 /// Range of the defects, Hz.
 pub const DEFECTS_HZ: (f64, f64) = (80.0, 14_000.0);
 
-/// How often each kind is tried, in the order of [`DefectKind::ALL`]. Our own judgement: what
-/// reviewers find most are resonances and broad errors.
-const SHARES: [f64; 8] = [0.27, 0.13, 0.15, 0.11, 0.08, 0.09, 0.07, 0.10];
-
-/// A kind by its share.
-pub fn draw_kind(chance: &mut Chance) -> DefectKind {
-    let mut left = chance.unit();
-    for (kind, share) in DefectKind::ALL.into_iter().zip(SHARES) {
-        left -= share;
-        if left < 0.0 {
-            return kind;
-        }
-    }
-    DefectKind::Resonance
-}
+/// How often each kind is drawn. Our own judgement: what reviewers find most are resonances and
+/// broad errors.
+pub const KINDS: [(DefectKind, f64); 8] = [
+    (DefectKind::Resonance, 0.29),
+    (DefectKind::Balance, 0.14),
+    (DefectKind::ShallowDip, 0.14),
+    (DefectKind::Cancellation, 0.10),
+    (DefectKind::CrossoverPhase, 0.08),
+    (DefectKind::DirectivityStep, 0.09),
+    (DefectKind::SingleAxisRipple, 0.08),
+    (DefectKind::DeepNull, 0.08),
+];
 
 /// A frequency at which `design` still radiates.
 pub fn draw_f_hz(chance: &mut Chance, design: &Design) -> f64 {
@@ -77,89 +74,78 @@ pub fn draw_defect(
     kind: DefectKind,
     f_hz: f64,
 ) -> Option<Defect> {
-    let plain = |f_hz: f64, acts: Vec<Act>| Defect {
-        kind,
-        f_hz,
-        acts,
-        place_by_effect: false,
-        voiced: false,
-    };
-    let by_effect = |f_hz: f64, acts: Vec<Act>| Defect {
-        place_by_effect: true,
-        ..plain(f_hz, acts)
-    };
-    Some(match kind {
+    let mut voiced = false;
+    let mut place_by_effect = false;
+    let (f_hz, acts) = match kind {
         DefectKind::Resonance => {
             let (f_hz, acts) = draw_resonance(chance, design, f_hz);
-            Defect {
-                place_by_effect: matches!(acts[0], Act::Add(_)),
-                ..plain(f_hz, acts)
-            }
+            place_by_effect = matches!(acts[0], Act::Add(_));
+            (f_hz, acts)
         }
-        DefectKind::Balance => {
-            let (f_hz, act) = draw_balance(chance, design, f_hz);
-            plain(f_hz, vec![act])
-        }
+        DefectKind::Balance => draw_balance(chance, design, f_hz),
         DefectKind::ShallowDip => {
             let dip = bell(
                 f_hz,
                 -chance.between(1.5, 5.0),
                 chance.log_between(0.7, 3.0),
             );
-            let act = match chance.happens(0.55) {
-                true => Act::Branch(design.branch_at(f_hz), dip),
-                false => Act::Whole(dip),
-            };
-            plain(f_hz, vec![act])
+            (f_hz, vec![somewhere(chance, design, f_hz, dip)])
         }
         DefectKind::Cancellation => {
-            let (f_hz, act) = match design.branches.len() > 1 && chance.happens(0.25) {
+            place_by_effect = true;
+            match design.branches.len() > 1 && chance.happens(0.25) {
                 true => draw_mouth(chance, design),
                 false => draw_leak(chance, design),
-            };
-            by_effect(f_hz, vec![act])
+            }
         }
         DefectKind::CrossoverPhase => {
-            let crossing = match design.crossings.len() {
-                0 => return None,
-                n => design.crossings[chance.below(n)],
-            };
-            by_effect(
-                crossing.f_hz,
-                draw_phase(chance, crossing.f_hz, crossing.low),
-            )
+            place_by_effect = true;
+            let count = design.crossings.len();
+            let crossing = (count > 0).then(|| design.crossings[chance.below(count)])?;
+            let acts = draw_phase(chance, crossing.f_hz, crossing.low);
+            (crossing.f_hz, acts)
         }
         DefectKind::DirectivityStep => {
+            voiced = chance.happens(0.4);
             let crossing = design.crossings.last()?;
-            Defect {
-                voiced: chance.happens(0.4),
-                ..plain(
-                    crossing.f_hz,
-                    draw_step(chance, design, crossing.low, crossing.f_hz)?,
-                )
-            }
+            let acts = draw_step(chance, design, crossing.low, crossing.f_hz)?;
+            (crossing.f_hz, acts)
         }
         DefectKind::SingleAxisRipple => {
-            let (f_hz, act) = draw_ripple(chance, design)?;
-            by_effect(f_hz, vec![act])
+            place_by_effect = true;
+            draw_ripple(chance, design)?
         }
-        DefectKind::DeepNull => match chance.below(10) {
-            0..5 => {
-                let notch = bell(
-                    f_hz,
-                    -chance.between(6.0, 25.0),
-                    chance.log_between(3.0, 15.0),
-                );
-                let act = match chance.happens(0.5) {
-                    true => Act::Branch(design.branch_at(f_hz), notch),
-                    false => Act::Whole(notch),
-                };
-                plain(f_hz, vec![act])
+        DefectKind::DeepNull if chance.happens(0.5) => {
+            let notch = bell(
+                f_hz,
+                -chance.between(6.0, 25.0),
+                chance.log_between(3.0, 15.0),
+            );
+            (f_hz, vec![somewhere(chance, design, f_hz, notch)])
+        }
+        DefectKind::DeepNull => {
+            place_by_effect = true;
+            match chance.happens(0.6) {
+                true => (f_hz, vec![draw_reflection(chance, design, f_hz)?]),
+                false => (f_hz, draw_grille(chance, design)),
             }
-            5..8 => by_effect(f_hz, vec![draw_reflection(chance, design, f_hz)?]),
-            _ => by_effect(f_hz, draw_grille(chance, design)),
-        },
+        }
+    };
+    Some(Defect {
+        kind,
+        f_hz,
+        acts,
+        place_by_effect,
+        voiced,
     })
+}
+
+/// In front of the driver that is heard at `f_hz`, or of everything.
+fn somewhere(chance: &mut Chance, design: &Design, f_hz: f64, block: Block) -> Act {
+    match chance.happens(0.55) {
+        true => Act::Branch(design.branch_at(f_hz), block),
+        false => Act::Whole(block),
+    }
 }
 
 fn bell(f_hz: f64, gain_db: f64, q: f64) -> Block {
@@ -261,51 +247,41 @@ fn draw_resonance(chance: &mut Chance, design: &Design, f_hz: f64) -> (f64, Vec<
     }
 }
 
-fn draw_balance(chance: &mut Chance, design: &Design, f_hz: f64) -> (f64, Act) {
+fn draw_balance(chance: &mut Chance, design: &Design, f_hz: f64) -> (f64, Vec<Act>) {
     let size_db = draw_size_db(chance).min(5.5);
     let gain_db = chance.sign() * size_db;
     let q = chance.between(0.4, 0.8);
-    match chance.below(10) {
+    let low_shelf = |f_hz: f64| Block::Filter(Filter::LowShelf { f_hz, gain_db, q });
+    let high_shelf =
+        |f_hz: f64, gain_db: f64, q: f64| Block::Filter(Filter::HighShelf { f_hz, gain_db, q });
+    let (f_hz, block) = match chance.below(10) {
         0 | 1 => {
             // What the box gains between full and half space was not taken out, or by too much.
             // Where: about a sixth of the wave across the box (common practice).
             let f_hz = SPEED_OF_SOUND_M_PER_S / (6.0 * design.cabinet.baffle.half_width_m);
-            let filter = Filter::LowShelf { f_hz, gain_db, q };
-            (f_hz, Act::Whole(Block::Filter(filter)))
+            (f_hz, low_shelf(f_hz))
         }
         2..5 if !design.crossings.is_empty() => {
+            // A driver too loud or too quiet.
             let crossing = design.crossings[chance.below(design.crossings.len())];
             let branch = crossing.low + usize::from(chance.happens(0.7));
             let gain = Block::Gain(db_to_amplitude(gain_db));
-            (crossing.f_hz, Act::Branch(branch, gain))
+            return (crossing.f_hz, vec![Act::Branch(branch, gain)]);
         }
-        2 | 5 | 6 => {
-            let filter = Filter::HighShelf { f_hz, gain_db, q };
-            (f_hz, Act::Whole(Block::Filter(filter)))
-        }
-        3 | 7 => {
-            let filter = Filter::LowShelf { f_hz, gain_db, q };
-            (f_hz, Act::Whole(Block::Filter(filter)))
-        }
-        8 => (
-            f_hz,
-            Act::Whole(bell(f_hz, gain_db, chance.between(0.3, 0.7))),
-        ),
+        2 | 5 | 6 => (f_hz, high_shelf(f_hz, gain_db, q)),
+        3 | 7 => (f_hz, low_shelf(f_hz)),
+        8 => (f_hz, bell(f_hz, gain_db, chance.between(0.3, 0.7))),
         _ => {
             // A tilt: so broad a shelf that no corner is seen.
             let f_hz = chance.log_between(500.0, 2000.0);
-            let filter = Filter::HighShelf {
-                f_hz,
-                gain_db: 1.3 * gain_db,
-                q: 0.25,
-            };
-            (f_hz, Act::Whole(Block::Filter(filter)))
+            (f_hz, high_shelf(f_hz, 1.3 * gain_db, 0.25))
         }
-    }
+    };
+    (f_hz, vec![Act::Whole(block)])
 }
 
 /// Sound from the port or the back against the driver in front.
-fn draw_leak(chance: &mut Chance, design: &Design) -> (f64, Act) {
+fn draw_leak(chance: &mut Chance, design: &Design) -> (f64, Vec<Act>) {
     let f_hz = chance.log_between(100f64.max(1.6 * design.corner_hz), 1400.0);
     let branch = design.branch_at(f_hz);
     let baffle = design.cabinet.baffle;
@@ -331,11 +307,11 @@ fn draw_leak(chance: &mut Chance, design: &Design) -> (f64, Act) {
         Block::Turn(in_step_rad(design, branch, place_m, f_hz) + against_rad),
     ];
     let radiation = opening(design, place_m, facing, chance.between(0.015, 0.05));
-    (f_hz, add(radiation, branch, own))
+    (f_hz, vec![add(radiation, branch, own)])
 }
 
 /// Sound thrown back at the mouth of a horn and out again later.
-fn draw_mouth(chance: &mut Chance, design: &Design) -> (f64, Act) {
+fn draw_mouth(chance: &mut Chance, design: &Design) -> (f64, Vec<Act>) {
     let branch = design.branches.len() - 1;
     let driver = &design.main_driver(branch).radiation;
     let delay_s = 2.0 * chance.between(0.025, 0.08) / SPEED_OF_SOUND_M_PER_S;
@@ -351,7 +327,7 @@ fn draw_mouth(chance: &mut Chance, design: &Design) -> (f64, Act) {
         Block::low_pass(chance.log_between(3000.0, 12_000.0), None),
     ];
     let radiation = opening(design, place_m, FRONT, chance.between(0.02, 0.06));
-    (1.0 / delay_s, add(radiation, branch, own))
+    (1.0 / delay_s, vec![add(radiation, branch, own)])
 }
 
 /// Branches that do not meet in phase.
@@ -359,8 +335,8 @@ fn draw_phase(chance: &mut Chance, f_hz: f64, low: usize) -> Vec<Act> {
     let branch = low + chance.below(2);
     let late = |periods: f64| Act::Branch(branch, Block::Delay(periods / f_hz));
     match chance.below(10) {
-        0..6 => vec![late(chance.sign() * chance.log_between(0.12, 0.4))],
-        6 | 7 => {
+        0..7 => vec![late(chance.sign() * chance.log_between(0.14, 0.33))],
+        7 => {
             let inverted = Act::Branch(low + 1, Block::Gain(-1.0));
             vec![inverted, late(chance.sign() * chance.between(0.0, 0.25))]
         }
@@ -413,7 +389,7 @@ fn draw_step(chance: &mut Chance, design: &Design, branch: usize, f_hz: f64) -> 
 const RIM: usize = 20;
 
 /// Edges at one distance round the highest driver or the one below: a round baffle or a rim.
-fn draw_ripple(chance: &mut Chance, design: &Design) -> Option<(f64, Act)> {
+fn draw_ripple(chance: &mut Chance, design: &Design) -> Option<(f64, Vec<Act>)> {
     let top = design.branches.len() - 1;
     let branch = if chance.happens(0.75) {
         top
@@ -440,7 +416,7 @@ fn draw_ripple(chance: &mut Chance, design: &Design) -> Option<(f64, Act)> {
     radiation.round_from_hz = f64::INFINITY;
     Some((
         SPEED_OF_SOUND_M_PER_S / distance_m,
-        Act::Radiate(source, radiation),
+        vec![Act::Radiate(source, radiation)],
     ))
 }
 

@@ -89,17 +89,6 @@ pub struct Design {
     pub uneven: Unevenness,
 }
 
-/// A driver before it is put into a box.
-struct Unit {
-    role: Role,
-    place_m: Vector,
-    facing: Vector,
-    directivity: Directivity,
-    branch: usize,
-    /// What its signal passes besides.
-    own: Vec<Block>,
-}
-
 impl Design {
     /// The main driver of a branch.
     pub fn main_driver(&self, branch: usize) -> &Source {
@@ -122,7 +111,7 @@ impl Design {
 
     /// A random one.
     pub fn draw(chance: &mut Chance) -> Design {
-        let layout = draw_layout(chance);
+        let layout = by_share(chance, &LAYOUTS);
         let (mut units, tops_hz) = draw_units(chance, layout);
         let bass_m = radius_m(&units[0]);
         let (corner_hz, bass) = draw_bass(chance, layout, bass_m);
@@ -138,40 +127,40 @@ impl Design {
             unit.own.push(cone.clone());
         }
         if let Block::Vented(vented, _) = bass {
-            let (place_m, facing) = draw_port(chance, &cabinet, units[0].place_m);
+            let (place_m, facing) = draw_port(chance, &cabinet, units[0].radiation.place_m);
             port = Some((place_m, facing));
-            units.push(Unit {
-                role: Role::Port,
-                place_m,
-                facing,
-                directivity: piston(0.4 * bass_m, f64::INFINITY),
-                branch: 0,
-                own: vec![
-                    Block::Vented(vented, Opening::Port),
-                    Block::Gain(bass_units as f64),
-                ],
-            });
+            let directivity = piston(0.4 * bass_m, f64::INFINITY);
+            let mut opening = source(place_m, facing, directivity, 0);
+            opening.role = Role::Port;
+            opening.own = vec![
+                Block::Vented(vented, Opening::Port),
+                Block::Gain(bass_units as f64),
+            ];
+            units.push(opening);
         }
         if layout == Layout::Cardioid {
-            units.push(draw_rear(chance, &cabinet, units[0].place_m, bass_m));
+            units.push(draw_rear(
+                chance,
+                &cabinet,
+                units[0].radiation.place_m,
+                bass_m,
+            ));
         }
         let distance_m = chance.happens(0.6).then(|| chance.log_between(1.0, 4.0));
+        // Where the tweeter ends.
+        let top_hz = chance.log_between(19_000.0, 60_000.0);
         let mut design = Design {
             layout,
             cabinet,
             uneven: Unevenness::draw(chance, branches.len()),
-            sources: into_sources(chance, units, &cabinet, layout),
+            sources: in_box(chance, units, &cabinet, layout),
             branches,
             crossings,
             corner_hz,
             bass,
             port,
             distance_m,
-            // Where the tweeter ends.
-            whole: vec![Block::low_pass(
-                chance.log_between(19_000.0, 60_000.0),
-                None,
-            )],
+            whole: vec![Block::low_pass(top_hz, None)],
         };
         design.align(chance);
         design
@@ -200,22 +189,38 @@ impl Design {
 }
 
 /// Radius of a driver, of a waveguide that of its mouth.
-fn radius_m(unit: &Unit) -> f64 {
-    match unit.directivity {
+fn radius_m(unit: &Source) -> f64 {
+    match unit.radiation.directivity {
         Directivity::Piston(piston) | Directivity::Gradient { piston, .. } => piston.radius_m,
         Directivity::Waveguide { .. } => 0.06,
     }
 }
 
-fn draw_layout(chance: &mut Chance) -> Layout {
+/// One of them by its share; the shares add up to one.
+pub fn by_share<T: Copy>(chance: &mut Chance, all: &[(T, f64)]) -> T {
     let mut left = chance.unit();
-    for (layout, share) in LAYOUTS {
+    let found = all.iter().find(|(_, share)| {
         left -= share;
-        if left < 0.0 {
-            return layout;
-        }
+        left < 0.0
+    });
+    found.unwrap_or(&all[0]).0
+}
+
+/// A driver of a branch, not yet in a box.
+fn source(place_m: Vector, facing: Vector, directivity: Directivity, branch: usize) -> Source {
+    Source {
+        role: Role::Driver,
+        radiation: Radiation {
+            place_m,
+            facing,
+            directivity,
+            shadow: None,
+            edges: Vec::new(),
+            round_from_hz: f64::INFINITY,
+        },
+        branch,
+        own: Vec::new(),
     }
-    Layout::DomeTwoWay
 }
 
 fn piston(radius_m: f64, soft_from_hz: f64) -> Directivity {
@@ -254,14 +259,9 @@ fn draw_tweeter(chance: &mut Chance, guided: bool) -> Directivity {
 }
 
 /// The drivers, those of the bass first, and the crossovers, Hz.
-fn draw_units(chance: &mut Chance, layout: Layout) -> (Vec<Unit>, Vec<f64>) {
-    let unit = |side_m: f64, up_m: f64, directivity: Directivity, branch: usize| Unit {
-        role: Role::Driver,
-        place_m: [0.0, side_m, up_m],
-        facing: FRONT,
-        directivity,
-        branch,
-        own: Vec::new(),
+fn draw_units(chance: &mut Chance, layout: Layout) -> (Vec<Source>, Vec<f64>) {
+    let unit = |side_m: f64, up_m: f64, directivity: Directivity, branch: usize| {
+        source([0.0, side_m, up_m], FRONT, directivity, branch)
     };
     // A driver that suits its crossover has ka from 0.8 to 2.2 there.
     let top_hz = |chance: &mut Chance, radius_m: f64| {
@@ -282,15 +282,22 @@ fn draw_units(chance: &mut Chance, layout: Layout) -> (Vec<Unit>, Vec<f64>) {
         false => gap_m * chance.between(0.0, 0.6),
     };
     match layout {
-        Layout::DomeTwoWay | Layout::WaveguideTwoWay | Layout::Cardioid => {
+        Layout::DomeTwoWay | Layout::WaveguideTwoWay | Layout::Cardioid | Layout::TwoAndAHalf => {
             let guided = layout != Layout::DomeTwoWay && chance.happens(0.9);
             let flange_m = if guided { 0.07 } else { 0.04 };
             let gap_m = gap(chance, woofer_m, flange_m);
             let up_m = tweeter_up(chance, gap_m);
-            let units = vec![
-                unit(0.0, up_m - gap_m, draw_cone(chance, woofer_m), 0),
-                unit(aside_m, up_m, draw_tweeter(chance, guided), 1),
-            ];
+            let cone = draw_cone(chance, woofer_m);
+            let mut units = vec![unit(0.0, up_m - gap_m, cone, 0)];
+            if layout == Layout::TwoAndAHalf {
+                let mut lower = unit(0.0, up_m - gap_m - 2.3 * woofer_m, cone, 0);
+                let q = chance.happens(0.5).then_some(0.6);
+                lower
+                    .own
+                    .push(Block::low_pass(chance.log_between(150.0, 450.0), q));
+                units.push(lower);
+            }
+            units.push(unit(aside_m, up_m, draw_tweeter(chance, guided), 1));
             (units, vec![top_hz(chance, woofer_m)])
         }
         Layout::ThreeWay | Layout::Tower => {
@@ -303,15 +310,15 @@ fn draw_units(chance: &mut Chance, layout: Layout) -> (Vec<Unit>, Vec<f64>) {
                 _ => 1,
             };
             let to_the_side = layout == Layout::Tower && chance.happens(0.15);
-            let mut units: Vec<Unit> = (0..basses)
+            let mut units: Vec<Source> = (0..basses)
                 .map(|i| {
                     let down_m = step_m + 2.2 * large_m * i as f64;
                     let mut bass = unit(0.0, middle_up_m - down_m, draw_cone(chance, large_m), 0);
                     if to_the_side {
                         let sign = if i % 2 == 0 { 1.0 } else { -1.0 };
-                        bass.facing = [0.0, sign, 0.0];
-                        bass.place_m[0] = -0.15;
-                        bass.place_m[1] = 0.1 * sign;
+                        bass.radiation.facing = [0.0, sign, 0.0];
+                        bass.radiation.place_m[0] = -0.15;
+                        bass.radiation.place_m[1] = 0.1 * sign;
                     }
                     bass
                 })
@@ -333,31 +340,10 @@ fn draw_units(chance: &mut Chance, layout: Layout) -> (Vec<Unit>, Vec<f64>) {
             ];
             (units, vec![top_hz(chance, radius_m)])
         }
-        Layout::TwoAndAHalf => {
-            let gap_m = gap(chance, woofer_m, 0.04);
-            let up_m = tweeter_up(chance, gap_m);
-            let cone = draw_cone(chance, woofer_m);
-            let guided = chance.happens(0.3);
-            let mut lower = unit(0.0, up_m - gap_m - 2.3 * woofer_m, cone, 0);
-            lower.own.push(Block::low_pass(
-                chance.log_between(150.0, 450.0),
-                chance.happens(0.5).then_some(0.6),
-            ));
-            let units = vec![
-                unit(0.0, up_m - gap_m, cone, 0),
-                lower,
-                unit(aside_m, up_m, draw_tweeter(chance, guided), 1),
-            ];
-            (units, vec![top_hz(chance, woofer_m)])
-        }
         Layout::Coaxial => {
             let mut tweeter = unit(0.0, 0.0, draw_tweeter(chance, true), 1);
-            tweeter.place_m[0] = -chance.between(0.0, 0.03);
-            let inner_m = if chance.happens(0.4) {
-                middle_m
-            } else {
-                woofer_m
-            };
+            tweeter.radiation.place_m[0] = -chance.between(0.0, 0.03);
+            let inner_m = [middle_m, woofer_m][chance.below(2)];
             let mut units = vec![unit(0.0, 0.0, draw_cone(chance, inner_m), 0), tweeter];
             let mut tops_hz = vec![top_hz(chance, inner_m)];
             if chance.happens(0.4) {
@@ -400,9 +386,8 @@ fn draw_units(chance: &mut Chance, layout: Layout) -> (Vec<Unit>, Vec<f64>) {
                     let mut small = unit(0.0, from_middle * 2.25 * radius_m, cone, 0);
                     // The outer ones fade, so that the line stays one source.
                     if from_middle.abs() > 1.0 {
-                        small
-                            .own
-                            .push(Block::low_pass(4000.0 / from_middle.abs(), None));
+                        let fades = Block::low_pass(4000.0 / from_middle.abs(), None);
+                        small.own.push(fades);
                     }
                     small
                 })
@@ -437,14 +422,14 @@ fn draw_bass(chance: &mut Chance, layout: Layout, radius_m: f64) -> (f64, Block)
     (f_hz, Block::Vented(vented, Opening::Both))
 }
 
-fn draw_cabinet(chance: &mut Chance, units: &[Unit]) -> Cabinet {
+fn draw_cabinet(chance: &mut Chance, units: &[Source]) -> Cabinet {
     let margin_m = chance.log_between(0.01, 0.12);
-    let reach = |height: &dyn Fn(&Unit) -> f64| units.iter().map(height).fold(0.0, f64::max);
-    let half_width_m = margin_m.max(0.015) + reach(&|u| u.place_m[1].abs() + radius_m(u));
+    let reach = |height: &dyn Fn(&Source) -> f64| units.iter().map(height).fold(0.0, f64::max);
+    let half_width_m = margin_m.max(0.015) + reach(&|u| u.radiation.place_m[1].abs() + radius_m(u));
     let baffle = Baffle {
         half_width_m,
-        top_m: margin_m + reach(&|u| u.place_m[2] + radius_m(u)),
-        bottom_m: -chance.log_between(0.02, 0.4) - reach(&|u| radius_m(u) - u.place_m[2]),
+        top_m: margin_m + reach(&|u| u.radiation.place_m[2] + radius_m(u)),
+        bottom_m: -chance.log_between(0.02, 0.4) - reach(&|u| radius_m(u) - u.radiation.place_m[2]),
     };
     // Edges count as round where the wave is as long as the circumference of their rounding.
     let rounding_m = match chance.happens(0.5) {
@@ -476,21 +461,19 @@ fn draw_port(chance: &mut Chance, cabinet: &Cabinet, woofer_m: Vector) -> (Vecto
 
 /// The source at the back of a cardioid: delayed by the way round the box, inverted, and gone
 /// where the box shades by itself.
-fn draw_rear(chance: &mut Chance, cabinet: &Cabinet, woofer_m: Vector, radius_m: f64) -> Unit {
+fn draw_rear(chance: &mut Chance, cabinet: &Cabinet, woofer_m: Vector, radius_m: f64) -> Source {
     let way_m = cabinet.depth_m * chance.between(0.7, 1.2);
-    Unit {
-        role: Role::Rear,
-        place_m: [-cabinet.depth_m, 0.0, woofer_m[2]],
-        facing: [-1.0, 0.0, 0.0],
-        directivity: piston(radius_m, f64::INFINITY),
-        branch: 0,
-        own: vec![
-            Block::high_pass(60.0, Some(0.7)),
-            Block::low_pass(chance.log_between(250.0, 600.0), None),
-            Block::Delay(way_m / SPEED_OF_SOUND_M_PER_S),
-            Block::Gain(-chance.between(0.55, 0.9)),
-        ],
-    }
+    let place_m = [-cabinet.depth_m, 0.0, woofer_m[2]];
+    let directivity = piston(radius_m, f64::INFINITY);
+    let mut rear = source(place_m, [-1.0, 0.0, 0.0], directivity, 0);
+    rear.role = Role::Rear;
+    rear.own = vec![
+        Block::high_pass(60.0, Some(0.7)),
+        Block::low_pass(chance.log_between(250.0, 600.0), None),
+        Block::Delay(way_m / SPEED_OF_SOUND_M_PER_S),
+        Block::Gain(-chance.between(0.55, 0.9)),
+    ];
+    rear
 }
 
 /// Blocks of each branch from the crossovers, lowest first.
@@ -516,10 +499,8 @@ fn draw_branches(
     }
     if layout == Layout::FullRange && chance.happens(0.5) {
         // A cone of its own accord falls off above its last break-up.
-        branches[0].push(Block::low_pass(
-            chance.log_between(12_000.0, 20_000.0),
-            Some(0.7),
-        ));
+        let last_hz = chance.log_between(12_000.0, 20_000.0);
+        branches[0].push(Block::low_pass(last_hz, Some(0.7)));
     }
     (branches, crossings)
 }
@@ -527,50 +508,34 @@ fn draw_branches(
 /// Pieces of edge of all sources together: as many as the time allows.
 const EDGES_IN_ALL: usize = 48;
 
-fn into_sources(
+/// The sources with the edges and the shadow of their box.
+fn in_box(
     chance: &mut Chance,
-    units: Vec<Unit>,
+    mut sources: Vec<Source>,
     cabinet: &Cabinet,
     layout: Layout,
 ) -> Vec<Source> {
-    let each = (EDGES_IN_ALL / units.len()).clamp(6, 24);
-    units
-        .into_iter()
-        .map(|unit| {
-            let open = matches!(unit.directivity, Directivity::Gradient { .. });
-            let aside = unit.facing[1] != 0.0;
-            let mut own = unit.own;
-            if open || aside {
-                // Without edges it would be twice as loud in the bass as it is in a box.
-                own.push(Block::Gain(0.6));
-            }
-            let edges = match open || aside {
-                true => Vec::new(),
-                false => cabinet.baffle.edges(unit.place_m, each, chance),
-            };
-            let shadow = (!open).then_some(match layout {
-                // Nothing but the driver itself stands in the way.
-                Layout::OpenBaffle => Shadow {
-                    from_hz: 3000.0,
-                    back_db: 20.0,
-                },
-                _ => cabinet.shadow,
-            });
-            Source {
-                role: unit.role,
-                radiation: Radiation {
-                    place_m: unit.place_m,
-                    facing: unit.facing,
-                    directivity: unit.directivity,
-                    shadow,
-                    edges,
-                    round_from_hz: cabinet.round_from_hz,
-                },
-                branch: unit.branch,
-                own,
-            }
-        })
-        .collect()
+    let each = (EDGES_IN_ALL / sources.len()).clamp(6, 24);
+    for source in &mut sources {
+        let radiation = &mut source.radiation;
+        let open = matches!(radiation.directivity, Directivity::Gradient { .. });
+        if open || radiation.facing[1] != 0.0 {
+            // Without edges it would be twice as loud in the bass as it is in a box.
+            source.own.push(Block::Gain(0.6));
+        } else {
+            radiation.edges = cabinet.baffle.edges(radiation.place_m, each, chance);
+        }
+        radiation.round_from_hz = cabinet.round_from_hz;
+        radiation.shadow = (!open).then_some(match layout {
+            // Nothing but the driver itself stands in the way.
+            Layout::OpenBaffle => Shadow {
+                from_hz: 3000.0,
+                back_db: 20.0,
+            },
+            _ => cabinet.shadow,
+        });
+    }
+    sources
 }
 
 #[cfg(test)]
@@ -589,12 +554,6 @@ mod tests {
             for branch in 0..design.branches.len() {
                 assert!(design.sources.iter().any(|s| s.branch == branch));
             }
-            assert!(
-                design
-                    .sources
-                    .iter()
-                    .all(|s| s.branch < design.branches.len())
-            );
             let baffle = design.cabinet.baffle;
             assert!(baffle.top_m > 0.0 && baffle.bottom_m < 0.0);
         }

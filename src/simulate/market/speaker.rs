@@ -1,8 +1,8 @@
 //! A loudspeaker of the market: its design, voiced as a designer would, and its defects.
 
-use super::defects::{Act, DEFECTS_HZ, Defect, draw_defect, draw_f_hz, draw_kind};
+use super::defects::{Act, DEFECTS_HZ, Defect, KINDS, draw_defect, draw_f_hz};
 use super::habits::Habits;
-use super::layout::Design;
+use super::layout::{Design, by_share};
 use super::source::{Microphone, Radiation, Source};
 use super::transfer::{Block, Voicing, chain};
 use crate::average::{AveragedCurves, RearWall, listening_window_directions};
@@ -10,7 +10,7 @@ use crate::curve::{Grid, Smoother};
 use crate::error::{Error, Result};
 use crate::response::{Direction, Member, Response};
 use crate::simulate::chance::Chance;
-use crate::simulate::known::effect_between;
+use crate::simulate::known::{effect_between, minus};
 use crate::simulate::vector::{Vector, towards, turned_aside};
 use crate::simulate::{DefectKind, Simulated, Truth, full_orbits};
 use crate::units::{amplitude_to_db, power_to_db};
@@ -30,6 +30,16 @@ const DESIGNS_TRIED: usize = 10;
 
 /// A window rougher than this, small unevenness aside, goes back to the designer, dB rms.
 const ROUGH_DB: f64 = 0.9;
+
+/// How often a speaker has so many defects.
+const COUNTS: [(usize, f64); 6] = [
+    (0, 0.125),
+    (1, 0.28),
+    (2, 0.25),
+    (3, 0.185),
+    (4, 0.10),
+    (5, 0.06),
+];
 
 /// A loudspeaker as wide as the market, with known defects.
 #[derive(Debug, Clone, PartialEq)]
@@ -78,14 +88,7 @@ impl MarketSpeaker {
             }
             speaker = MarketSpeaker::draw_healthy(chance);
         }
-        let mut wanted = match chance.unit() {
-            u if u < 0.125 => 0,
-            u if u < 0.385 => 1,
-            u if u < 0.635 => 2,
-            u if u < 0.825 => 3,
-            u if u < 0.94 => 4,
-            _ => 5,
-        };
+        let mut wanted = by_share(chance, &COUNTS);
         // The hard case: a bump at the flank of a null.
         if wanted > 0 && chance.happens(0.3) {
             wanted = wanted.max(2);
@@ -96,7 +99,7 @@ impl MarketSpeaker {
                 break;
             }
             // A kind that is hard to build comes as often as it was drawn.
-            let kind = draw_kind(chance);
+            let kind = by_share(chance, &KINDS);
             let with = (0..TRIES_OF_A_KIND).find_map(|_| {
                 let f_hz = draw_f_hz(chance, &speaker.design);
                 speaker.with_one_more(chance, kind, f_hz)
@@ -147,23 +150,20 @@ impl MarketSpeaker {
         if !self.has_room_for(&defect) {
             return None;
         }
-        let with = |defect: Defect| {
-            let mut with = self.clone();
-            with.defects.push(defect);
-            with
-        };
-        let voiced = match defect.voiced {
-            true => self.voiced_flat(with(defect)),
-            false => with(defect),
-        };
-        let at_hz = self.effect_of_its_kind_hz(&voiced)?;
-        let mut found = voiced;
-        let last = found.defects.last_mut()?;
+        let voiced = defect.voiced;
+        let mut with = self.clone();
+        with.defects.push(defect);
+        if voiced {
+            let flattening = self.flattening(&with)?;
+            with.defects.last_mut()?.acts.push(flattening);
+        }
+        let at_hz = self.effect_of_its_kind_hz(&with)?;
+        let last = with.defects.last_mut()?;
         if last.place_by_effect {
             last.f_hz = at_hz;
         }
         let in_range = (DEFECTS_HZ.0..=DEFECTS_HZ.1).contains(&last.f_hz);
-        in_range.then_some(found)
+        in_range.then_some(with)
     }
 
     fn has_room_for(&self, defect: &Defect) -> bool {
@@ -187,26 +187,18 @@ impl MarketSpeaker {
         same.count() < at_most && apart && crossover_free
     }
 
-    /// `with`, the change that its last defect brings to the listening window taken out again.
-    fn voiced_flat(&self, mut with: MarketSpeaker) -> MarketSpeaker {
+    /// What takes out of the listening window again what the last defect of `with` changes.
+    fn flattening(&self, with: &MarketSpeaker) -> Option<Act> {
         let grid = Grid::logarithmic(100.0, 16_000.0, 12.0);
-        let (Some(before), Some(after)) = (
-            self.averages(&grid, &window()),
-            with.averages(&grid, &window()),
-        ) else {
-            return with;
-        };
-        if let Some(change) = effect_window_db(&before, &after)
-            && let Some(last) = with.defects.last_mut()
-        {
-            let smooth = Smoother::new(&grid, 0.4).apply(&change);
-            last.acts.push(Act::Whole(Block::Voicing(Voicing {
-                from_hz: grid.first_hz(),
-                points_per_octave: grid.points_per_octave(),
-                gains_db: smooth.iter().map(|v| -v).collect(),
-            })));
-        }
-        with
+        let before = self.averages(&grid, &window())?;
+        let after = with.averages(&grid, &window())?;
+        let change = minus(&after.listening_window, &before.listening_window)?;
+        let smooth = Smoother::new(&grid, 0.4).apply(&change);
+        Some(Act::Whole(Block::Voicing(Voicing {
+            from_hz: grid.first_hz(),
+            points_per_octave: grid.points_per_octave(),
+            gains_db: smooth.iter().map(|v| -v).collect(),
+        })))
     }
 
     /// Where the last defect of `with` has its largest effect, Hz; `None` unless it does what its
@@ -221,46 +213,32 @@ impl MarketSpeaker {
         };
         let before = self.averages(&grid, &directions)?;
         let after = with.averages(&grid, &directions)?;
-        let window_db = effect_window_db(&before, &after)?;
-        let minus =
-            |a: &[f64], b: &[f64]| -> Vec<f64> { a.iter().zip(b).map(|(a, b)| a - b).collect() };
-        let axis_db = minus(
-            &after.on_axis.as_ref()?.levels_db,
-            &before.on_axis.as_ref()?.levels_db,
-        );
+        let window_db = minus(&after.listening_window, &before.listening_window)?;
+        let axis_db = minus(&after.on_axis, &before.on_axis)?;
         let lowest = |values: &[f64]| values.iter().copied().fold(f64::INFINITY, f64::min);
         let highest = |values: &[f64]| values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
         let largest = |values: &[f64]| highest(values).max(-lowest(values));
         let energy = |values: &[f64]| values.iter().map(|v| v * v).sum::<f64>();
+        let (low, high) = (lowest(&window_db), highest(&window_db));
         let right = match kind {
-            DefectKind::Resonance => {
-                highest(&window_db) > 0.9 && highest(&window_db) > -1.2 * lowest(&window_db)
-            }
+            DefectKind::Resonance => high > 0.9 && high > -1.2 * low,
             // A level that all frequencies share is none.
-            DefectKind::Balance => highest(&window_db) - lowest(&window_db) > 1.1,
-            DefectKind::ShallowDip => lowest(&window_db) < -1.0,
-            DefectKind::Cancellation => {
-                (-20.0..-1.4).contains(&lowest(&window_db))
-                    && highest(&window_db) < -0.8 * lowest(&window_db)
-            }
-            DefectKind::CrossoverPhase => {
-                (-20.0..-1.4).contains(&lowest(&window_db)) && highest(&window_db) < 1.2
-            }
+            DefectKind::Balance => high - low > 1.1,
+            DefectKind::ShallowDip => low < -1.0,
+            DefectKind::Cancellation => (-20.0..-1.4).contains(&low) && high < -0.8 * low,
+            DefectKind::CrossoverPhase => (-20.0..-1.4).contains(&low) && high < 1.2,
             DefectKind::DirectivityStep => {
-                let room_db = minus(
-                    &after.in_room.as_ref()?.levels_db,
-                    &before.in_room.as_ref()?.levels_db,
-                );
-                let flat = match with.defects.last()?.voiced {
-                    true => largest(&window_db) < 0.8,
-                    false => largest(&axis_db) < 0.8,
+                let flat_db = match with.defects.last()?.voiced {
+                    true => &window_db,
+                    false => &axis_db,
                 };
-                largest(&room_db) > 0.9 && flat
+                let room_db = minus(&after.in_room, &before.in_room)?;
+                largest(&room_db) > 0.9 && largest(flat_db) < 0.8
             }
             DefectKind::SingleAxisRipple => {
                 largest(&axis_db) > 1.0 && energy(&window_db) < 0.4 * energy(&axis_db)
             }
-            DefectKind::DeepNull => lowest(&axis_db) < -4.0 && lowest(&window_db) < -1.4,
+            DefectKind::DeepNull => lowest(&axis_db) < -4.0 && low < -1.4,
         };
         let seen_db = match kind {
             DefectKind::SingleAxisRipple => &axis_db,
@@ -517,15 +495,6 @@ fn turned_up(u: Vector, turn_deg: f64) -> Vector {
     [cos * u[0] - sin * u[2], u[1], sin * u[0] + cos * u[2]]
 }
 
-fn effect_window_db(before: &AveragedCurves, after: &AveragedCurves) -> Option<Vec<f64>> {
-    let (before, after) = (
-        before.listening_window.as_ref()?,
-        after.listening_window.as_ref()?,
-    );
-    let pairs = after.levels_db.iter().zip(&before.levels_db);
-    Some(pairs.map(|(a, b)| a - b).collect())
-}
-
 fn response_of(
     grid: &Grid,
     directions: &[Direction],
@@ -606,7 +575,8 @@ impl Simulated for MarketSpeaker {
         });
         Ok(Truth {
             effects: effects.collect::<Result<_>>()?,
-            shared_unevenness_db: effect_window_db(&smooth, &healthy).ok_or_else(missing)?,
+            shared_unevenness_db: minus(&healthy.listening_window, &smooth.listening_window)
+                .ok_or_else(missing)?,
             healthy_window_db: healthy.listening_window.ok_or_else(missing)?.levels_db,
         })
     }
