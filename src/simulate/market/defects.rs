@@ -37,6 +37,17 @@ pub struct Defect {
     pub voiced: bool,
 }
 
+impl Defect {
+    /// The sources that it makes radiate in another way.
+    pub fn radiating(&self) -> Vec<usize> {
+        let of_act = |act: &Act| match act {
+            Act::Radiate(source, _) => Some(*source),
+            _ => None,
+        };
+        self.acts.iter().filter_map(of_act).collect()
+    }
+}
+
 /// Range of the defects, Hz.
 pub const DEFECTS_HZ: (f64, f64) = (80.0, 14_000.0);
 
