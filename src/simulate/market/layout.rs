@@ -139,14 +139,15 @@ impl Design {
             units.push(opening);
         }
         if layout == Layout::Cardioid {
-            units.push(draw_rear(
-                chance,
-                &cabinet,
-                units[0].radiation.place_m,
-                bass_m,
-            ));
+            let rear = draw_rear(chance, &cabinet, &units[0], cone);
+            units.push(rear);
         }
-        let distance_m = chance.happens(0.6).then(|| chance.log_between(1.0, 4.0));
+        let height_m = cabinet.baffle.top_m - cabinet.baffle.bottom_m;
+        let distance_m = chance.happens(0.6).then(|| {
+            let drawn_m = chance.log_between(1.0, 4.0);
+            // Nobody measures a tower from as near as a small box.
+            drawn_m.max(1.2 * height_m).min(4.0)
+        });
         // Where the tweeter ends.
         let top_hz = chance.log_between(19_000.0, 60_000.0);
         let mut design = Design {
@@ -459,18 +460,21 @@ fn draw_port(chance: &mut Chance, cabinet: &Cabinet, woofer_m: Vector) -> (Vecto
     }
 }
 
-/// The source at the back of a cardioid: delayed by the way round the box, inverted, and gone
-/// where the box shades by itself.
-fn draw_rear(chance: &mut Chance, cabinet: &Cabinet, woofer_m: Vector, radius_m: f64) -> Source {
-    let way_m = cabinet.depth_m * chance.between(0.7, 1.2);
-    let place_m = [-cabinet.depth_m, 0.0, woofer_m[2]];
-    let directivity = piston(radius_m, f64::INFINITY);
+/// The source at the back of a cardioid: inverted, later by the way round the box, and gone where
+/// the box shades by itself. What the low-pass delays comes off the delay.
+fn draw_rear(chance: &mut Chance, cabinet: &Cabinet, woofer: &Source, cone: Block) -> Source {
+    let depth_s = cabinet.depth_m / SPEED_OF_SOUND_M_PER_S;
+    let way_s = depth_s * chance.between(0.7, 1.1);
+    // In front it would be against the woofer where both ways together are a wave.
+    let gone_hz = chance.between(0.2, 0.35) / depth_s;
+    let place_m = [-cabinet.depth_m, 0.0, woofer.radiation.place_m[2]];
+    let directivity = piston(radius_m(woofer), f64::INFINITY);
     let mut rear = source(place_m, [-1.0, 0.0, 0.0], directivity, 0);
     rear.role = Role::Rear;
     rear.own = vec![
-        Block::high_pass(60.0, Some(0.7)),
-        Block::low_pass(chance.log_between(250.0, 600.0), None),
-        Block::Delay(way_m / SPEED_OF_SOUND_M_PER_S),
+        cone,
+        Block::low_pass(gone_hz, None),
+        Block::Delay((way_s - 0.5 / (PI * gone_hz)).max(0.0)),
         Block::Gain(-chance.between(0.55, 0.9)),
     ];
     rear
