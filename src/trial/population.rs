@@ -182,3 +182,25 @@ fn all<const WAYS: usize>(results: [Result<Response>; WAYS]) -> Result<[Response
         .try_into()
         .unwrap_or_else(|_| unreachable!("as many as there were results")))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_market_speaker_keeps_the_angles_of_each_evidence() {
+        let grid = Grid::logarithmic(100.0, 10_000.0, 6.0);
+        let ways = [Evidence::Full, Evidence::OneSide, Evidence::NoVertical];
+        let measurements = ways.map(|evidence| measurement(3, evidence));
+        let measured = draw("market".parse().unwrap(), 3, measurements, &grid).unwrap();
+        let [full, side, flat] = &measured.responses;
+        // 36 angles an orbit; 0 to 180 degrees are 19.
+        assert_eq!(full.members().len(), 72);
+        assert_eq!(side.members().len(), 19 + 36);
+        assert_eq!(flat.members().len(), 36);
+        assert!(!flat.has_orbit(Orbit::Vertical));
+        assert!(measured.known.is_on(&grid));
+        let shared_db = &measured.known.shared_unevenness_db;
+        assert!(shared_db.iter().any(|v| v.abs() > 0.05));
+    }
+}
