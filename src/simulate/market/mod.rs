@@ -1,4 +1,4 @@
-//! A third physics, as wide as the market and as mild: sources with directivities of their own on
+//! A fourth physics, as wide as the market and as mild: sources with directivities of their own on
 //! boxes with edges, behind real crossovers, with one to three small defects.
 
 mod defects;

@@ -90,7 +90,7 @@ impl MarketSpeaker {
         }
         let mut wanted = by_share(chance, &COUNTS);
         // The hard case: a bump at the flank of a null.
-        if wanted > 0 && chance.happens(0.3) {
+        if wanted > 0 && chance.happens(0.25) {
             wanted = wanted.max(2);
             speaker = speaker.with_null_and_bump(chance);
         }
