@@ -3,7 +3,7 @@
 use super::chance::Chance;
 use super::defect::DefectKind;
 use super::measurement::{Measurement, PHASE_NOISE_DEG_PER_DB, full_orbits};
-use crate::average::{AveragedCurves, RearWall};
+use crate::average::{Average, AveragedCurves, RearWall};
 use crate::curve::Grid;
 use crate::error::{Error, Result};
 use crate::response::{Direction, Member, Response};
@@ -21,6 +21,43 @@ pub struct Effect {
     pub sound_power_db: Vec<f64>,
     /// In the predicted in-room response.
     pub in_room_db: Vec<f64>,
+}
+
+/// All that is true of a speaker, dB by frequency.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Truth {
+    /// The listening window without any defect, level included.
+    pub healthy_window_db: Vec<f64>,
+    /// What of its small unevenness all angles share.
+    pub shared_unevenness_db: Vec<f64>,
+    /// Kind, frequency in Hz and effect of each defect.
+    pub effects: Vec<(DefectKind, f64, Effect)>,
+}
+
+/// What one curve has more than another, dB; `None` when one is missing.
+pub(super) fn minus(with: &Option<Average>, without: &Option<Average>) -> Option<Vec<f64>> {
+    let without = &without.as_ref()?.levels_db;
+    let pairs = with.as_ref()?.levels_db.iter().zip(without);
+    Some(pairs.map(|(a, b)| a - b).collect())
+}
+
+/// What `with` has more than `without`; `None` when a curve is missing.
+pub(super) fn effect_between(with: &AveragedCurves, without: &AveragedCurves) -> Option<Effect> {
+    Some(Effect {
+        on_axis_db: minus(&with.on_axis, &without.on_axis)?,
+        listening_window_db: minus(&with.listening_window, &without.listening_window)?,
+        early_reflections_db: minus(&with.early_reflections, &without.early_reflections)?,
+        sound_power_db: minus(&with.sound_power, &without.sound_power)?,
+        in_room_db: minus(&with.in_room, &without.in_room)?,
+    })
+}
+
+fn averages(speaker: &impl Simulated, grid: &Grid) -> Result<AveragedCurves> {
+    let response = speaker.response(grid, &full_orbits())?;
+    Ok(AveragedCurves::from_response(
+        &response,
+        RearWall::default(),
+    ))
 }
 
 /// A simulated loudspeaker whose defects are known one by one.
@@ -45,33 +82,35 @@ pub trait Simulated: Sized {
     /// is no such defect.
     fn effect(&self, defect_index: usize, grid: &Grid) -> Option<Effect> {
         self.defects_known().get(defect_index)?;
-        let curves = |speaker: &Self| {
-            let response = speaker.response(grid, &full_orbits()).ok()?;
-            Some(AveragedCurves::from_response(
-                &response,
-                RearWall::default(),
-            ))
-        };
-        let (with, without) = (curves(self)?, curves(&self.without(defect_index))?);
-        let mut differences = [
-            (with.on_axis, without.on_axis),
-            (with.listening_window, without.listening_window),
-            (with.early_reflections, without.early_reflections),
-            (with.sound_power, without.sound_power),
-            (with.in_room, without.in_room),
-        ]
-        .into_iter()
-        .map(|(with, without)| {
-            let (with, without) = (with?.levels_db, without?.levels_db);
-            Some(with.iter().zip(&without).map(|(a, b)| a - b).collect())
-        });
-        let mut next = || differences.next().flatten();
-        Some(Effect {
-            on_axis_db: next()?,
-            listening_window_db: next()?,
-            early_reflections_db: next()?,
-            sound_power_db: next()?,
-            in_room_db: next()?,
+        let (with, without) = (
+            averages(self, grid).ok()?,
+            averages(&self.without(defect_index), grid).ok()?,
+        );
+        effect_between(&with, &without)
+    }
+
+    /// What of the healthy listening window's small unevenness all angles share, dB; zero where the
+    /// physics does not know.
+    fn shared_unevenness_db(&self, grid: &Grid) -> Vec<f64> {
+        vec![0.0; grid.len()]
+    }
+
+    /// All that is true of the speaker on `grid`.
+    ///
+    /// # Errors
+    /// See [`Simulated::response`].
+    fn truth(&self, grid: &Grid) -> Result<Truth> {
+        let healthy = averages(&self.healthy(), grid)?.listening_window;
+        let with = averages(self, grid)?;
+        let mut effects = Vec::new();
+        for (k, (kind, f_hz)) in self.defects_known().into_iter().enumerate() {
+            let without = averages(&self.without(k), grid)?;
+            effects.extend(effect_between(&with, &without).map(|effect| (kind, f_hz, effect)));
+        }
+        Ok(Truth {
+            healthy_window_db: healthy.map_or_else(Vec::new, |w| w.levels_db),
+            shared_unevenness_db: self.shared_unevenness_db(grid),
+            effects,
         })
     }
 

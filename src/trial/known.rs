@@ -1,10 +1,9 @@
 //! What is true of a loudspeaker with known defects: computed by the simulation, or read from a
 //! file beside the measurement.
 
-use crate::average::{AveragedCurves, RearWall};
 use crate::curve::{Grid, resample_db};
 use crate::error::{Error, Result};
-use crate::simulate::{DefectKind, Simulated, full_orbits};
+use crate::simulate::{DefectKind, Simulated};
 use std::path::Path;
 
 /// What is true of a speaker, dB over one grid.
@@ -12,6 +11,8 @@ use std::path::Path;
 pub struct Known {
     /// The listening window without any defect, level included.
     pub healthy_window_db: Vec<f64>,
+    /// What of its small unevenness all angles share; zero where that is not known.
+    pub shared_unevenness_db: Vec<f64>,
     /// The defects, in the order in which they were given.
     pub defects: Vec<KnownDefect>,
 }
@@ -37,22 +38,18 @@ impl Known {
     /// # Errors
     /// See [`Simulated::response`].
     pub fn of(speaker: &impl Simulated, grid: &Grid) -> Result<Known> {
-        let healthy = speaker.healthy().response(grid, &full_orbits())?;
-        let healthy = AveragedCurves::from_response(&healthy, RearWall::default());
-        let window = healthy.listening_window;
-        let defects = speaker.defects_known().into_iter().enumerate();
+        let truth = speaker.truth(grid)?;
+        let defects = truth.effects.into_iter();
         Ok(Known {
-            healthy_window_db: window.map_or_else(Vec::new, |w| w.levels_db),
+            healthy_window_db: truth.healthy_window_db,
+            shared_unevenness_db: truth.shared_unevenness_db,
             defects: defects
-                .filter_map(|(k, (kind, f_hz))| {
-                    let effect = speaker.effect(k, grid)?;
-                    Some(KnownDefect {
-                        kind,
-                        f_hz,
-                        window_db: effect.listening_window_db,
-                        room_db: effect.in_room_db,
-                        on_axis_db: effect.on_axis_db,
-                    })
+                .map(|(kind, f_hz, effect)| KnownDefect {
+                    kind,
+                    f_hz,
+                    window_db: effect.listening_window_db,
+                    room_db: effect.in_room_db,
+                    on_axis_db: effect.on_axis_db,
                 })
                 .collect(),
         })
@@ -63,6 +60,7 @@ impl Known {
         let there = |levels_db: &Vec<f64>| on_grid(grid, levels_db, to);
         Known {
             healthy_window_db: there(&self.healthy_window_db),
+            shared_unevenness_db: there(&self.shared_unevenness_db),
             defects: self
                 .defects
                 .iter()
@@ -77,7 +75,7 @@ impl Known {
     }
 
     /// Reads `truth.csv` in a speaker folder and brings it onto `grid`. Its columns are `freq_hz`,
-    /// `healthy_listening_window`, then for each defect `k:KIND:HZ:window`, `k:KIND:HZ:in_room` and
+    /// `healthy_listening_window`, perhaps `shared_unevenness`, then for each defect `k:KIND:HZ:window`, `k:KIND:HZ:in_room` and
     /// `k:KIND:HZ:on_axis`; KIND is the name of a [`DefectKind`] joined by hyphens.
     ///
     /// # Errors
@@ -108,11 +106,16 @@ impl Known {
                 .next()
                 .ok_or_else(|| wrong("a column is missing".into()))
         };
+        let uneven = names.get(2).is_some_and(|name| name == "shared_unevenness");
         let mut known = Known {
             healthy_window_db: next()?,
+            shared_unevenness_db: match uneven {
+                true => next()?,
+                false => vec![0.0; grid.len()],
+            },
             defects: Vec::new(),
         };
-        for name in names.iter().skip(2).step_by(3) {
+        for name in names.iter().skip(2 + usize::from(uneven)).step_by(3) {
             let parts: Vec<&str> = name.split(':').collect();
             let (Some(kind), Some(Ok(f_hz))) = (
                 parts.get(1).and_then(|s| kind_named(s)),
@@ -138,7 +141,7 @@ impl Known {
             .iter()
             .flat_map(|d| [&d.window_db, &d.room_db, &d.on_axis_db]);
         curves
-            .chain([&self.healthy_window_db])
+            .chain([&self.healthy_window_db, &self.shared_unevenness_db])
             .all(|curve| curve.len() == grid.len())
     }
 }
@@ -196,6 +199,21 @@ mod tests {
         assert!(near(&null.on_axis_db, &[0.0, -15.0, 0.0, 0.0]));
         assert_eq!(ripple.kind, DefectKind::SingleAxisRipple);
         assert!(near(&ripple.on_axis_db, &[0.0, 0.0, 3.0, 3.0]));
+        assert_eq!(known.shared_unevenness_db, [0.0; 4]);
+        let uneven = table
+            .replace(
+                "healthy_listening_window,",
+                "healthy_listening_window,shared_unevenness,",
+            )
+            .replace(",85,", ",85,0.5,")
+            .replace(",84,", ",84,-0.5,")
+            .replace(",86,", ",86,0.25,");
+        std::fs::write(dir.path().join("truth.csv"), uneven).unwrap();
+        let same = Known::read(dir.path(), &grid).unwrap();
+        assert!(near(&same.shared_unevenness_db, &[0.5, -0.5, 0.25, 0.25]));
+        assert_eq!(same.defects, known.defects);
+        let coarse = Grid::new(vec![100.0, 1000.0]).unwrap();
+        assert!(same.on(&grid, &coarse).is_on(&coarse));
         let nameless = table.replace("1:single-axis", "1:hum");
         std::fs::write(dir.path().join("truth.csv"), nameless).unwrap();
         assert!(Known::read(dir.path(), &grid).is_err());

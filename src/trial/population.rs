@@ -5,7 +5,9 @@ use crate::curve::Grid;
 use crate::error::{Error, Result};
 use crate::read::folder::{Measured as Read, read_speaker};
 use crate::response::{Orbit, Response};
-use crate::simulate::{FieldSpeaker, Measurement, Sides, Simulated, SketchSpeaker, Speaker};
+use crate::simulate::{
+    FieldSpeaker, Habits, MarketSpeaker, Measurement, Sides, Simulated, SketchSpeaker, Speaker,
+};
 use std::path::Path;
 use std::str::FromStr;
 
@@ -31,6 +33,8 @@ pub enum Physics {
     Field,
     /// Directivities and lobes sketched by formula.
     Sketch,
+    /// Sources on boxes with edges, as wide as the market and as mild.
+    Market,
 }
 
 impl FromStr for Evidence {
@@ -55,7 +59,8 @@ impl FromStr for Physics {
             "sphere" => Physics::Sphere,
             "field" => Physics::Field,
             "sketch" => Physics::Sketch,
-            _ => return Err(Error::call("use sphere, field or sketch")),
+            "market" => Physics::Market,
+            _ => return Err(Error::call("use sphere, field, sketch or market")),
         })
     }
 }
@@ -117,7 +122,27 @@ pub fn draw<const WAYS: usize>(
         Physics::Sphere => of(&Speaker::draw(seed), ways, grid),
         Physics::Field => of(&FieldSpeaker::draw(seed), ways, grid),
         Physics::Sketch => of(&SketchSpeaker::draw(seed), ways, grid),
+        Physics::Market => {
+            let speaker = MarketSpeaker::draw(seed);
+            Ok(Measured {
+                responses: all(ways.map(|way| measured_by_habit(&speaker, &way)))?,
+                known: Known::of(&speaker, grid)?,
+            })
+        }
     }
+}
+
+/// The directions of `way`, measured with habits that follow from its seed; its density, range and
+/// noise do not count, as habits have their own.
+fn measured_by_habit(speaker: &MarketSpeaker, way: &Measurement) -> Result<Response> {
+    let full = speaker.measure_with(&Habits::draw(way.seed))?;
+    let wanted = way.directions();
+    let members = full
+        .members()
+        .iter()
+        .filter(|m| wanted.contains(&m.direction));
+    Response::new(full.grid().clone(), members.cloned().collect())
+        .ok_or_else(|| Error::call("no angle is left"))
 }
 
 /// Reads a speaker folder that states its defects in `truth.csv` ([`Known::read`]), and keeps of
@@ -156,4 +181,26 @@ fn all<const WAYS: usize>(results: [Result<Response>; WAYS]) -> Result<[Response
     Ok(responses
         .try_into()
         .unwrap_or_else(|_| unreachable!("as many as there were results")))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_market_speaker_keeps_the_angles_of_each_evidence() {
+        let grid = Grid::logarithmic(100.0, 10_000.0, 6.0);
+        let ways = [Evidence::Full, Evidence::OneSide, Evidence::NoVertical];
+        let measurements = ways.map(|evidence| measurement(3, evidence));
+        let measured = draw("market".parse().unwrap(), 3, measurements, &grid).unwrap();
+        let [full, side, flat] = &measured.responses;
+        // 36 angles an orbit; 0 to 180 degrees are 19.
+        assert_eq!(full.members().len(), 72);
+        assert_eq!(side.members().len(), 19 + 36);
+        assert_eq!(flat.members().len(), 36);
+        assert!(!flat.has_orbit(Orbit::Vertical));
+        assert!(measured.known.is_on(&grid));
+        let shared_db = &measured.known.shared_unevenness_db;
+        assert!(shared_db.iter().any(|v| v.abs() > 0.05));
+    }
 }
