@@ -148,6 +148,9 @@ class KnownSpeaker(NamedTuple):
     # Listening window without any defect over FREQS_HZ, dB.
     healthy_window_db: np.ndarray
     defects: list
+    # What of the small unevenness of the healthy window all angles share, over FREQS_HZ, dB; None
+    # where the script does not know it.
+    shared_unevenness_db: np.ndarray = None
 
 
 class Form(NamedTuple):
@@ -175,6 +178,9 @@ def write(folder, speaker, form=Form()):
         names = ["freq_hz"] + [str(a) for a in ANGLES_DEG]
         _write_table(os.path.join(folder, orbit + ".csv"), names, table, form.freq, form.level)
     names, columns = ["freq_hz", "healthy_listening_window"], [FREQS_HZ, speaker.healthy_window_db]
+    if speaker.shared_unevenness_db is not None:
+        names.append("shared_unevenness")
+        columns.append(speaker.shared_unevenness_db)
     for k, defect in enumerate(speaker.defects):
         place = f"{k}:{defect.kind}:{defect.f_hz:.{form.defect_hz}f}"
         names += [f"{place}:{curve}" for curve in ("window", "in_room", "on_axis")]
