@@ -305,7 +305,9 @@ fn without_seats_the_zone_is_left_and_marked() {
     let free = planned_as(&device, &speaker, None, &PlanOptions::default());
     assert!(gains_db(&free, &[170.0])[0] > 1.0, "no boost to take back");
     let plan = planned(&speaker, None, room, PlanOptions::default());
-    assert!(gains_db(&plan, &[340.0])[0] > 2.0);
+    // Only shape matters: a cut of all else lifts it as well.
+    let boost_db = gains_db(&plan, &[340.0])[0] - plan.prediction.eq_level_db;
+    assert!(boost_db > 2.0, "{boost_db}");
     let finding = plan
         .findings
         .iter()

@@ -12,9 +12,10 @@ use planish::average::{AveragedCurves, RearWall};
 use planish::curve::Grid;
 use planish::simulate::DefectKind;
 use planish::trial::{Evidence, Known, Physics, draw, measurement, read};
+use std::io::Write;
 use std::path::PathBuf;
 
-/// Writes training data, one file for each speaker.
+/// Writes training data, one file for each call.
 #[derive(Parser)]
 struct Arguments {
     /// Number of speakers
@@ -23,8 +24,8 @@ struct Arguments {
     /// Seed of the first one; the others follow
     #[arg(long, default_value_t = 161)]
     seed: u64,
-    /// What they are made of: sphere, field or sketch
-    #[arg(long, default_value = "sphere")]
+    /// What they are made of: market, sphere, field or sketch
+    #[arg(long, default_value = "market")]
     physics: Physics,
     /// Folder of speaker folders named by their seeds, each with the truth in truth.csv, in place of
     /// speakers drawn here
@@ -39,19 +40,17 @@ fn main() -> Result<()> {
     let arguments = Arguments::parse();
     let failed = |e: std::io::Error| planish::Error::call(format!("cannot write: {e}"));
     std::fs::create_dir_all(&arguments.out).map_err(failed)?;
+    let path = arguments.out.join(format!("{}.bin", arguments.seed));
+    let mut file = std::io::BufWriter::new(std::fs::File::create(path).map_err(failed)?);
     for seed in arguments.seed..arguments.seed + arguments.speakers {
-        let bytes: Vec<u8> = samples(&arguments, seed)?
-            .iter()
-            .flat_map(|v| (*v as f32).to_le_bytes())
-            .collect();
-        let path = arguments.out.join(format!("{seed}.f32"));
-        std::fs::write(path, bytes).map_err(failed)?;
+        file.write_all(&samples(&arguments, seed)?)
+            .map_err(failed)?;
     }
-    Ok(())
+    file.flush().map_err(failed)
 }
 
 /// The speaker measured in full, and once more in a lesser way that follows from the seed.
-fn samples(arguments: &Arguments, seed: u64) -> Result<Vec<f64>> {
+fn samples(arguments: &Arguments, seed: u64) -> Result<Vec<u8>> {
     let lesser = match seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) >> 33 {
         draw if draw % 10 < 3 => Evidence::OneSide,
         draw if draw % 10 < 7 => Evidence::NoVertical,
@@ -67,7 +66,7 @@ fn samples(arguments: &Arguments, seed: u64) -> Result<Vec<f64>> {
         }
         Some(folder) => read(&folder.join(seed.to_string()), ways, &grid)?,
     };
-    let mut values = Vec::new();
+    let mut bytes = Vec::new();
     for (evidence, response) in ways.into_iter().zip(measured.responses) {
         let response = response.mirrored().0;
         let curves = AveragedCurves::from_response(&response, RearWall::default());
@@ -79,46 +78,70 @@ fn samples(arguments: &Arguments, seed: u64) -> Result<Vec<f64>> {
             second_source: None,
         };
         let inputs = audit::evidence(&subject, &audit::Options::default())?;
-        write(
-            &mut values,
-            &inputs,
-            &measured.known.on(&grid, &inputs.grid),
-        );
+        write(&mut bytes, &inputs, &measured.known.on(&grid, &inputs.grid));
     }
-    Ok(values)
+    Ok(bytes)
 }
 
-/// Number of frequencies, first one in Hz, corner in Hz or 0, first and one beyond the last
-/// judged, number of defects; what of the window's deviation is not shared; each defect: its kind's
-/// place in the list, its frequency, what it changes in the window, in the room, on the axis; the
-/// network's inputs.
-fn write(values: &mut Vec<f64>, inputs: &Inputs, known: &Known) {
-    values.extend([
+/// Units of the network's inputs, which lie between -4 and 4, and of curves in dB.
+const INPUTS_PER_UNIT: f64 = 8000.0;
+const PER_DB: f64 = 500.0;
+
+/// Appends one measurement: as 32-bit floats number of frequencies, first one in Hz, corner in Hz or 0,
+/// first and one beyond the last judged, number of defects, and for each the place of its kind in the
+/// list and its frequency; then as 16-bit integers, in 1/500 dB, what is weighed, what of it all angles
+/// share, and what each defect changes in the window, in the room, on the axis; then the network's
+/// inputs in 1/8000 of their unit.
+fn write(bytes: &mut Vec<u8>, inputs: &Inputs, known: &Known) {
+    let head = [
         inputs.grid.len() as f64,
         inputs.grid.first_hz(),
         inputs.corner_hz.unwrap_or(0.0),
         inputs.judged.start as f64,
         inputs.judged.end as f64,
         known.defects.len() as f64,
-    ]);
-    // The window's deviation has its level taken out; so has the truth.
-    let mut not_shared: Vec<f64> = inputs
-        .window_db
-        .iter()
-        .zip(&known.healthy_window_db)
-        .map(|(w, t)| w - (t - inputs.level_db))
-        .collect();
-    for defect in known.defects.iter().filter(|d| d.kind.is_correctable()) {
-        let window = &defect.window_db;
-        not_shared.iter_mut().zip(window).for_each(|(n, d)| *n -= d);
-    }
-    values.extend(not_shared);
-    for defect in &known.defects {
+    ];
+    let defects = known.defects.iter().flat_map(|defect| {
         let place = DefectKind::ALL.iter().position(|kind| *kind == defect.kind);
-        values.extend([place.map_or(-1.0, |p| p as f64), defect.f_hz]);
-        for curve in [&defect.window_db, &defect.room_db, &defect.on_axis_db] {
-            values.extend(curve);
+        [place.map_or(-1.0, |p| p as f64), defect.f_hz]
+    });
+    for value in head.into_iter().chain(defects) {
+        bytes.extend((value as f32).to_le_bytes());
+    }
+    let mut curve = |values: &[f64], units: f64| {
+        for value in values {
+            let whole = (value * units).round().clamp(-32_000.0, 32_000.0);
+            bytes.extend((whole as i16).to_le_bytes());
+        }
+    };
+    curve(&inputs.deviation_db, PER_DB);
+    curve(&shared_db(inputs, known), PER_DB);
+    for defect in &known.defects {
+        for effect_db in [&defect.window_db, &defect.room_db, &defect.on_axis_db] {
+            curve(effect_db, PER_DB);
         }
     }
-    values.extend(inputs.curves.iter().flatten());
+    for input in &inputs.curves {
+        curve(input, INPUTS_PER_UNIT);
+    }
+}
+
+/// What of the window's deviation all angles share, dB: the correctable defects, and the unevenness
+/// that is known to be shared. Where that is not known, all of the healthy speaker's deviation is taken
+/// for shared.
+fn shared_db(inputs: &Inputs, known: &Known) -> Vec<f64> {
+    let correctable_db = known.correctable_db().into_iter().enumerate();
+    correctable_db
+        .map(|(i, effect_db)| {
+            let uneven_db = match &known.shared_unevenness_db {
+                Some(uneven_db) => uneven_db[i],
+                // Without the roll-off that was taken out of what is weighed.
+                None => {
+                    let roll_off_db = inputs.window_db[i] - inputs.deviation_db[i];
+                    known.healthy_window_db[i] - inputs.level_db - roll_off_db
+                }
+            };
+            effect_db + uneven_db
+        })
+        .collect()
 }

@@ -1,22 +1,23 @@
 """Learns the weights of the audit (src/audit/weights.bin) from what the example `weights` wrote.
 
-    python3 train.py OUT FOLDER... --processes 2
+    python3 train.py OUT FOLDER... --steps 60000
 
-Needs numpy and PyTorch. The network is that of src/audit/weigh.rs, its layout and the file's
-format stand in weights_file.py. The result depends on the libraries' version in its last digits,
-so weights learned anew have to pass the trial anew: README.md beside this file.
+Needs numpy and PyTorch; an accelerator is used where there is one and only makes it faster. The
+network is that of src/audit/weigh.rs, its layout and the file's format stand in weights_file.py.
+The result depends on the libraries' version and on the machine in its last digits, so weights
+learned anew have to pass the trial anew: README.md beside this file.
 """
 
 import argparse
 import glob
 import math
 import os
-import shutil
 import sys
+import time
+from concurrent.futures import ProcessPoolExecutor
 
 import numpy as np
 import torch
-import torch.distributed as together
 
 sys.dont_write_bytecode = True  # no cache folder in the repository
 import weights_file
@@ -25,20 +26,15 @@ from weights_file import ANSWERS, INPUTS, STEPS, TAPS, WIDTH
 UNIT_DB, POINTS_PER_OCTAVE, FIRST_HZ = 3.0, 48, 20.0
 # Of 480 frequencies from 20 Hz those below START are not learned from: no speaker is judged there.
 START, LENGTH = 72, 416
-BATCH = 32
-# Measurements of a speaker in a file: in full and in a lesser way.
-MEASUREMENTS = 2
-# The last part is learned in 32-bit floats, what is before in 16-bit ones (bfloat16).
-EXACT = 0.08
+# How long a step takes is measured over so many.
+MEASURED_STEPS = 400
 # Steps until the rate of learning has risen to its largest.
-WARM_UP = 600
+WARM_UP = 500
 # Nothing is learned from below 2.2 times the corner, where roll-off hides it, or above 15 kHz.
 ABOVE_CORNER, BELOW_HZ = 2.2, 15000.0
 # Defects are scored below this, as src/trial/score.rs does.
 SCORED_TO_HZ = 14000.0
 MOST_DEFECTS = 6
-# The first answer decides what is filled; the others only name causes.
-ANSWER_WEIGHTS = torch.tensor([1.0, 0.3, 0.3, 0.3])[None, :, None]
 RESONANCE, BALANCE, SHALLOW, CANCELLATION, CROSSOVER, STEP, AXIS, NULL = range(8)
 MENDABLE = (RESONANCE, BALANCE, SHALLOW)
 # How far a defect's share undone may lie above and below what is ideal.
@@ -53,7 +49,14 @@ TOLERANCES = {
 }
 # Share of the tolerance that costs nothing.
 FREE = 0.25
-rng = np.random.default_rng(0)
+# What the example `weights` writes: inputs and decibels as whole numbers.
+INPUTS_PER_UNIT, PER_DB = 8000.0, 500.0
+# An EQ of bells follows the wanted curve as if smoothed so widely, octaves.
+FOLLOWED_OCT = 1.0 / 12.0
+# How sure the first answer is, is learned of errors within so many octaves.
+SURE_OCT = 1.0 / 4.0
+# An error beyond this costs in proportion and not by its square, dB.
+OUTLIER_DB = 3.0
 
 
 def hearing(freqs_hz):
@@ -85,15 +88,43 @@ def functional(freqs_hz, weights, effect):
     return row
 
 
+def smoothing(count, width_oct):
+    """Local straight lines under a Gaussian, as src/curve/smooth.rs."""
+    x = np.arange(count) / POINTS_PER_OCTAVE
+    sigma = width_oct / np.sqrt(8 * np.log(2))
+    d = x[None] - x[:, None]
+    w = np.exp(-0.5 * (d / sigma) ** 2) * (abs(d) <= 4 * sigma)
+    s0, s1, s2 = w.sum(1)[:, None], (w * d).sum(1)[:, None], (w * d * d).sum(1)[:, None]
+    return w * (s2 - s1 * d) / np.maximum(s0 * s2 - s1 * s1, 1e-12)
+
+
+BROAD = smoothing(480, 1.0)
+
+
 def read(path):
-    """Evidence, truth, mask, and of each defect its kind, tolerances and row."""
-    values, at = np.fromfile(path, "<f4"), 0
-    while at < len(values):
-        count, first_hz, corner_hz, start, end, defects = values[at : at + 6]
-        count, defects, at = int(count), int(defects), at + 6
-        truth = np.zeros((ANSWERS, count), "f4")
-        truth[0] = values[at : at + count]
-        at += count
+    """Measurements of a file: evidence, truth (the answers in their order, then what is shared),
+    mask, and of each defect its kind, tolerances and row."""
+    data, at = open(path, "rb").read(), 0
+
+    def floats(count):
+        nonlocal at
+        values = np.frombuffer(data, "<f4", count, at).astype(float)
+        at += 4 * count
+        return values
+
+    def curves(rows, count, units):
+        nonlocal at
+        values = np.frombuffer(data, "<i2", rows * count, at).reshape(rows, count)
+        at += 2 * rows * count
+        return values / units
+
+    while at < len(data):
+        count, first_hz, corner_hz, start, end, defects = floats(6)
+        count, defects = int(count), int(defects)
+        which = floats(2 * defects).reshape(-1, 2)
+        deviation, shared = curves(2, count, PER_DB)
+        truth = np.zeros((5, count))
+        truth[0], truth[4] = deviation - shared, shared
         freqs_hz = first_hz * 2 ** (np.arange(count) / POINTS_PER_OCTAVE)
         index = np.arange(count)
         judged = (index >= start) & (index < end)
@@ -104,10 +135,9 @@ def read(path):
         kinds = np.full(MOST_DEFECTS, -1)
         limits = np.ones((MOST_DEFECTS, 2))
         rows = np.zeros((MOST_DEFECTS, count))
-        for k in range(defects):
-            kind, f_hz = int(values[at]), values[at + 1]
-            window, room, axis = values[at + 2 : at + 2 + 3 * count].reshape(3, count)
-            at += 2 + 3 * count
+        for k, (kind, f_hz) in enumerate(which):
+            kind = int(kind)
+            window, room, axis = curves(3, count, PER_DB)
             if kind == STEP:
                 truth[1] += room
             elif kind == AXIS:
@@ -131,8 +161,7 @@ def read(path):
             limits[k] = TOLERANCES[kind]
             if kind == STEP:
                 limits[k] = np.maximum(limits[k], 0.3 / np.abs(room * scored).max())
-        evidence = values[at : at + INPUTS * count].reshape(INPUTS, count)
-        at += INPUTS * count
+        evidence = curves(INPUTS, count, INPUTS_PER_UNIT)
         short = max(0, START + LENGTH - count)
         cut = lambda a: np.pad(
             a[..., START : START + LENGTH], [(0, 0)] * (a.ndim - 1) + [(0, short)]
@@ -147,26 +176,36 @@ def read(path):
         )
 
 
+def whole(path):
+    return [np.array(part) for part in zip(*read(path))]
+
+
+def load(paths, device):
+    """All measurements of these files on `device`, read by every core."""
+    with ProcessPoolExecutor(os.cpu_count()) as readers:
+        files = list(readers.map(whole, paths))
+    return [torch.from_numpy(np.concatenate(parts)).to(device) for parts in zip(*files)]
+
+
 class Network(torch.nn.Module):
-    def __init__(self, width=WIDTH):
+    def __init__(self, width=WIDTH, answers=ANSWERS):
         super().__init__()
-        conv = torch.nn.Conv2d  # along frequency only: twice as fast as Conv1d
+        conv = torch.nn.Conv1d
         self.first = conv(INPUTS, width, 1)
         self.wide = torch.nn.ModuleList(
-            conv(width, width, (1, TAPS), padding=(0, TAPS // 2 * s), dilation=(1, s))
-            for s in STEPS
+            conv(width, width, TAPS, padding=TAPS // 2 * s, dilation=s) for s in STEPS
         )
         self.narrow = torch.nn.ModuleList(conv(width, width, 1) for _ in STEPS)
-        self.last = conv(width, ANSWERS, 1)
+        self.last = conv(width, answers, 1)
         for layer in self.narrow:
             torch.nn.init.zeros_(layer.weight)
             torch.nn.init.zeros_(layer.bias)
 
     def forward(self, x):
-        y = self.first(x[:, :, None].contiguous(memory_format=torch.channels_last))
+        y = self.first(x)
         for wide, narrow in zip(self.wide, self.narrow):
             y = y + narrow(torch.relu(wide(torch.relu(y))))
-        return UNIT_DB * self.last(torch.relu(y))[:, :, 0]
+        return UNIT_DB * self.last(torch.relu(y))
 
     def in_order(self):
         """The weights as src/audit/weigh.rs reads them."""
@@ -175,20 +214,17 @@ class Network(torch.nn.Module):
             layers += [wide, narrow]
         return [p for l in layers + [self.last] for p in (l.weight, l.bias)]
 
-    def load(self, width, flat):
-        """Takes weights; those of a narrower network become a part of this one, which then
-        answers the same."""
+    def load(self, width, answers, flat):
+        """Takes weights; those of a narrower network, or of one with fewer answers, become a part
+        of this one, which then answers the same."""
         at = 0
         with torch.no_grad():
-            for p, of in zip(self.in_order(), Network(width).in_order()):
-                if p.dim() == 4 and p.shape[1] > of.shape[1]:
+            for p, of in zip(self.in_order(), Network(width, answers).in_order()):
+                part = torch.tensor(flat[at : at + of.numel()]).reshape(of.shape)
+                if p.dim() == 3 and p.shape[1] > of.shape[1]:
                     # Old curves do not see new ones yet.
                     p[: of.shape[0], of.shape[1] :] = 0
-                    p[: of.shape[0], : of.shape[1]] = torch.tensor(
-                        flat[at : at + of.numel()]
-                    ).reshape(of.shape)
-                else:
-                    p[: of.shape[0]] = torch.tensor(flat[at : at + of.numel()]).reshape(of.shape)
+                p[tuple(slice(0, n) for n in of.shape)] = part
                 at += of.numel()
 
 
@@ -199,43 +235,30 @@ def peaking_db(freqs_hz, f0_hz, gain_db, q):
     return 10 * np.log10((skew + (x * a / q) ** 2) / (skew + (x / (a * q)) ** 2))
 
 
-def smoothing(count, width_oct):
-    """Local straight lines under a Gaussian, as src/curve/smooth.rs."""
-    x = np.arange(count) / POINTS_PER_OCTAVE
-    sigma = width_oct / np.sqrt(8 * np.log(2))
-    d = x[None] - x[:, None]
-    w = np.exp(-0.5 * (d / sigma) ** 2) * (abs(d) <= 4 * sigma)
-    s0, s1, s2 = w.sum(1)[:, None], (w * d).sum(1)[:, None], (w * d * d).sum(1)[:, None]
-    return w * (s2 - s1 * d) / (s0 * s2 - s1 * s1)
-
-
-BROAD = smoothing(480, 1.0)
-BROAD_HERE = torch.tensor(smoothing(LENGTH, 1.0).T.astype("f4"))
-
-
-def equalizers(count=2500):
-    """One EQ moves all angles alike and changes nothing of the truth: more speakers for free."""
+def equalizers(rng, count=4000):
+    """One EQ moves all angles alike, and undoing it is right: more speakers for free."""
     used = 480
     freqs_hz = FIRST_HZ * 2 ** (np.arange(used) / POINTS_PER_OCTAVE)
     nature = smoothing(used, 4.0)
-    out = np.zeros((count, LENGTH), np.float32)
+    seen = np.zeros((count, LENGTH), np.float32)
+    plain = np.zeros((count, LENGTH), np.float32)
     draw = lambda low, high: np.exp(rng.uniform(np.log(low), np.log(high)))
     for k in range(count):
         kind, f0_hz = rng.uniform(), draw(150, 15000)
         if kind < 0.5:
-            curve = peaking_db(freqs_hz, f0_hz, rng.uniform(-1, 8), draw(1.5, 15))
+            curve = peaking_db(freqs_hz, f0_hz, rng.uniform(0.5, 5), draw(1.5, 15))
         elif kind < 0.75:
             curve = peaking_db(freqs_hz, f0_hz, -rng.uniform(0.5, 4.5), draw(0.6, 3))
         else:
-            curve = peaking_db(freqs_hz, f0_hz, rng.uniform(-5, 5), draw(0.3, 0.9))
-        out[k, : used - START] = ((curve - nature @ curve) / UNIT_DB)[START:]
-    return torch.tensor(out)
+            curve = peaking_db(freqs_hz, f0_hz, rng.uniform(-4, 4), draw(0.3, 0.9))
+        seen[k, : used - START] = ((curve - nature @ curve) / UNIT_DB)[START:]
+        plain[k, : used - START] = curve[START:]
+    return torch.tensor(seen), torch.tensor(plain)
 
 
 # Up and down change places: a speaker upside down is as good a speaker.
 UPSIDE_DOWN = list(range(INPUTS))
 UPSIDE_DOWN[17:31], UPSIDE_DOWN[31:45] = range(31, 45), range(17, 31)
-
 
 # Scatter within groups does not add up as levels do: by about half.
 LEVELS = torch.ones(INPUTS)
@@ -243,49 +266,117 @@ LEVELS[2:45:2] = 0.5
 LEVELS[-3:] = 0.0
 
 
-def varied(evidence, truth, judged, rows, library):
-    if rng.uniform() < 0.3:
+class Varying:
+    """Changes measurements at random into others that are as good."""
+
+    def __init__(self, seed, device):
+        self.chance = torch.Generator(device).manual_seed(seed)
+        self.host = np.random.default_rng(seed)
+        self.device = device
+        self.seen, self.plain = (t.to(device) for t in equalizers(np.random.default_rng(seed)))
+        self.levels = LEVELS.to(device)
+
+    def uniform(self, *shape):
+        return torch.rand(*shape, generator=self.chance, device=self.device)
+
+    def __call__(self, evidence, truth, judged, rows):
+        count = len(evidence)
         # In dB two speakers in one, and a speaker whose deviations are all larger, are speakers.
-        other = torch.tensor(rng.permutation(len(evidence)))
-        share = torch.tensor(rng.uniform(0, 0.7, len(evidence)).astype(np.float32))[:, None, None]
-        both = judged * judged[other]
-        flags = evidence[:, -3:] * evidence[other, -3:]
-        evidence = evidence + share * LEVELS[:, None] * evidence[other]
+        mixed = (self.uniform(count) < 0.25).float()
+        other = torch.randperm(count, generator=self.chance, device=self.device)
+        share = (mixed * 0.7 * self.uniform(count))[:, None, None]
+        flags = torch.where(
+            share > 0, evidence[:, -3:] * evidence[other, -3:], evidence[:, -3:]
+        )
+        both = torch.where(share[:, 0] > 0, judged * judged[other], judged)
         # What only one was measured for is not known of both.
         measured = (evidence != 0) & ((evidence[other] != 0) | (share == 0))
-        evidence = torch.clamp(evidence * measured, -4, 4)
-        evidence[:, -3:] = flags
+        evidence = (evidence + share * self.levels[:, None] * evidence[other]) * measured
+        evidence = torch.cat([evidence[:, :-3].clamp(-4, 4), flags], 1)
         truth, judged = truth + share * truth[other], both
-    if rng.uniform() < 0.3:
-        size = torch.tensor(rng.uniform(0.6, 1.3, len(evidence)).astype(np.float32))[:, None, None]
-        evidence = torch.cat([torch.clamp(evidence[:, :-3] * size, -4, 4), evidence[:, -3:]], 1)
+        chosen = (self.uniform(count) < 0.3).float()
+        size = (1 + chosen * (0.7 * self.uniform(count) - 0.4))[:, None, None]
+        evidence = torch.cat([(evidence[:, :-3] * size).clamp(-4, 4), evidence[:, -3:]], 1)
         truth, rows = truth * size, rows / size
-    if rng.uniform() < 0.5:
-        evidence = evidence[:, UPSIDE_DOWN]
-    if rng.uniform() < 0.8:
-        count = rng.integers(0, 3, size=len(evidence))
-        added = torch.zeros(len(evidence), LENGTH)
-        for j in range(2):
-            chosen = torch.tensor(rng.integers(0, len(library), len(evidence)))
-            added += torch.tensor((count > j).astype(np.float32))[:, None] * library[chosen]
-        evidence = evidence.clone()
-        # The last curve says where the window has not rolled off.
-        evidence[:, 0] = torch.clamp(evidence[:, 0] + added * evidence[:, -1], -4, 4)
-    # A speaker of another size is the same speaker at other frequencies.
-    shift = int(rng.integers(-16, 17))
-    evidence, truth, judged, rows = (
-        torch.roll(t, shift, -1) for t in (evidence, truth, judged, rows)
-    )
-    # Gated data begin at a few hundred hertz; beyond the ends the network sees nothing.
-    if rng.uniform() < 0.3:
-        start, end = int(rng.integers(0, 220 - START)), 480 - START - int(rng.integers(0, 80))
-        inside = torch.zeros(LENGTH)
-        inside[start:end] = 1.0
-        evidence, judged = evidence * inside, judged * inside
-    return evidence, truth, judged, rows
+        turned = (self.uniform(count) < 0.5)[:, None, None]
+        evidence = torch.where(turned, evidence[:, UPSIDE_DOWN], evidence)
+        for chance in (0.35, 0.2):
+            taken = (self.uniform(count) < chance).float()[:, None]
+            k = torch.randint(len(self.seen), (count,), generator=self.chance, device=self.device)
+            # The last curve says where the window has not rolled off.
+            inside = evidence[:, -1]
+            first = (evidence[:, 0] + taken * self.seen[k] * inside).clamp(-4, 4)
+            evidence = torch.cat([first[:, None], evidence[:, 1:]], 1)
+            truth = torch.cat([truth[:, :4], truth[:, 4:] + (taken * self.plain[k])[:, None]], 1)
+        # A speaker of another size is the same speaker at other frequencies.
+        shift = int(self.host.integers(-16, 17))
+        evidence, truth, judged, rows = (
+            torch.roll(t, shift, -1) for t in (evidence, truth, judged, rows)
+        )
+        # Gated data begin at a few hundred hertz; beyond the ends the network sees nothing.
+        if self.host.uniform() < 0.3:
+            start = int(self.host.integers(0, 220 - START))
+            end = 480 - START - int(self.host.integers(0, 80))
+            inside = torch.zeros(LENGTH, device=self.device)
+            inside[start:end] = 1.0
+            evidence, judged = evidence * inside, judged * inside
+        return evidence, truth, judged, rows
 
 
-def missed(error, kinds, limits, rows, judged):
+class Losing:
+    """What answers cost."""
+
+    def __init__(self, device):
+        of = lambda width_oct: torch.tensor(smoothing(LENGTH, width_oct).T.astype("f4")).to(device)
+        self.broad, self.followed = of(1.0), of(FOLLOWED_OCT)
+        x = np.arange(LENGTH) / POINTS_PER_OCTAVE
+        near = np.exp(-0.5 * ((x[None] - x[:, None]) / (SURE_OCT / 2.355)) ** 2)
+        self.near = torch.tensor((near / near.sum(1, keepdims=True)).T.astype("f4")).to(device)
+        freqs_hz = FIRST_HZ * 2 ** ((START + np.arange(LENGTH)) / POINTS_PER_OCTAVE)
+        self.hearing = torch.tensor(hearing(freqs_hz).astype("f4")).to(device)
+
+    def __call__(self, answers, truth, judged, kinds, limits, rows, options):
+        w = judged * self.hearing
+        w = w / w.sum(-1, keepdim=True).clamp(min=1e-6)
+        level = lambda c: c - (w * c).sum(-1, keepdim=True)
+        # An answer errs as the EQ does that is made of it; the level of an EQ is free.
+        error = level(answers[:, 0] - truth[:, 0])
+        followed = level(error @ self.followed)
+        size = followed.abs()
+        cost = torch.where(
+            size < OUTLIER_DB, size**2, OUTLIER_DB * (2 * size - OUTLIER_DB)
+        )
+        square = (w * cost).sum(-1)
+        ideal = (w * level(truth[:, 4]) ** 2).sum(-1)
+        # What is gained of all speakers together, and of each by itself.
+        share = square / (ideal + 0.25)
+        benefit = square.mean() + options.each * (share / (1 + 0.5 * share)).mean()
+        exact = torch.nn.functional.huber_loss(
+            answers[:, 0] - (w * (answers[:, 0] - truth[:, 0])).sum(-1, keepdim=True),
+            truth[:, 0],
+            reduction="none",
+            delta=0.7,
+        )
+        names = torch.nn.functional.huber_loss(
+            answers[:, 1:4], truth[:, 1:4], reduction="none", delta=0.7
+        )
+        by_frequency = (w * exact).sum(-1).mean() + 0.3 * (w[:, None] * names).sum(-1).mean()
+        shares, counted = missed(
+            answers[:, 0] - truth[:, 0], kinds, limits, rows, judged, self.broad
+        )
+        over = (shares - FREE).clamp(min=0)
+        bounded = (1.5 * over**2 / (1 + over**2) * counted).sum() / counted.sum().clamp(min=1)
+        # How sure: the error is drawn from a Laplace distribution of this scale.
+        scale = torch.nn.functional.softplus(answers[:, 4] / UNIT_DB) + 0.02
+        apart = followed.detach().abs() @ self.near
+        sure = (w * (apart / scale + torch.log(scale))).sum(-1).mean()
+        loss = benefit + options.exact * by_frequency + options.share * bounded + 0.1 * sure
+        right = ((shares <= 1) & counted).sum() / counted.sum().clamp(min=1)
+        parts = [square.mean(), ideal.mean(), bounded, right, sure]
+        return loss, torch.stack([p.detach().float() for p in parts])
+
+
+def missed(error, kinds, limits, rows, judged, broad):
     """How far each defect is missed in units of what is tolerated, and which defects count."""
     seen = (rows.abs() * judged[:, None]).sum(-1) > 0.97 * rows.abs().sum(-1)
     counted = (kinds >= 0) & seen
@@ -293,170 +384,129 @@ def missed(error, kinds, limits, rows, judged):
     by_row = -(rows * error[:, None]).sum(-1)
     limit = torch.where(by_row > 0, limits[..., 0], limits[..., 1])
     share = by_row.abs() / limit
-    broad = (error * judged) @ BROAD_HERE
+    smooth = (error * judged) @ broad
     weight = rows.clamp(min=0)
-    mean = (weight * broad[:, None]).sum(-1, keepdim=True)
-    square = (weight * (broad[:, None] - mean) ** 2).sum(-1)
+    mean = (weight * smooth[:, None]).sum(-1, keepdim=True)
+    square = (weight * (smooth[:, None] - mean) ** 2).sum(-1)
     of_balance = torch.sqrt(square + 1e-6) / limits[..., 0]
     return torch.where(kinds == BALANCE, of_balance, share), counted
 
 
-def learn(rank, arguments):
-    """One of the processes that learn together: each takes speakers of its own, all take the
-    mean step."""
-    global rng
-    torch.set_num_threads(1)
-    together.init_process_group(
-        "gloo",
-        init_method=f"file://{arguments.out}.meet",
-        rank=rank,
-        world_size=arguments.processes,
-    )
-    torch.manual_seed(arguments.seed)
-    library = equalizers()
-    data = [np.load(f"{arguments.out}.data/{k}.npy", mmap_mode="r") for k in range(6)]
-    tests = {folder: load(folder) for folder in arguments.test} if rank == 0 else {}
-    network = Network().to(memory_format=torch.channels_last)
-    if arguments.start:
-        network.load(*weights_file.read(arguments.start)[:2])
-    mean = Network().to(memory_format=torch.channels_last)
-    mean.load_state_dict(network.state_dict())
-    torch.manual_seed(100 * arguments.seed + rank)
-    rng = np.random.default_rng(100 * arguments.seed + rank)
-    optimizer = torch.optim.AdamW(network.parameters(), weight_decay=1e-3)
-    sums = np.zeros(4)
-    report(mean, tests, "start")
-    for step in range(arguments.steps):
-        done = step / arguments.steps
-        fall = 0.5 + 0.5 * math.cos(math.pi * done)
-        optimizer.param_groups[0]["lr"] = arguments.rate * fall * min(1, (step + 1) / WARM_UP)
-        chosen = np.sort(torch.randint(len(data[0]), (BATCH,)).numpy())
-        evidence, truth, judged, kinds, limits, rows = (torch.from_numpy(t[chosen]) for t in data)
-        x, y, w, rows = varied(
-            evidence.float(), truth.float(), judged.float(), rows.float(), library
-        )
-        with torch.autocast("cpu", torch.bfloat16, enabled=done < 1 - EXACT):
-            answers = network(x)
-        answers = answers.float()
-        loss = torch.nn.functional.huber_loss(answers, y, reduction="none", delta=0.7)
-        by_frequency = (ANSWER_WEIGHTS * w[:, None] * loss).sum() / w.sum()
-        shares, counted = missed(answers[:, 0] - y[:, 0], kinds, limits, rows, w)
-        over = (shares - FREE).clamp(min=0)
-        by_defect = torch.where(over < 1, 0.5 * over**2, over - 0.5)
-        # What is missed by far should not outweigh what is nearly right.
-        bounded = 1.5 * over**2 / (1 + over**2)
-        by_defect = by_defect + arguments.bounded * (bounded - by_defect)
-        by_defect = (by_defect * counted).sum() / counted.sum().clamp(min=1)
-        optimizer.zero_grad()
-        (by_frequency + arguments.share * by_defect).backward()
-        share_gradients(network, arguments.processes)
-        torch.nn.utils.clip_grad_norm_(network.parameters(), 1.0)
-        optimizer.step()
-        right = ((shares <= 1) & counted).sum() / counted.sum().clamp(min=1)
-        sums += [by_frequency.item(), by_defect.item(), right.item(), 1]
-        # The running mean of the weights generalises better than the last ones.
-        keep = min(0.999, (1 + step) / (10 + step))
-        with torch.no_grad():
-            for a, b in zip(mean.parameters(), network.parameters()):
-                a.lerp_(b, 1 - keep)
-        if rank == 0 and (step + 1) % 500 == 0:
-            print(step + 1, arguments.steps, *(sums[:3] / sums[3]).round(4), flush=True)
-            sums[:] = 0
-        if rank == 0 and ((step + 1) % 2500 == 0 or step + 1 == arguments.steps):
-            report(mean, tests, step + 1)
-            flat = np.concatenate([p.detach().numpy().ravel() for p in mean.in_order()])
-            weights_file.write(arguments.out, flat)
-
-
-def share_gradients(network, processes):
-    """Every process goes on with the mean of all gradients."""
-    flat = torch.cat([p.grad.reshape(-1) for p in network.parameters()])
-    together.all_reduce(flat)
-    flat /= processes
-    at = 0
-    for p in network.parameters():
-        p.grad = flat[at : at + p.numel()].view_as(p)
-        at += p.numel()
-
-
-def paths_in(folder):
-    return sorted(glob.glob(folder + "/*.f32"))
-
-
-def load(folder):
-    samples = [sample for path in paths_in(folder) for sample in read(path)]
-    return [torch.tensor(np.array(part)) for part in zip(*samples)]
-
-
-def pack(folders, place):
-    """Writes every measurement to arrays that the processes map: together they may be larger than
-    memory."""
-    paths = [path for folder in folders for path in paths_in(folder)]
-    os.makedirs(place, exist_ok=True)
-    arrays = []
-    for k, sample in enumerate(sample for path in paths for sample in read(path)):
-        for j, part in enumerate(sample):
-            if k == 0:
-                shape = (MEASUREMENTS * len(paths), *part.shape)
-                arrays.append(
-                    np.lib.format.open_memmap(f"{place}/{j}.npy", "w+", part.dtype, shape)
-                )
-            arrays[j][k] = part
-
-
-def report(network, tests, step):
+def report(network, tests, losing, step):
+    """Benefit by the answers alone, and defects right, of speakers measured in full."""
     for folder, (evidence, truth, judged, kinds, limits, rows) in tests.items():
-        right = torch.zeros(8)
-        count = torch.zeros(8)
+        square = ideal = right = count = 0.0
         with torch.no_grad():
-            # Every second one was measured in full.
-            for at in range(0, len(evidence), 128):
-                part = slice(at, at + 128, 2)
+            for at in range(0, len(evidence), 512):
+                part = slice(at, at + 512, 2)
                 x = evidence[part].float()
-                answers = 0.5 * (network(x) + network(x[:, UPSIDE_DOWN]))[:, 0]
+                answers = 0.5 * (network(x) + network(x[:, UPSIDE_DOWN]))
+                y, mask = truth[part].float(), judged[part].float()
+                w = mask * losing.hearing
+                w = w / w.sum(-1, keepdim=True).clamp(min=1e-6)
+                level = lambda c: c - (w * c).sum(-1, keepdim=True)
+                error = level(level(answers[:, 0] - y[:, 0]) @ losing.followed)
+                square += (w * error**2).sum().item()
+                ideal += (w * level(y[:, 4]) ** 2).sum().item()
                 shares, counted = missed(
-                    answers - truth[part, 0].float(),
+                    answers[:, 0] - y[:, 0],
                     kinds[part],
                     limits[part],
                     rows[part].float(),
-                    judged[part].float(),
+                    mask,
+                    losing.broad,
                 )
-                for kind in range(8):
-                    of = counted & (kinds[part] == kind)
-                    right[kind] += ((shares <= 1) & of).sum()
-                    count[kind] += of.sum()
+                right += ((shares <= 1) & counted).sum().item()
+                count += counted.sum().item()
         print(
-            "  test",
-            step,
-            os.path.basename(folder),
-            f"{100 * right.sum() / count.sum():.1f}",
-            (100 * right / count.clamp(min=1)).round().int().tolist(),
+            f"  test {step} {os.path.basename(folder):10} gained {100 - 100 * square / ideal:.1f}"
+            f" right {100 * right / max(count, 1):.1f}",
             flush=True,
         )
+
+
+def files_in(folders):
+    return [path for folder in folders for path in sorted(glob.glob(folder + "/*.bin"))]
+
+
+def learn(arguments):
+    device = "cuda" if torch.cuda.is_available() else "cpu"
+    torch.manual_seed(arguments.seed)
+    start = time.time()
+    data = load(files_in(arguments.folders), device)
+    tests = {folder: load(files_in([folder]), device) for folder in arguments.test}
+    print(f"{len(data[0])} measurements in {time.time() - start:.0f} s on {device}", flush=True)
+    network = Network().to(device)
+    if arguments.start:
+        network.load(*weights_file.read(arguments.start)[:3])
+    mean = Network().to(device)
+    mean.load_state_dict(network.state_dict())
+    varying, losing = Varying(arguments.seed, device), Losing(device)
+    optimizer = torch.optim.AdamW(network.parameters(), weight_decay=1e-3)
+    chance = torch.Generator(device).manual_seed(arguments.seed)
+    sums, told = torch.zeros(5, device=device), 0
+    report(mean, tests, losing, "start")
+    start, step = time.time(), 0
+    while step < arguments.steps:
+        if arguments.seconds and step == MEASURED_STEPS:
+            took = (time.time() - start) / MEASURED_STEPS
+            arguments.steps = int((arguments.seconds - (time.time() - start)) / took)
+            print(f"{arguments.steps} steps fit into {arguments.seconds} s", flush=True)
+        fall = 0.5 + 0.5 * math.cos(math.pi * step / arguments.steps)
+        optimizer.param_groups[0]["lr"] = arguments.rate * fall * min(1, (step + 1) / WARM_UP)
+        chosen = torch.randint(len(data[0]), (arguments.batch,), generator=chance, device=device)
+        evidence, truth, judged, kinds, limits, rows = (t[chosen] for t in data)
+        with torch.no_grad():
+            x, y, mask, rows = varying(
+                evidence.float(), truth.float(), judged.float(), rows.float()
+            )
+        with torch.autocast(device, torch.bfloat16, enabled=device == "cuda"):
+            answers = network(x)
+        loss, parts = losing(answers.float(), y, mask, kinds, limits, rows, arguments)
+        optimizer.zero_grad()
+        loss.backward()
+        torch.nn.utils.clip_grad_norm_(network.parameters(), 1.0)
+        optimizer.step()
+        sums += parts
+        told += 1
+        # The running mean of the weights generalises better than the last ones.
+        keep = min(0.9995, (1 + step) / (10 + step))
+        with torch.no_grad():
+            torch._foreach_lerp_(list(mean.parameters()), list(network.parameters()), 1 - keep)
+        last = step + 1 == arguments.steps
+        if (step + 1) % arguments.tell == 0 or last:
+            square, ideal, bounded, right, sure = (sums / told).tolist()
+            seconds = (time.time() - start) / (step + 1)
+            print(
+                f"{step + 1} {1000 * seconds:.1f} ms/step gained {100 - 100 * square / ideal:.1f}"
+                f" missed {bounded:.3f} right {100 * right:.1f} sure {sure:.3f}",
+                flush=True,
+            )
+            sums.zero_()
+            told = 0
+        if (step + 1) % (10 * arguments.tell) == 0 or last:
+            report(mean, tests, losing, step + 1)
+            flat = np.concatenate([p.detach().cpu().numpy().ravel() for p in mean.in_order()])
+            weights_file.write(arguments.out, flat)
+        step += 1
 
 
 def main():
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("out")
     parser.add_argument("folders", nargs="+")
-    parser.add_argument(
-        "--steps", type=int, default=20000, help="of a batch of 32 for each process"
-    )
-    parser.add_argument("--rate", type=float, default=3e-3, help="largest rate of learning")
+    parser.add_argument("--steps", type=int, default=60000)
+    parser.add_argument("--seconds", type=float, help="as many steps as take so long")
+    parser.add_argument("--batch", type=int, default=512)
+    parser.add_argument("--rate", type=float, default=2e-3, help="largest rate of learning")
     parser.add_argument("--start", help="weights to go on from")
     parser.add_argument("--seed", type=int, default=0)
-    parser.add_argument("--processes", type=int, default=1, help="of one core each")
+    parser.add_argument("--each", type=float, default=0.5, help="weight of each speaker by itself")
+    parser.add_argument("--exact", type=float, default=0.5, help="weight of every frequency")
     parser.add_argument("--share", type=float, default=0.5, help="weight of what the trial scores")
-    parser.add_argument("--bounded", type=float, default=0.5, help="part of that which is bounded")
+    parser.add_argument("--tell", type=int, default=500, help="steps between lines")
     parser.add_argument("--test", nargs="*", default=[], help="folders to score only")
-    arguments = parser.parse_args()
-    arguments.out = os.path.abspath(arguments.out)
-    if os.path.exists(arguments.out + ".meet"):
-        os.remove(arguments.out + ".meet")
-    pack(arguments.folders, arguments.out + ".data")
-    torch.multiprocessing.spawn(learn, (arguments,), nprocs=arguments.processes)
-    shutil.rmtree(arguments.out + ".data")
-    os.remove(arguments.out + ".meet")
+    learn(parser.parse_args())
 
 
 if __name__ == "__main__":

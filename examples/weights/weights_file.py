@@ -37,24 +37,28 @@ FORMAT = 1
 
 # The network of src/audit/weigh.rs, where the same numbers stand. A change of them, or of the
 # inputs (src/audit/evidence.rs) or answers, takes a new LAYOUT in both places.
-LAYOUT = 1
-INPUTS, WIDTH, ANSWERS, TAPS = 52, 80, 4, 5
+LAYOUT = 2
+INPUTS, WIDTH, ANSWERS, TAPS = 52, 96, 5, 5
 STEPS = (1, 2, 4, 8, 16, 32, 8, 2)
 
+# Answers of the layouts that can still be read, to go on from.
+ANSWERS_OF = {1: 4, 2: 5}
+
 # Bits of a number in the repository's file; the reader states them, too. README.md says why.
-BITS = 32
+BITS = 16
 
 
-def count(width=WIDTH):
-    """Numbers of a network of this width."""
+def count(width=WIDTH, answers=ANSWERS):
+    """Numbers of a network of this width and so many answers."""
     block = width * width * (TAPS + 1) + 2 * width
-    return INPUTS * width + width + len(STEPS) * block + width * ANSWERS + ANSWERS
+    return INPUTS * width + width + len(STEPS) * block + width * answers + answers
 
 
-def _header(width, bits):
-    counts = (INPUTS, width, ANSWERS, TAPS, len(STEPS))
-    fixed = struct.pack("<8s8H", MAGIC, FORMAT, LAYOUT, bits, *counts)
-    return fixed + struct.pack(f"<{len(STEPS)}HI", *STEPS, count(width))
+def _header(width, bits, layout=LAYOUT):
+    answers = ANSWERS_OF[layout]
+    counts = (INPUTS, width, answers, TAPS, len(STEPS))
+    fixed = struct.pack("<8s8H", MAGIC, FORMAT, layout, bits, *counts)
+    return fixed + struct.pack(f"<{len(STEPS)}HI", *STEPS, count(width, answers))
 
 
 def write(path, numbers, width=WIDTH, bits=BITS):
@@ -73,22 +77,25 @@ def write(path, numbers, width=WIDTH, bits=BITS):
 
 
 def read(path):
-    """Width, numbers (as 32-bit floats) and their bits in a file of this format and layout."""
+    """Width, answers, numbers (as 32-bit floats) and their bits in a file of this format."""
     with open(path, "rb") as file:
         content = file.read()
     if content[:8] != MAGIC:
         raise ValueError(f"{path}: no file of weights")
-    bits, width = (struct.unpack_from("<H", content, at)[0] for at in (12, 16))
-    header = _header(width, bits)
-    if content[: len(header)] != header or bits not in (16, 32):
-        raise ValueError(f"{path}: another format or layout than {FORMAT} and {LAYOUT}")
+    layout, bits, width = (struct.unpack_from("<H", content, at)[0] for at in (10, 12, 16))
+    if layout not in ANSWERS_OF or bits not in (16, 32):
+        raise ValueError(f"{path}: another layout than {LAYOUT}, or {bits} bits")
+    header = _header(width, bits, layout)
+    if content[: len(header)] != header:
+        raise ValueError(f"{path}: another format than {FORMAT}, or another network")
+    answers = ANSWERS_OF[layout]
     body = content[len(header) + 4 :]
-    if len(body) != bits // 8 * count(width):
-        raise ValueError(f"{path}: {len(body)} bytes of numbers, not {bits // 8 * count(width)}")
+    if len(body) != bits // 8 * count(width, answers):
+        raise ValueError(f"{path}: {len(body)} bytes of numbers are too few or too many")
     checksum = struct.unpack_from("<I", content, len(header))[0]
     if checksum != zlib.crc32(header + body):
         raise ValueError(f"{path}: the checksum does not match")
-    return width, np.frombuffer(body, f"<f{bits // 8}").astype(np.float32), bits
+    return width, answers, np.frombuffer(body, f"<f{bits // 8}").astype(np.float32), bits
 
 
 def main():
@@ -103,10 +110,10 @@ def main():
         if bare:
             width, numbers = WIDTH, np.fromfile(arguments.other, "<f4")
         else:
-            width, numbers, _ = read(arguments.other)
+            width, _, numbers, _ = read(arguments.other)
         write(arguments.file, numbers, width, arguments.bits)
-    width, numbers, bits = read(arguments.file)
-    print(f"format {FORMAT}, layout {LAYOUT}: {INPUTS} inputs, width {width}, {ANSWERS} answers,")
+    width, answers, numbers, bits = read(arguments.file)
+    print(f"format {FORMAT}: {INPUTS} inputs, width {width}, {answers} answers,")
     print(f"{len(STEPS)} blocks with steps {STEPS}, {numbers.size} numbers of {bits} bits,")
     print("checksum right")
 

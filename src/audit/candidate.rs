@@ -163,7 +163,7 @@ pub struct Candidate {
     pub cause: Cause,
     /// What decides about it besides the angles.
     pub circumstance: Circumstance,
-    /// How far two looks at the evidence, upright and upside down, disagree about it, dB.
+    /// How far what is weighed is expected to err there, dB.
     pub doubt_db: f64,
     /// What else bears witness to the cause.
     pub witnesses: Vec<Witness>,

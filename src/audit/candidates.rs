@@ -2,38 +2,22 @@
 //! and where the speaker ends.
 
 use super::candidate::{Candidate, Cause, Circumstance};
-use super::component::{Component, DipLimits};
+use super::component::Component;
 use super::corrected::corrected;
 use super::family::Family;
 use super::frame::Frame;
-use super::left_alone::left_alone;
-use super::weigh::Weighed;
-use super::witness::Witnesses;
+use super::left_alone::{Heard, left_alone};
 use crate::curve::{Band, Curve};
 
 /// All candidates. `components` is what the wish mends.
-pub(super) fn all(
-    frame: &Frame,
-    components: &[Component],
-    weighed: &Weighed,
-    witnesses: &Witnesses,
-    wish_db: &[f64],
-    dips: DipLimits,
-) -> Vec<Candidate> {
+pub(super) fn all(heard: &Heard, components: &[Component]) -> Vec<Candidate> {
+    let (frame, weighed) = (heard.frame, heard.weighed);
     let family = Family::new(frame);
-    let mut candidates = corrected(frame, components, wish_db, &family);
-    let left = left_alone(
-        frame,
-        weighed,
-        witnesses,
-        wish_db,
-        dips,
-        &family,
-        &candidates,
-    );
+    let mut candidates = corrected(frame, components, heard.wish_db, &family);
+    let left = left_alone(heard, &family, &candidates);
     candidates.extend(left);
     for candidate in &mut candidates {
-        candidate.doubt_db = weighed.disagreement_db[frame.grid.nearest(candidate.peak_hz)];
+        candidate.doubt_db = weighed.error_db[frame.grid.nearest(candidate.peak_hz)];
     }
     candidates.extend(low_edge(frame));
     candidates.extend(high_edge(frame));

@@ -16,6 +16,9 @@ use std::ops::Range;
 /// trial, of 0.25 to 0.4 dB.
 const SWING_WORTH_SAYING_DB: f64 = 0.3;
 
+/// Room and window differ from here on, dB (DESIGN, section 9).
+const BEAMS_FROM_DB: f64 = 0.7;
+
 /// The same of a ripple of the axis, dB, of 0.3 to 0.7 dB.
 const RIPPLE_WORTH_SAYING_DB: f64 = 0.4;
 
@@ -33,18 +36,23 @@ const MEASURED_SHARE: f64 = 0.5;
 /// Bumps narrower than this (as Q) are resonances (`corrected::BALANCE_Q`).
 const RESONANCE_Q: f64 = 1.2;
 
-/// What stays wrong in the listening window, in the room, and on the axis. `mended` is what the wish
+/// What was heard of a speaker, and what is wished for it.
+pub(super) struct Heard<'a> {
+    pub frame: &'a Frame,
+    /// The listening window's deviation without what is only roll-off, dB.
+    pub deviation_db: &'a [f64],
+    pub weighed: &'a Weighed,
+    pub witnesses: &'a Witnesses,
+    /// The wanted EQ, dB.
+    pub wish_db: &'a [f64],
+    pub dips: DipLimits,
+}
+
+/// What stays wrong in the listening window, in the room, and on the axis; `mended` is what the wish
 /// answers to.
-pub(super) fn left_alone(
-    frame: &Frame,
-    weighed: &Weighed,
-    witnesses: &Witnesses,
-    wish_db: &[f64],
-    dips: DipLimits,
-    family: &Family,
-    mended: &[Candidate],
-) -> Vec<Candidate> {
-    let left = Left::new(frame, witnesses, family);
+pub(super) fn left_alone(heard: &Heard, family: &Family, mended: &[Candidate]) -> Vec<Candidate> {
+    let (frame, weighed) = (heard.frame, heard.weighed);
+    let left = Left::new(frame, heard.deviation_db, heard.witnesses, family);
     let band = beside_roll_off(frame);
     let mut found: Vec<Candidate> = Vec::new();
 
@@ -63,8 +71,30 @@ pub(super) fn left_alone(
     let matters = |values: &[f64], least_db: f64| {
         one_of_each_matter(stretches(values, band.clone(), least_db), values, frame)
     };
-    for stretch in matters(&weighed.room_swing_db, SWING_WORTH_SAYING_DB) {
-        found.push(left.candidate(&stretch, &not_shared_db, Cause::Directivity));
+    // What the room's curve has and the window has not is seen without being weighed, unless a null
+    // explains it.
+    let beaming_db: Vec<f64> = (left.room_db.iter().zip(&left.window_db))
+        .map(|(room, window)| room - window)
+        .collect();
+    let weighed_swings = matters(&weighed.room_swing_db, SWING_WORTH_SAYING_DB);
+    let seen_swings = matters(&beaming_db, BEAMS_FROM_DB);
+    let is_by_null = |stretch: &Stretch| {
+        let nulls = found.iter().filter(|f| f.cause == Cause::Cancellation);
+        nulls
+            .clone()
+            .any(|null| beside(null, left.hz(stretch.peak)))
+    };
+    let seen_swings: Vec<Stretch> = (seen_swings.into_iter())
+        .filter(|stretch| !is_by_null(stretch))
+        .collect();
+    for stretch in [weighed_swings, seen_swings].concat() {
+        let peak_hz = left.hz(stretch.peak);
+        let is_told = found
+            .iter()
+            .any(|other| other.cause == Cause::Directivity && one_matter(other.peak_hz, peak_hz));
+        if !is_told {
+            found.push(left.candidate(&stretch, &not_shared_db, Cause::Directivity));
+        }
     }
     if family.axis_db.is_some() {
         for stretch in matters(&weighed.axis_ripple_db, RIPPLE_WORTH_SAYING_DB) {
@@ -72,7 +102,7 @@ pub(super) fn left_alone(
         }
     }
     // What is still there when the wish is granted and was spoken of nowhere.
-    let stays_db = left.stays_db(wish_db);
+    let stays_db = left.stays_db(heard.wish_db);
     for stretch in stretches(&stays_db, band.clone(), WORTH_SAYING_DB) {
         let (i, peak_hz) = (stretch.peak, left.hz(stretch.peak));
         let was_measured = left.window_db[i] / stays_db[i] >= MEASURED_SHARE;
@@ -89,7 +119,7 @@ pub(super) fn left_alone(
         if stretch.range.end == band.end {
             continue;
         }
-        let (cause, circumstance) = left.unexplained(&stretch, stays_db[i], dips);
+        let (cause, circumstance) = left.unexplained(&stretch, stays_db[i], heard.dips);
         let of_one_matter = matches!(cause, Cause::Directivity | Cause::SingleAxis)
             && found
                 .iter()
@@ -142,10 +172,15 @@ struct Left<'a> {
 }
 
 impl<'a> Left<'a> {
-    fn new(frame: &'a Frame, witnesses: &'a Witnesses, family: &'a Family) -> Left<'a> {
+    fn new(
+        frame: &'a Frame,
+        deviation_db: &[f64],
+        witnesses: &'a Witnesses,
+        family: &'a Family,
+    ) -> Left<'a> {
         let search = Smoother::new(&frame.grid, SEARCH_OCT);
         Left {
-            window_db: search.apply(&frame.window_db),
+            window_db: search.apply(deviation_db),
             room_db: search.apply(&frame.in_room_db),
             frame,
             family,

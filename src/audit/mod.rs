@@ -13,6 +13,7 @@ mod family;
 mod frame;
 mod left_alone;
 mod no_rougher;
+mod roll_off;
 mod stretch;
 mod subject;
 mod weigh;
@@ -30,6 +31,7 @@ use crate::error::Result;
 use crate::target::Target;
 use component::{DipLimits, sum_of_shapes};
 use frame::{Frame, mean_and_spread, rising};
+use left_alone::Heard;
 use witness::Witnesses;
 
 /// The result of an audit. All curves lie on `grid`. It never changes: what the room, the owner or
@@ -101,6 +103,8 @@ pub struct Evidence {
     pub grid: Grid,
     /// Listening window minus target, level taken out, dB.
     pub window_db: Vec<f64>,
+    /// The same without what is only roll-off, dB: what is weighed.
+    pub deviation_db: Vec<f64>,
     /// That level, dB.
     pub level_db: f64,
     /// Where the window has fallen by 6 dB at the low end, Hz, if within the data.
@@ -117,8 +121,10 @@ pub struct Evidence {
 /// As [`audit`].
 pub fn evidence(subject: &Subject, options: &Options) -> Result<Evidence> {
     let frame = Frame::new(subject, options)?;
+    let deviation_db = without_roll_off(&frame);
     Ok(Evidence {
-        curves: evidence::evidence(&frame, &without_roll_off(&frame)),
+        curves: evidence::evidence(&frame, &deviation_db),
+        deviation_db,
         grid: frame.grid,
         window_db: frame.window_db,
         level_db: frame.level_db,
@@ -160,12 +166,25 @@ pub fn audit(subject: &Subject, options: &Options) -> Result<Audit> {
     };
     let mut components = component::decompose(&frame, &mendable_db, &frame.weights, dips, &no_dip);
     no_rougher::cut_down(&frame, &mut components);
+    no_rougher::leave_no_more(&frame, &mut components);
     let mut wish_db: Vec<f64> = sum_of_shapes(&components, freqs_hz)
         .iter()
         .map(|s| -s)
         .collect();
+    // A lack of the bass and an excess of everything else are one wish: at the level at which half of
+    // what is heard is left as it is, others see what is boosted and what is cut.
+    let level_db = frame::weighted_median(&wish_db, &frame.weights);
+    wish_db.iter_mut().for_each(|wish| *wish -= level_db);
     limit_boost(&frame, &mut wish_db, options.boost_at_most_db);
-    let candidates = candidates::all(&frame, &components, &weighed, &witnesses, &wish_db, dips);
+    let heard = Heard {
+        frame: &frame,
+        deviation_db: &deviation_db,
+        weighed: &weighed,
+        witnesses: &witnesses,
+        wish_db: &wish_db,
+        dips,
+    };
+    let candidates = candidates::all(&heard, &components);
     let (shared_db, spread_db) = shared_and_spread(&frame);
     let curve = |values_db: Vec<f64>| Curve::new(frame.grid.clone(), values_db);
     Ok(Audit {
@@ -199,18 +218,18 @@ fn taught(frame: &Frame, f_hz: f64) -> f64 {
     })
 }
 
-/// The listening window's deviation without what is only roll-off.
+/// The listening window's deviation without what is only roll-off: less of what was measured, and
+/// nothing that was not.
 fn without_roll_off(frame: &Frame) -> Vec<f64> {
-    frame
-        .grid
-        .freqs_hz()
-        .iter()
-        .zip(&frame.window_db)
-        .map(|(f, d)| {
-            if *d < 0.0 {
-                d * frame.beside_roll_off(*f)
+    let roll_off_db = roll_off::roll_off_db(frame);
+    (frame.grid.freqs_hz().iter())
+        .zip(frame.window_db.iter().zip(roll_off_db))
+        .map(|(f, (window, roll_off))| {
+            let deviation = (window - roll_off).clamp(window.min(0.0), window.max(0.0));
+            if deviation < 0.0 {
+                deviation * frame.beside_roll_off(*f)
             } else {
-                *d
+                deviation
             }
         })
         .collect()

@@ -36,7 +36,7 @@ pub struct Finding {
     pub is_hidden: bool,
     /// Peak of a larger finding that it stands in or beside, Hz.
     pub inside_hz: Option<f64>,
-    /// How far two looks at the evidence disagree about it, dB.
+    /// How far what is weighed is expected to err there, dB.
     pub doubt_db: f64,
     /// The probability that the decision is right, 0 to 1.
     pub sure: f64,

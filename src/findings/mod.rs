@@ -15,7 +15,7 @@ pub use decision::{CORRECTED_FROM, Decision, SOFTENED_FROM};
 pub use finding::{Finding, Ground, Measured, Settle, StandsOutIn};
 pub use sure::{DOUBTFUL_BELOW, MARKS, SURE_FROM, marks};
 
-use crate::audit::{Audit, Candidate, Circumstance, Wish};
+use crate::audit::{Audit, Candidate, Cause, Circumstance, Wish};
 use crate::average::{Average, AveragedCurves};
 use crate::curve::{Curve, Smoother};
 use crate::filter::Bank;
@@ -55,7 +55,8 @@ pub fn settle(from: &Settling) -> Vec<Finding> {
     let candidates = from.wish.candidates.iter();
     let can_be_told = |f: &Finding| {
         let is_left = f.decision == Decision::Leave;
-        !(f.is_hidden && is_left && f.size_db.abs() < HIDDEN_WORTH_SAYING_DB)
+        let is_of_window = !matches!(f.cause, Cause::Directivity | Cause::SingleAxis);
+        !(f.is_hidden && is_of_window && is_left && f.size_db.abs() < HIDDEN_WORTH_SAYING_DB)
     };
     let all = candidates.map(|c| at_hand.finding(c)).filter(can_be_told);
     let mut findings = one_matter::told_once(all.collect());

@@ -49,18 +49,16 @@ fn stands_beside(finding: &Finding, larger: &Finding) -> bool {
 }
 
 /// Whether a larger finding tells what `finding` would: it is at the same place, and `finding` is not
-/// of another curve or says the opposite; or `finding` is a small part of it; or it rests on a
-/// difference between curves that is not there to be seen.
+/// of another curve or says the opposite; or `finding` is a small part of it.
 fn is_told_by(larger: &Finding, finding: &Finding) -> bool {
     let at_one_place = (larger.peak_hz / finding.peak_hz).log2().abs() <= ONE_PLACE_OCT;
+    let is_of_another_curve = matches!(finding.cause, Cause::Directivity | Cause::SingleAxis);
     let is_part = larger.size_db * finding.size_db > 0.0
         && larger.decision == finding.decision
-        && weight_db(finding) < WORTH_SAYING_DB;
-    let is_unseen = matches!(finding.cause, Cause::Directivity | Cause::SingleAxis)
-        && finding.ground == Ground::Together;
-    let is_of_another_curve = matches!(finding.ground, Ground::Beams | Ground::Axis);
+        && weight_db(finding) < WORTH_SAYING_DB
+        && !is_of_another_curve;
     at_one_place && (!is_of_another_curve || are_opposite(larger, finding))
-        || stands_beside(finding, larger) && (is_part || is_unseen)
+        || stands_beside(finding, larger) && is_part
 }
 
 /// Whether the filters undo one and leave the other.

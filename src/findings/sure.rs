@@ -111,8 +111,8 @@ pub fn marks(finding: &Finding, all: &[Finding], basis: &Basis) -> [f64; MARKS] 
 
 /// Weights of the marks, in their order.
 const WEIGHTS: [f64; MARKS] = [
-    2.0, -0.5, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, -0.5, -0.5, 0.0, 0.0, 0.0, 0.0, 0.0,
-    0.0, 0.0, -0.5, -0.3,
+    2.85, 0.039, -0.106, 0.896, -0.344, -0.138, 0.022, -0.446, 0.489, 0.279, 0.026, -0.839, -2.367,
+    -0.458, -0.001, 0.023, 0.214, -0.011, 0.336, -0.084, 0.241, 0.188,
 ];
 
 /// The probability that the decision about a finding is right.

@@ -17,9 +17,16 @@ pub struct Mendable {
     /// Share of the deviation's energy that EQ can take away, 0 to 1; `None` where there is no
     /// deviation to speak of.
     pub reach: Option<f64>,
+    /// Between these shares the reach lies in nine of ten simulated speakers.
+    pub reach_range: Option<(f64, f64)>,
     /// Share that the plan takes away, 0 to `reach`.
     pub yield_share: Option<f64>,
 }
+
+/// The true reach lies no farther below and above what is said in 83 to 93 of 100 simulated speakers of
+/// nine populations, most of them never learned from (`examples/trial`, seeds from 71000).
+const REACH_BELOW: f64 = 0.26;
+const REACH_ABOVE: f64 = 0.18;
 
 impl Mendable {
     /// With `wish` for all that EQ can do and `eq` for what the plan does.
@@ -37,6 +44,13 @@ impl Mendable {
             after_db: after_db2.sqrt(),
             least_db: least_db2.sqrt(),
             reach: is_something.then(|| share(least_db2)),
+            reach_range: is_something.then(|| {
+                let reach = share(least_db2);
+                (
+                    (reach - REACH_BELOW).max(0.0),
+                    (reach + REACH_ABOVE).min(1.0),
+                )
+            }),
             yield_share: is_something.then(|| share(after_db2)),
         }
     }

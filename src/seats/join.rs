@@ -36,9 +36,14 @@ pub struct Joined {
 /// smallest component of a wish (`audit::component`).
 const LEVEL_FROM_DB: f64 = 0.5;
 
-/// `wish` without what would boost below the transition; `corner_hz` is where the speaker has rolled
-/// off.
-pub(super) fn without_boost(wish: &Curve, corner_hz: Option<f64>, transition_hz: f64) -> Curve {
+/// `wish` without what would boost below the transition, and without what would cut there where no
+/// seats hear it (`seats_hear`); `corner_hz` is where the speaker has rolled off.
+pub(super) fn without_boost(
+    wish: &Curve,
+    corner_hz: Option<f64>,
+    transition_hz: f64,
+    seats_hear: bool,
+) -> Curve {
     // The level that the wish runs on with below the transition: looked at as far down as no roll-off
     // begins, an octave below at least, where bells above the transition are nearly over.
     let low_hz = corner_hz.map_or(0.0, |corner_hz| 2.0 * corner_hz);
@@ -51,7 +56,7 @@ pub(super) fn without_boost(wish: &Curve, corner_hz: Option<f64>, transition_hz:
         let left_db = at.value_db - run_on_db;
         // Rises from 0 at the transition to 1 at the end of the join.
         let above = 1.0 - below_transition(at.f_hz.min(join), transition_hz);
-        if left_db > 0.0 {
+        if left_db > 0.0 || !seats_hear {
             left_db * above
         } else {
             left_db

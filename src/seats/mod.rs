@@ -76,7 +76,8 @@ impl Question {
         device: &Device,
     ) -> Question {
         let transition_hz = room.transition.hz();
-        let upper = join::without_boost(&wish.eq, audit.corner_hz, transition_hz);
+        let seats_hear = room.seats.is_some();
+        let upper = join::without_boost(&wish.eq, audit.corner_hz, transition_hz, seats_hear);
         let coverage = room
             .seats
             .as_ref()

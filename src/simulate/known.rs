@@ -28,8 +28,8 @@ pub struct Effect {
 pub struct Truth {
     /// The listening window without any defect, level included.
     pub healthy_window_db: Vec<f64>,
-    /// What of its small unevenness all angles share.
-    pub shared_unevenness_db: Vec<f64>,
+    /// What of its small unevenness all angles share, where the physics knows.
+    pub shared_unevenness_db: Option<Vec<f64>>,
     /// Kind, frequency in Hz and effect of each defect.
     pub effects: Vec<(DefectKind, f64, Effect)>,
 }
@@ -89,12 +89,6 @@ pub trait Simulated: Sized {
         effect_between(&with, &without)
     }
 
-    /// What of the healthy listening window's small unevenness all angles share, dB; zero where the
-    /// physics does not know.
-    fn shared_unevenness_db(&self, grid: &Grid) -> Vec<f64> {
-        vec![0.0; grid.len()]
-    }
-
     /// All that is true of the speaker on `grid`.
     ///
     /// # Errors
@@ -109,7 +103,7 @@ pub trait Simulated: Sized {
         }
         Ok(Truth {
             healthy_window_db: healthy.map_or_else(Vec::new, |w| w.levels_db),
-            shared_unevenness_db: self.shared_unevenness_db(grid),
+            shared_unevenness_db: None,
             effects,
         })
     }

@@ -11,8 +11,8 @@ use std::path::Path;
 pub struct Known {
     /// The listening window without any defect, level included.
     pub healthy_window_db: Vec<f64>,
-    /// What of its small unevenness all angles share; zero where that is not known.
-    pub shared_unevenness_db: Vec<f64>,
+    /// What of its small unevenness all angles share, where that is known.
+    pub shared_unevenness_db: Option<Vec<f64>>,
     /// The defects, in the order in which they were given.
     pub defects: Vec<KnownDefect>,
 }
@@ -55,12 +55,34 @@ impl Known {
         })
     }
 
+    /// What the correctable defects change in the listening window together, dB.
+    pub fn correctable_db(&self) -> Vec<f64> {
+        let mut sum_db = vec![0.0; self.healthy_window_db.len()];
+        for defect in self.defects.iter().filter(|d| d.kind.is_correctable()) {
+            (sum_db.iter_mut().zip(&defect.window_db)).for_each(|(sum, effect)| *sum += effect);
+        }
+        sum_db
+    }
+
+    /// The EQ that the truth asks for, dB: minus what the correctable defects change in the listening
+    /// window and minus the unevenness that all angles share, as far as it is known (DESIGN, section 4).
+    pub fn ideal_eq_db(&self) -> Vec<f64> {
+        let mut eq_db: Vec<f64> = self.correctable_db().iter().map(|effect| -effect).collect();
+        for (eq, uneven) in eq_db
+            .iter_mut()
+            .zip(self.shared_unevenness_db.iter().flatten())
+        {
+            *eq -= uneven;
+        }
+        eq_db
+    }
+
     /// The same on another grid; beyond the ends of `grid` values stay what they are there.
     pub fn on(&self, grid: &Grid, to: &Grid) -> Known {
         let there = |levels_db: &Vec<f64>| on_grid(grid, levels_db, to);
         Known {
             healthy_window_db: there(&self.healthy_window_db),
-            shared_unevenness_db: there(&self.shared_unevenness_db),
+            shared_unevenness_db: self.shared_unevenness_db.as_ref().map(there),
             defects: self
                 .defects
                 .iter()
@@ -75,8 +97,9 @@ impl Known {
     }
 
     /// Reads `truth.csv` in a speaker folder and brings it onto `grid`. Its columns are `freq_hz`,
-    /// `healthy_listening_window`, perhaps `shared_unevenness`, then for each defect `k:KIND:HZ:window`, `k:KIND:HZ:in_room` and
-    /// `k:KIND:HZ:on_axis`; KIND is the name of a [`DefectKind`] joined by hyphens.
+    /// `healthy_listening_window`, perhaps `shared_unevenness`, then for each defect
+    /// `k:KIND:HZ:window`, `k:KIND:HZ:in_room` and `k:KIND:HZ:on_axis`; KIND is the name of a
+    /// [`DefectKind`] joined by hyphens.
     ///
     /// # Errors
     /// When the file is missing or is no such table.
@@ -110,8 +133,8 @@ impl Known {
         let mut known = Known {
             healthy_window_db: next()?,
             shared_unevenness_db: match uneven {
-                true => next()?,
-                false => vec![0.0; grid.len()],
+                true => Some(next()?),
+                false => None,
             },
             defects: Vec::new(),
         };
@@ -141,7 +164,8 @@ impl Known {
             .iter()
             .flat_map(|d| [&d.window_db, &d.room_db, &d.on_axis_db]);
         curves
-            .chain([&self.healthy_window_db, &self.shared_unevenness_db])
+            .chain([&self.healthy_window_db])
+            .chain(&self.shared_unevenness_db)
             .all(|curve| curve.len() == grid.len())
     }
 }
@@ -199,7 +223,7 @@ mod tests {
         assert!(near(&null.on_axis_db, &[0.0, -15.0, 0.0, 0.0]));
         assert_eq!(ripple.kind, DefectKind::SingleAxisRipple);
         assert!(near(&ripple.on_axis_db, &[0.0, 0.0, 3.0, 3.0]));
-        assert_eq!(known.shared_unevenness_db, [0.0; 4]);
+        assert_eq!(known.shared_unevenness_db, None);
         let uneven = table
             .replace(
                 "healthy_listening_window,",
@@ -210,7 +234,8 @@ mod tests {
             .replace(",86,", ",86,0.25,");
         std::fs::write(dir.path().join("truth.csv"), uneven).unwrap();
         let same = Known::read(dir.path(), &grid).unwrap();
-        assert!(near(&same.shared_unevenness_db, &[0.5, -0.5, 0.25, 0.25]));
+        let shared_db = same.shared_unevenness_db.as_ref().unwrap();
+        assert!(near(shared_db, &[0.5, -0.5, 0.25, 0.25]));
         assert_eq!(same.defects, known.defects);
         let coarse = Grid::new(vec![100.0, 1000.0]).unwrap();
         assert!(same.on(&grid, &coarse).is_on(&coarse));

@@ -1,15 +1,19 @@
 //! One member of a population from measurement to score: planned, its filters read back from the
 //! list, scored; and whether the findings name the causes.
 
-use super::known::KnownDefect;
+use super::benefit::Benefit;
+use super::known::{Known, KnownDefect};
 use super::population::{Evidence, Measured, Physics, draw, measurement};
 use super::score::{DefectScore, Planned, ScoreGrid};
 use crate::audit::{Cause, Subject};
 use crate::average::{AveragedCurves, RearWall};
+use crate::curve::Curve;
 use crate::error::Result;
 use crate::findings::Finding;
+use crate::predict::{Mendable, Plan};
 use crate::run::PlanOptions;
 use crate::simulate::DefectKind;
+use crate::units::erb_numbers_per_octave;
 
 /// Judged from this many times the corner on: below it the roll-off hides what a defect does.
 const FROM_CORNERS: f64 = 2.2;
@@ -22,8 +26,31 @@ const NO_CORNER_HZ: f64 = 40.0;
 pub struct Outcome {
     /// Each of its defects.
     pub defects: Vec<ScoredDefect>,
+    /// What is said of it, and whether it is right.
+    pub findings: Vec<ScoredFinding>,
+    /// What the filters gain.
+    pub benefit: Benefit,
+    /// Share of the deviation's energy that EQ can take away: what the plan says, and what the EQ
+    /// that the truth asks for does; `None` where there is no deviation to speak of.
+    pub reach: Option<[f64; 2]>,
     /// Largest rise of roughness at a listening-window angle, dB rms.
     pub worst_change_db: f64,
+    /// The plan itself.
+    pub plan: Plan,
+    /// What is true, on [`ScoreGrid::grid`].
+    pub known: Known,
+}
+
+/// What was said of one place, and whether it is right.
+#[derive(Debug, Clone)]
+pub struct ScoredFinding {
+    /// What was said.
+    pub finding: Finding,
+    /// Difference of the filters from the ideal EQ over the finding's band, dB rms, levels taken
+    /// out.
+    pub error_db: f64,
+    /// Whether the decision is right (DESIGN, section 9).
+    pub is_right: bool,
 }
 
 /// What became of one defect.
@@ -73,18 +100,71 @@ pub fn plan_and_score(measured: Measured<1>, evidence: Evidence) -> Result<Outco
     let on = ScoreGrid::from_hz(FROM_CORNERS * plan.audit.corner_hz.unwrap_or(NO_CORNER_HZ));
     let planned = Planned::new(&known, &bank, on)?;
     let findings = &plan.findings;
+    let defects = planned
+        .defect_scores()
+        .into_iter()
+        .zip(&known.defects)
+        .map(|(score, defect)| ScoredDefect {
+            score,
+            cause_right: names_the_cause(findings, defect, &planned.on),
+        })
+        .collect();
     Ok(Outcome {
-        defects: planned
-            .defect_scores()
-            .into_iter()
-            .zip(&known.defects)
-            .map(|(score, defect)| ScoredDefect {
-                score,
-                cause_right: names_the_cause(findings, defect, &planned.on),
-            })
-            .collect(),
+        findings: scored_findings(&plan, &known, &planned),
+        benefit: planned.benefit(),
+        reach: reach(&plan, &known),
+        defects,
         worst_change_db: plan.prediction.worst_change.map_or(0.0, |w| w.change_db()),
+        plan,
+        known,
     })
+}
+
+/// A decision is right where the EQ lies within so much of the ideal one over the finding's band, dB
+/// rms, or within this share of its size (DESIGN, section 9).
+const RIGHT_WITHIN_DB: f64 = 1.0;
+const RIGHT_WITHIN_SHARE: f64 = 0.3;
+
+fn scored_findings(plan: &Plan, known: &Known, planned: &Planned) -> Vec<ScoredFinding> {
+    let grid = &planned.on.grid;
+    let judged = grid.range(plan.audit.judged.from_hz, plan.audit.judged.to_hz);
+    let weights: Vec<f64> = (grid.cells_oct().iter().zip(grid.freqs_hz()).enumerate())
+        .map(|(i, (cell, f))| match judged.contains(&i) {
+            true => cell * erb_numbers_per_octave(*f),
+            false => 0.0,
+        })
+        .collect();
+    let sum: f64 = weights.iter().sum();
+    let over_level = |values: &[f64]| -> Vec<f64> {
+        let level = values.iter().zip(&weights).map(|(v, w)| v * w).sum::<f64>() / sum;
+        values.iter().map(|v| v - level).collect()
+    };
+    let (eq_db, ideal_db) = (
+        over_level(&planned.filters_db),
+        over_level(&known.ideal_eq_db()),
+    );
+    (plan.findings.iter())
+        .map(|finding| {
+            let first = grid.nearest(finding.from_hz);
+            let last = grid.nearest(finding.to_hz);
+            let squares = (first..=last).map(|i| (eq_db[i] - ideal_db[i]).powi(2));
+            let error_db = (squares.sum::<f64>() / (last - first + 1) as f64).sqrt();
+            let within_db = RIGHT_WITHIN_DB.max(RIGHT_WITHIN_SHARE * finding.size_db.abs());
+            ScoredFinding {
+                finding: finding.clone(),
+                error_db,
+                is_right: error_db <= within_db,
+            }
+        })
+        .collect()
+}
+
+/// The reach that the plan says, and that of the ideal EQ.
+fn reach(plan: &Plan, known: &Known) -> Option<[f64; 2]> {
+    let ideal = Curve::new(ScoreGrid::grid(), known.ideal_eq_db());
+    let on_audit = Curve::of(&plan.audit.grid, |f_hz| ideal.at_db(f_hz));
+    let truth = Mendable::new(&plan.audit.deviations, &on_audit, &on_audit);
+    Some([plan.mendable.reach?, truth.reach?])
 }
 
 /// Whether a finding that peaks near the defect, within a third of an octave to one by its kind,

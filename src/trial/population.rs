@@ -200,7 +200,7 @@ mod tests {
         assert_eq!(flat.members().len(), 36);
         assert!(!flat.has_orbit(Orbit::Vertical));
         assert!(measured.known.is_on(&grid));
-        let shared_db = &measured.known.shared_unevenness_db;
+        let shared_db = measured.known.shared_unevenness_db.unwrap();
         assert!(shared_db.iter().any(|v| v.abs() > 0.05));
     }
 }

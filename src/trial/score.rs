@@ -305,7 +305,7 @@ mod tests {
         let effect_db = || grid.freqs_hz().iter().map(|f| effect.gain_db(omega(f)));
         Known {
             healthy_window_db: vec![85.0; grid.len()],
-            shared_unevenness_db: vec![0.0; grid.len()],
+            shared_unevenness_db: None,
             defects: vec![KnownDefect {
                 kind,
                 f_hz: 1000.0,

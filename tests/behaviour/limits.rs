@@ -165,10 +165,16 @@ fn no_dip_is_corrected_that_is_narrower_than_the_limit() {
     for (q, wanted) in [(1.4, 1.4), (2.0, 2.0), (2.8, 2.8), (4.0, 2.8), (6.0, 2.8)] {
         let planned = Made::alike(|f_hz| bell_db(f_hz, 900.0, -4.5, q), "").plan(&[]);
         let found = corrected_dips(&planned);
-        assert_eq!(found.len(), 1, "Q {q}: {found:?}");
-        // Widths are looked for in steps of half an octave of Q.
-        assert!((found[0] / wanted).log2().abs() < 0.26, "Q {q}: {found:?}");
-        assert!(found[0] <= 2.8, "Q {q}: {found:?}");
+        // A narrower one may be left alone altogether.
+        assert!(
+            found.len() == 1 || q > wanted && found.is_empty(),
+            "Q {q}: {found:?}"
+        );
+        for found_q in found {
+            // Widths are looked for in steps of half an octave of Q.
+            assert!((found_q / wanted).log2().abs() < 0.26, "Q {q}: {found_q}");
+            assert!(found_q <= 2.8, "Q {q}: {found_q}");
+        }
     }
 }
 

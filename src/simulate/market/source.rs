@@ -204,7 +204,14 @@ mod tests {
         let distance_m = 0.1;
         let mut source = point([0.0; 3]);
         source.edges = (0..16)
-            .map(|i| edge([0.0; 3], distance_m, f64::from(i) * 0.392_699, 1.0 / 16.0))
+            .map(|i| {
+                edge(
+                    [0.0; 3],
+                    distance_m,
+                    f64::from(i) * std::f64::consts::FRAC_PI_8,
+                    1.0 / 16.0,
+                )
+            })
             .collect();
         let spacing_hz = SPEED_OF_SOUND_M_PER_S / distance_m;
         let freqs_hz = [0.5, 1.0, 1.5, 2.0].map(|n| n * spacing_hz);
