@@ -140,16 +140,20 @@ fn terminal_page_and_json_agree_to_the_last_printed_digit() {
         );
         everywhere(
             &format!(
-                "Yield {} within a reach of {}, price {price} dB",
+                "Yield {} within a reach of {} ({} to {}), price {price} dB",
                 percent("yield"),
-                percent("reach")
+                percent("reach"),
+                percent("reach_from"),
+                percent("reach_to")
             ),
             &[("audit", &audit)],
         );
         everywhere(
             &format!(
-                "reach {} by an ideal EQ yield {} by these filters price {price} dB",
+                "reach {} by an ideal EQ ({} to {}) yield {} by these filters price {price} dB",
                 percent("reach"),
+                percent("reach_from"),
+                percent("reach_to"),
                 percent("yield")
             ),
             &[("page", &page)],

@@ -104,6 +104,8 @@ fn json_of_an_audit_holds_what_the_readme_promises() {
         "yield",
         "reach",
         "mendable_db",
+        "reach_from",
+        "reach_to",
         "level_db",
         "eq_level_db",
         "price_db",

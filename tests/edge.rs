@@ -99,6 +99,8 @@ const MAY_BE_NULL: &[&str] = &[
     "rating_after",
     "rating_before",
     "reach",
+    "reach_from",
+    "reach_to",
     "right_deg",
     "room",
     "room_db",

@@ -82,7 +82,7 @@ fn figures(plan: &Plan) -> Vec<[Text; 3]> {
         [
             "reach".into(),
             plan.mendable.reach.map(percent).into(),
-            "by an ideal EQ".into(),
+            text!("by an ideal EQ{}", sections::reach_range(plan)),
         ],
         [
             "yield".into(),

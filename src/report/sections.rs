@@ -115,6 +115,14 @@ fn finding_row(number: usize, finding: &Finding) -> Row {
     }
 }
 
+/// Between which shares the true reach lies, in brackets; empty where there is no reach.
+pub fn reach_range(plan: &Plan) -> Text {
+    match plan.mendable.reach_range {
+        Some((from, to)) => text!(" ({} to {})", percent(from), percent(to)),
+        None => Text::default(),
+    }
+}
+
 /// What has a line in the angle picture.
 pub fn left_alone(plan: &Plan) -> Text {
     let marked = to_read(plan)

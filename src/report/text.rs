@@ -53,9 +53,9 @@ fn figures(plan: &Plan) -> Section {
             db(plan.mendable.before_db, 1), db(plan.mendable.after_db, 1)
         })
         .paragraph(text! {
-            "Yield {} within a reach of {}, price {} of headroom",
+            "Yield {} within a reach of {}{}, price {} of headroom",
             plan.mendable.yield_share.map(percent), plan.mendable.reach.map(percent),
-            db(prediction.price_db, 1)
+            sections::reach_range(plan), db(prediction.price_db, 1)
         });
     match (prediction.rating_before, prediction.rating_after) {
         (Some(before), Some(after)) => section.paragraph(text! {
