@@ -243,7 +243,8 @@ fn a_spike_of_one_frequency_neither_breaks_the_plan_nor_rules_it() {
         // A spike downward is a null and must not be filled.
         if height_db < 0.0 {
             let at = plan.audit.grid.nearest(at_hz);
-            // Where a cut makes the null so deep that a plan would be worse than none, none is made.
+            // A cut that would make so deep a null deeper still is not made: the plan would be worse
+            // than none by its own figures (DESIGN, section 4).
             let [with_db, without_db] = [&plan, &plain].map(|p| p.prediction.eq.values_db()[at]);
             let more_db = with_db - without_db.max(0.0);
             assert!(

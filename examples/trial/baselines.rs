@@ -38,6 +38,6 @@ pub fn baselines(outcome: &Outcome) -> [Benefit; 3] {
     let grid = ScoreGrid::grid();
     [flat, cuts, shared].map(|eq| {
         let eq_db = Curve::of(&grid, |f_hz| eq.at_db(f_hz));
-        Benefit::of(&outcome.known, &grid, eq_db.values_db())
+        Benefit::of(&outcome.known, eq_db.values_db())
     })
 }

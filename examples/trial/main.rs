@@ -10,9 +10,7 @@ mod baselines;
 mod tables;
 
 use clap::Parser;
-use planish::trial::{
-    Evidence, Outcome, Physics, ScoreGrid, draw, measurement, plan_and_score, read,
-};
+use planish::trial::{Evidence, Outcome, Physics, ScoreGrid, plan_and_score, read, run_one};
 use rayon::prelude::*;
 use std::path::PathBuf;
 
@@ -67,15 +65,12 @@ fn main() -> planish::Result<()> {
 }
 
 fn outcome(arguments: &Arguments, seed: u64) -> planish::Result<Outcome> {
-    let (grid, evidence) = (ScoreGrid::grid(), arguments.evidence);
-    let measured = match &arguments.told {
-        None => draw(
-            arguments.physics,
-            seed,
-            [measurement(seed, evidence)],
-            &grid,
-        )?,
-        Some(folder) => read(&folder.join(seed.to_string()), [evidence], &grid)?,
-    };
-    plan_and_score(measured, evidence)
+    let evidence = arguments.evidence;
+    match &arguments.told {
+        None => run_one(arguments.physics, seed, evidence),
+        Some(folder) => {
+            let folder = folder.join(seed.to_string());
+            plan_and_score(read(&folder, [evidence], &ScoreGrid::grid())?, evidence)
+        }
+    }
 }

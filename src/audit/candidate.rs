@@ -10,6 +10,9 @@ use std::fmt;
 /// level in everyday listening (1 dB, handbook figure, from memory).
 pub const WORTH_SAYING_DB: f64 = 1.0;
 
+/// Two curves differ where they lie so far apart, dB (DESIGN, section 9).
+pub const CURVES_DIFFER_DB: f64 = 0.7;
+
 /// Why a deviation is there.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, serde::Serialize)]
 #[serde(rename_all = "kebab-case")]
@@ -60,17 +63,9 @@ impl fmt::Display for Cause {
     }
 }
 
-/// What decides about a candidate besides the angles. Whether angles share it, disagree about it or
-/// show it elsewhere is tested on its numbers when the filters stand.
+/// What decides about a candidate in place of the angles.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Circumstance {
-    /// Nothing: the angles decide.
-    Angles,
-    /// A dip narrower than is filled.
-    TooNarrow {
-        /// The highest Q a dip may have to be filled.
-        limit_q: f64,
-    },
     /// Below the speaker's low corner.
     BelowCorner {
         /// The -6 dB corner, Hz.
@@ -124,20 +119,27 @@ pub enum Circumstance {
 }
 
 impl Circumstance {
-    /// Whether the angles decide.
-    pub fn is_about_angles(self) -> bool {
-        matches!(self, Circumstance::Angles | Circumstance::TooNarrow { .. })
+    /// The identifier used in files.
+    pub fn name(self) -> &'static str {
+        match self {
+            Circumstance::BelowCorner { .. } | Circumstance::NotTrusted { .. } => "edge",
+            Circumstance::AsksTooMuch { .. } => "limit",
+            Circumstance::UnitsDiffer { .. } => "unit",
+            Circumstance::RoomUnheard { .. }
+            | Circumstance::SeatsShare { .. }
+            | Circumstance::SeatsDisagree { .. }
+            | Circumstance::SeatsNull { .. } => "room",
+        }
     }
 
     /// Whether it says something of the speaker's own averaged curves.
     pub fn is_about_curves(self) -> bool {
-        let of_the_speaker = matches!(
+        matches!(
             self,
             Circumstance::BelowCorner { .. }
                 | Circumstance::NotTrusted { .. }
                 | Circumstance::AsksTooMuch { .. }
-        );
-        of_the_speaker || self.is_about_angles()
+        )
     }
 }
 
@@ -161,8 +163,9 @@ pub struct Candidate {
     pub movement: Option<Movement>,
     /// Why it is there.
     pub cause: Cause,
-    /// What decides about it besides the angles.
-    pub circumstance: Circumstance,
+    /// What decides about it where the angles do not. Whether they share it, disagree about it or show it
+    /// elsewhere is tested on its numbers when the filters stand.
+    pub known: Option<Circumstance>,
     /// How far what is weighed is expected to err there, dB.
     pub doubt_db: f64,
     /// What else bears witness to the cause.

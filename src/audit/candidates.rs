@@ -55,7 +55,7 @@ fn high_edge(frame: &Frame) -> Option<Candidate> {
     ))
 }
 
-fn edge(frame: &Frame, band: Band, peak: usize, circumstance: Circumstance) -> Candidate {
+fn edge(frame: &Frame, band: Band, peak: usize, known: Circumstance) -> Candidate {
     Candidate {
         band,
         peak_hz: frame.grid.freqs_hz()[peak],
@@ -65,7 +65,7 @@ fn edge(frame: &Frame, band: Band, peak: usize, circumstance: Circumstance) -> C
         spread_db: None,
         movement: None,
         cause: Cause::BandEdge,
-        circumstance,
+        known: Some(known),
         doubt_db: 0.0,
         witnesses: Vec::new(),
     }

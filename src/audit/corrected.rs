@@ -1,6 +1,6 @@
 //! What the wish mends.
 
-use super::candidate::{Candidate, Cause, Circumstance};
+use super::candidate::{Candidate, Cause};
 use super::component::{Component, sum_of_shapes};
 use super::family::Family;
 use super::frame::{Frame, weighted_median, weighted_quantile};
@@ -13,7 +13,7 @@ use crate::filter::Kind;
 const WORTH_CORRECTING_DB: f64 = 0.6;
 
 /// Bumps narrower than this (as Q) are resonances, broader ones, more than an octave, tonal balance.
-const BALANCE_Q: f64 = 1.2;
+pub(super) const BALANCE_Q: f64 = 1.2;
 
 /// What stands out of the correction when it is smoothed this widely is tonal balance, octaves.
 const BALANCE_OCT: f64 = 1.5;
@@ -122,7 +122,7 @@ fn balance(frame: &Frame, broad: &Smoother, wish_db: &[f64], family: &Family) ->
                 spread_db: family.spread_at(i),
                 movement: None,
                 cause: Cause::Balance,
-                circumstance: Circumstance::Angles,
+                known: None,
                 doubt_db: 0.0,
                 witnesses: Vec::new(),
             }
@@ -208,7 +208,7 @@ fn local(
         } else {
             Cause::ShallowDip
         },
-        circumstance: Circumstance::Angles,
+        known: None,
         doubt_db: 0.0,
         witnesses: Vec::new(),
     })

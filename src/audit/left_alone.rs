@@ -1,7 +1,7 @@
 //! What the wish passes over, sized as it was measured.
 
-use super::candidate::{Candidate, Cause, Circumstance, WORTH_SAYING_DB};
-use super::component::DipLimits;
+use super::candidate::{CURVES_DIFFER_DB, Candidate, Cause, WORTH_SAYING_DB};
+use super::corrected::BALANCE_Q;
 use super::family::{Family, SEARCH_OCT};
 use super::frame::{Frame, weighted_median};
 use super::stretch::{Stretch, stretches};
@@ -15,9 +15,6 @@ use std::ops::Range;
 /// this much, dB. Where it is not sure it answers with less than there is. Chosen on tuning seeds of the
 /// trial, of 0.25 to 0.4 dB.
 const SWING_WORTH_SAYING_DB: f64 = 0.3;
-
-/// Room and window differ from here on, dB (DESIGN, section 9).
-const BEAMS_FROM_DB: f64 = 0.7;
 
 /// The same of a ripple of the axis, dB, of 0.3 to 0.7 dB.
 const RIPPLE_WORTH_SAYING_DB: f64 = 0.4;
@@ -33,9 +30,6 @@ const ONE_MATTER_OCT: f64 = 1.0;
 /// is what the wish itself makes beside it, and not the speaker's.
 const MEASURED_SHARE: f64 = 0.5;
 
-/// Bumps narrower than this (as Q) are resonances (`corrected::BALANCE_Q`).
-const RESONANCE_Q: f64 = 1.2;
-
 /// What was heard of a speaker, and what is wished for it.
 pub(super) struct Heard<'a> {
     pub frame: &'a Frame,
@@ -45,7 +39,6 @@ pub(super) struct Heard<'a> {
     pub witnesses: &'a Witnesses,
     /// The wanted EQ, dB.
     pub wish_db: &'a [f64],
-    pub dips: DipLimits,
 }
 
 /// What stays wrong in the listening window, in the room, and on the axis; `mended` is what the wish
@@ -77,17 +70,14 @@ pub(super) fn left_alone(heard: &Heard, family: &Family, mended: &[Candidate]) -
         .map(|(room, window)| room - window)
         .collect();
     let weighed_swings = matters(&weighed.room_swing_db, SWING_WORTH_SAYING_DB);
-    let seen_swings = matters(&beaming_db, BEAMS_FROM_DB);
+    let seen_swings = matters(&beaming_db, CURVES_DIFFER_DB);
+    let nulls = found.clone();
     let is_by_null = |stretch: &Stretch| {
-        let nulls = found.iter().filter(|f| f.cause == Cause::Cancellation);
-        nulls
-            .clone()
-            .any(|null| beside(null, left.hz(stretch.peak)))
+        let peak_hz = left.hz(stretch.peak);
+        nulls.iter().any(|null| beside(null, peak_hz))
     };
-    let seen_swings: Vec<Stretch> = (seen_swings.into_iter())
-        .filter(|stretch| !is_by_null(stretch))
-        .collect();
-    for stretch in [weighed_swings, seen_swings].concat() {
+    let seen_swings = seen_swings.into_iter().filter(|s| !is_by_null(s));
+    for stretch in weighed_swings.into_iter().chain(seen_swings) {
         let peak_hz = left.hz(stretch.peak);
         let is_told = found
             .iter()
@@ -119,16 +109,13 @@ pub(super) fn left_alone(heard: &Heard, family: &Family, mended: &[Candidate]) -
         if stretch.range.end == band.end {
             continue;
         }
-        let (cause, circumstance) = left.unexplained(&stretch, stays_db[i], heard.dips);
+        let cause = left.unexplained(&stretch, stays_db[i]);
         let of_one_matter = matches!(cause, Cause::Directivity | Cause::SingleAxis)
             && found
                 .iter()
                 .any(|other| other.cause == cause && one_matter(other.peak_hz, peak_hz));
         if !of_one_matter {
-            found.push(Candidate {
-                circumstance,
-                ..left.candidate(&stretch, &stays_db, cause)
-            });
+            found.push(left.candidate(&stretch, &stays_db, cause));
         }
     }
     found
@@ -217,7 +204,7 @@ impl<'a> Left<'a> {
             spread_db: self.family.spread_at(stretch.peak),
             movement: (is_null.then(|| self.family.movement(stretch.peak))).flatten(),
             cause,
-            circumstance: Circumstance::Angles,
+            known: None,
             doubt_db: 0.0,
             witnesses: match is_null {
                 true => self.witnesses.at(peak_hz),
@@ -228,32 +215,22 @@ impl<'a> Left<'a> {
 
     /// Cause of what no curve of the weighing speaks of: told by the window, the room and the axis
     /// alone.
-    fn unexplained(
-        &self,
-        stretch: &Stretch,
-        size_db: f64,
-        dips: DipLimits,
-    ) -> (Cause, Circumstance) {
+    fn unexplained(&self, stretch: &Stretch, size_db: f64) -> Cause {
         let i = stretch.peak;
         let room_db = self.room_db[i];
         let axis_db = self.family.axis_db.as_ref();
         let axis_db = axis_db.map_or(size_db, |axis| axis[i]);
         let q = q_of_width_oct(stretch.width_oct(&self.frame.grid));
-        let cause = if axis_db / size_db > 2.0 && room_db / size_db < 0.5 {
+        if axis_db / size_db > 2.0 && room_db / size_db < 0.5 {
             Cause::SingleAxis
         } else if room_db / size_db < 0.3 {
             Cause::Directivity
         } else if size_db < 0.0 {
             Cause::Cancellation
-        } else if q >= RESONANCE_Q {
+        } else if q >= BALANCE_Q {
             Cause::Resonance
         } else {
             Cause::Balance
-        };
-        let limit_q = dips.q_at_most;
-        match cause {
-            Cause::Cancellation if q > limit_q => (cause, Circumstance::TooNarrow { limit_q }),
-            _ => (cause, Circumstance::Angles),
         }
     }
 }

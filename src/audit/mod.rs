@@ -19,7 +19,7 @@ mod subject;
 mod weigh;
 mod witness;
 
-pub use candidate::{Candidate, Cause, Circumstance, WORTH_SAYING_DB, Wish};
+pub use candidate::{CURVES_DIFFER_DB, Candidate, Cause, Circumstance, WORTH_SAYING_DB, Wish};
 pub use energy::Deviations;
 pub use family::Movement;
 pub use frame::{TREND_OCT, median_level_db};
@@ -61,6 +61,8 @@ pub struct Audit {
     pub level_db: f64,
     /// True when only averaged curves were at hand, which makes the evidence weaker.
     pub averages_only: bool,
+    /// Dips of more Q are not filled.
+    pub dip_q_at_most: f64,
     /// What the judgement rests on.
     pub basis: Basis,
 }
@@ -182,7 +184,6 @@ pub fn audit(subject: &Subject, options: &Options) -> Result<Audit> {
         weighed: &weighed,
         witnesses: &witnesses,
         wish_db: &wish_db,
-        dips,
     };
     let candidates = candidates::all(&heard, &components);
     let (shared_db, spread_db) = shared_and_spread(&frame);
@@ -205,6 +206,7 @@ pub fn audit(subject: &Subject, options: &Options) -> Result<Audit> {
         corner_hz: frame.corner_hz,
         level_db: frame.level_db,
         averages_only: frame.averages_only,
+        dip_q_at_most: dips.q_at_most,
         basis: Basis::of(subject),
         grid: frame.grid,
     })

@@ -1,5 +1,5 @@
 //! The last check of a wish: no angle of the listening window may get rougher by it, neither locally
-//! nor as a whole.
+//! nor as a whole, and window and room together may not get worse.
 //!
 //! The evidence is weighed, and a weighing can be wrong; what a filter does to a measured angle
 //! is not a matter of weighing. A component that makes an angle rougher than it was is cut down
@@ -141,44 +141,52 @@ pub(super) fn cut_down(frame: &Frame, components: &mut [Component]) {
     }
 }
 
-/// What a plan leaves of the deviation it leaves at most, as a share of its energy: filters do not
-/// follow the wish to the last tenth of a decibel.
-const LEFT_AT_MOST: f64 = 0.99;
+/// Of what the best share of the whole wish would take off the deviation at least so much stays taken
+/// off: filters do not follow the wish to the last tenth of a decibel. Our own judgement.
+const KEPT_OF_BEST: f64 = 0.1;
 
 /// Cuts the components down until they leave no more audible deviation in the listening window and the
-/// in-room response together than there was, the one that adds most to it first. What is not to be
-/// mended lies so far off at times that even what is mended rightly makes the whole look worse; a plan
-/// has to be better by its own figures.
+/// in-room response together (`super::Deviations`) than there was, the one that adds most to it first.
+/// What is not to be mended lies so far off at times that even what is mended rightly makes the whole
+/// look worse; a plan has to be better by its own figures.
 pub(super) fn leave_no_more(frame: &Frame, components: &mut [Component]) {
     let freqs_hz = frame.grid.freqs_hz();
     let centred = |values: &[f64]| -> Vec<f64> {
         let mean_db = dot(values, &frame.weights);
         values.iter().map(|v| v - mean_db).collect()
     };
-    // The mean of two squares is the square of the mean and what both differ by, which no EQ changes.
-    let mean_db: Vec<f64> = (frame.window_db.iter().zip(&frame.in_room_db))
-        .map(|(window, room)| 0.5 * (window + room))
-        .collect();
-    let mean_db = centred(&mean_db);
-    let half_db: Vec<f64> = (frame.window_db.iter().zip(&frame.in_room_db))
-        .map(|(window, room)| 0.5 * (window - room))
-        .collect();
-    let half_db = centred(&half_db);
     let product = |a: &[f64], b: &[f64]| -> f64 {
         let pairs = a.iter().zip(b).zip(&frame.weights);
         pairs.map(|((a, b), w)| w * a * b).sum()
     };
-    let apart_db2 = product(&half_db, &half_db);
-    let at_most_db2 = LEFT_AT_MOST * (product(&mean_db, &mean_db) + apart_db2) - apart_db2;
+    // The mean of the squares of window and room is the square of their mean and one of what both
+    // differ by, which no EQ changes.
+    let mean_db: Vec<f64> = (frame.window_db.iter().zip(&frame.in_room_db))
+        .map(|(window, room)| 0.5 * (window + room))
+        .collect();
+    let mean_db = centred(&mean_db);
     let mut shapes_db: Vec<Vec<f64>> = components
         .iter()
         .map(|c| centred(&c.shape_db(freqs_hz)))
         .collect();
-    for _ in 0..MOST_STEPS {
-        let mut left_db = mean_db.clone();
-        for shape_db in &shapes_db {
-            left_db.iter_mut().zip(shape_db).for_each(|(l, s)| *l -= s);
+    let sum_db = |shapes_db: &[Vec<f64>]| -> Vec<f64> {
+        let mut sum_db = vec![0.0; freqs_hz.len()];
+        for shape_db in shapes_db {
+            sum_db.iter_mut().zip(shape_db).for_each(|(s, v)| *s += v);
         }
+        sum_db
+    };
+    let whole_db = sum_db(&shapes_db);
+    let (along, square) = (product(&mean_db, &whole_db), product(&whole_db, &whole_db));
+    let best_db2 = match square > 0.0 {
+        true => along.max(0.0).powi(2) / square,
+        false => return,
+    };
+    let at_most_db2 = product(&mean_db, &mean_db) - KEPT_OF_BEST * best_db2;
+    for _ in 0..MOST_STEPS {
+        let left_db: Vec<f64> = (mean_db.iter().zip(sum_db(&shapes_db)))
+            .map(|(mean, mended)| mean - mended)
+            .collect();
         if product(&left_db, &left_db) <= at_most_db2 {
             return;
         }
@@ -218,7 +226,10 @@ fn rougher_db(frame: &Frame, angle_db: &[f64], change_db: &[f64]) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::audit::Deviations;
+    use crate::audit::component::sum_of_shapes;
     use crate::audit::tests::{frame_of, with_copy};
+    use crate::curve::Curve;
     use crate::filter::Kind;
 
     fn bump(f0_hz: f64, size_db: f64) -> Component {
@@ -264,5 +275,61 @@ mod tests {
         let mut components = [component];
         cut_down(&frame_of(&response), &mut components);
         assert_eq!(components[0], component);
+    }
+
+    /// Window and in-room curve of a frame, and what `components` leave of them, dB squared.
+    fn before_and_after_db2(frame: &Frame, components: &[Component]) -> [f64; 2] {
+        let curve = |values: &[f64]| Curve::new(frame.grid.clone(), values.to_vec());
+        let deviations = Deviations {
+            weights: frame.weights.clone(),
+            window: curve(&frame.window_db),
+            in_room: curve(&frame.in_room_db),
+        };
+        let eq = -&curve(&sum_of_shapes(components, frame.grid.freqs_hz()));
+        [deviations.energy_before_db2(), deviations.energy_db2(&eq)]
+    }
+
+    /// A deep null at 1 kHz with a bump of `bump_db` under it, and the cut of that bump.
+    fn bump_under_a_null(bump_db: f64) -> (Frame, [Component; 1]) {
+        let component = bump(1000.0, bump_db);
+        let response = with_copy(0.0, |_, _| 0.0);
+        let freqs_hz = response.grid().freqs_hz();
+        let null = Component {
+            size_db: -12.0,
+            ..component
+        };
+        let gains_db = sum_of_shapes(&[null, component], freqs_hz);
+        (frame_of(&response.with_gain(&gains_db)), [component])
+    }
+
+    #[test]
+    fn a_cut_under_a_null_that_makes_the_whole_worse_is_taken_back_as_far_as_it_does() {
+        let (frame, mut components) = bump_under_a_null(4.0);
+        let [before, after] = before_and_after_db2(&frame, &components);
+        assert!(after > before, "nothing to take back: {after} {before}");
+        leave_no_more(&frame, &mut components);
+        let [before, after] = before_and_after_db2(&frame, &components);
+        assert!(after <= before * (1.0 + 1e-6), "{after} {before}");
+    }
+
+    #[test]
+    fn what_gains_little_by_the_whole_is_kept_where_it_makes_nothing_worse() {
+        // The null stays whatever is done, so that the bump, two octaves away, is a small part of all.
+        let (frame, _) = bump_under_a_null(0.0);
+        let small = bump(4000.0, 0.15);
+        let shape_db = small.shape_db(frame.grid.freqs_hz());
+        let raised = |values: &[f64]| -> Vec<f64> {
+            values.iter().zip(&shape_db).map(|(v, s)| v + s).collect()
+        };
+        let frame = Frame {
+            window_db: raised(&frame.window_db),
+            in_room_db: raised(&frame.in_room_db),
+            ..frame
+        };
+        let mut components = [small];
+        let [before, after] = before_and_after_db2(&frame, &components);
+        assert!((0.99..1.0).contains(&(after / before)), "{after} {before}");
+        leave_no_more(&frame, &mut components);
+        assert_eq!(components, [small]);
     }
 }

@@ -7,7 +7,7 @@ use crate::curve::{Band, Curve};
 use std::ops::Range;
 
 /// A boost that is reduced by less than this is not worth speaking of, dB. Our own judgement.
-const WORTH_SAYING_DB: f64 = 0.3;
+const REDUCED_WORTH_SAYING_DB: f64 = 0.3;
 
 /// Above the crossover to a subwoofer boosts come in over this width, octaves.
 const SUB_EDGE_OCT: f64 = 0.5;
@@ -120,7 +120,7 @@ pub fn without_boost_below(wish: &Wish, f_hz: f64) -> Wish {
 fn stretches(taken: &Curve) -> Vec<Range<usize>> {
     let mut found: Vec<Range<usize>> = Vec::new();
     for (i, taken_db) in taken.values_db().iter().enumerate() {
-        if *taken_db <= WORTH_SAYING_DB {
+        if *taken_db <= REDUCED_WORTH_SAYING_DB {
             continue;
         }
         match found.last_mut() {
@@ -186,11 +186,11 @@ impl<'a> Reduced<'a> {
             spread_db: None,
             movement: None,
             cause: Cause::OutputLimit,
-            circumstance: Circumstance::AsksTooMuch {
+            known: Some(Circumstance::AsksTooMuch {
                 boost_db: at(self.wished),
                 asked_db: self.asked.peak_db() + at(self.before) + at(self.wished) - self.level_db,
                 clean_db: clean.map_or(f64::NAN, Highest::level_db),
-            },
+            }),
             doubt_db: 0.0,
             witnesses: Vec::new(),
         }

@@ -106,30 +106,11 @@ impl Share<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::audit::{Cause, Circumstance};
-    use crate::curve::{Band, Curve, Grid};
+    use crate::audit::Cause;
+    use crate::findings::tests::candidate;
 
     fn bump(size_db: f64) -> Candidate {
-        let grid = Grid::logarithmic(100.0, 10_000.0, 48.0);
-        let own = Curve::of(&grid, |f_hz| {
-            size_db * (-(4.0 * (f_hz / 1000.0).log2()).powi(2)).exp()
-        });
-        Candidate {
-            band: Band {
-                from_hz: 800.0,
-                to_hz: 1250.0,
-            },
-            peak_hz: 1000.0,
-            size_db,
-            own,
-            q: Some(3.0),
-            spread_db: None,
-            movement: None,
-            cause: Cause::Resonance,
-            circumstance: Circumstance::Angles,
-            doubt_db: 0.0,
-            witnesses: Vec::new(),
-        }
+        candidate(Cause::Resonance, 1000.0, size_db)
     }
 
     #[test]

@@ -107,17 +107,7 @@ impl Ground {
             Ground::Axis => "axis",
             Ground::Narrow { .. } => "narrow",
             Ground::Together => "together",
-            Ground::Known(known) => match known {
-                Circumstance::Angles => "together",
-                Circumstance::TooNarrow { .. } => "narrow",
-                Circumstance::BelowCorner { .. } | Circumstance::NotTrusted { .. } => "edge",
-                Circumstance::AsksTooMuch { .. } => "limit",
-                Circumstance::UnitsDiffer { .. } => "unit",
-                Circumstance::RoomUnheard { .. }
-                | Circumstance::SeatsShare { .. }
-                | Circumstance::SeatsDisagree { .. }
-                | Circumstance::SeatsNull { .. } => "room",
-            },
+            Ground::Known(known) => known.name(),
         }
     }
 }

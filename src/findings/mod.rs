@@ -105,11 +105,11 @@ impl<'a> AtHand<'a> {
     fn finding(&self, candidate: &Candidate) -> Finding {
         let grid = &self.from.curves.grid;
         // What is said of the curves can be looked up in their table.
-        let peak_hz = match candidate.circumstance.is_about_curves() {
+        let peak_hz = match candidate.known.is_none_or(Circumstance::is_about_curves) {
             true => grid.freqs_hz()[grid.nearest(candidate.peak_hz)],
             false => candidate.peak_hz,
         };
-        let is_about_angles = candidate.circumstance.is_about_angles();
+        let is_about_angles = candidate.known.is_none();
         let is_hidden = is_about_angles && !self.stands_in_window(peak_hz, candidate.size_db);
         // Where it can be seen its share is no more than what is seen: what lies round it is lower
         // (higher, round a dip) by the rest.
@@ -121,8 +121,8 @@ impl<'a> AtHand<'a> {
             candidate,
             covered_db,
         };
-        let of_filters = match candidate.circumstance {
-            Circumstance::UnitsDiffer { after_db } => {
+        let of_filters = match candidate.known {
+            Some(Circumstance::UnitsDiffer { after_db }) => {
                 after_db.map_or(0.0, |after_db| 1.0 - (after_db / candidate.size_db).abs())
             }
             _ => share.undone(|f_hz| self.eq_db(f_hz)),
@@ -149,7 +149,7 @@ impl<'a> AtHand<'a> {
             settle: None,
             witnesses: candidate.witnesses.clone(),
         };
-        finding.ground = tested::ground(&finding, candidate);
+        finding.ground = tested::ground(&finding, candidate, self.from.audit.dip_q_at_most);
         finding
     }
 
@@ -190,5 +190,64 @@ impl<'a> AtHand<'a> {
         let height_db = |i: &usize| self.smooth_window.values_db()[*i] * size_db.signum();
         let top = (range.clone()).max_by(|a, b| height_db(a).total_cmp(&height_db(b)));
         top.is_some_and(|top| top > range.start && top + 1 < range.end)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::audit::Witness;
+    use crate::curve::{Band, Grid};
+
+    /// A candidate of Q 3 without evidence.
+    pub(super) fn candidate(cause: Cause, peak_hz: f64, size_db: f64) -> Candidate {
+        let grid = Grid::logarithmic(100.0, 10_000.0, 48.0);
+        let own = Curve::of(&grid, |f_hz| {
+            size_db * (-(4.0 * (f_hz / peak_hz).log2()).powi(2)).exp()
+        });
+        Candidate {
+            band: Band {
+                from_hz: 0.8 * peak_hz,
+                to_hz: 1.25 * peak_hz,
+            },
+            peak_hz,
+            size_db,
+            own,
+            q: Some(3.0),
+            spread_db: None,
+            movement: None,
+            cause,
+            known: None,
+            doubt_db: 0.0,
+            witnesses: Vec::<Witness>::new(),
+        }
+    }
+
+    /// A finding of Q 3 that stands in window, room and axis alike.
+    pub(super) fn finding(cause: Cause, peak_hz: f64, size_db: f64, decision: Decision) -> Finding {
+        Finding {
+            from_hz: 0.8 * peak_hz,
+            to_hz: 1.25 * peak_hz,
+            peak_hz,
+            measured: Measured {
+                window_db: Some(size_db),
+                room_db: Some(size_db),
+                axis_db: Some(size_db),
+            },
+            size_db,
+            q: Some(3.0),
+            spread_db: Some(0.0),
+            cause,
+            eq_db: 0.0,
+            undone: 0.0,
+            decision,
+            ground: Ground::Together,
+            is_hidden: false,
+            inside_hz: None,
+            doubt_db: 0.1,
+            sure: 0.0,
+            settle: None,
+            witnesses: Vec::new(),
+        }
     }
 }

@@ -66,3 +66,62 @@ fn are_opposite(a: &Finding, b: &Finding) -> bool {
     let is_left = |f: &Finding| f.decision == Decision::Leave;
     is_left(a) != is_left(b)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::findings::tests::finding;
+
+    /// Frequencies of what is told of these, and in or beside what each stands.
+    fn told(findings: &[Finding]) -> Vec<(f64, Option<f64>)> {
+        let told = told_once(findings.to_vec());
+        told.iter().map(|f| (f.peak_hz, f.inside_hz)).collect()
+    }
+
+    fn bump(peak_hz: f64, size_db: f64) -> Finding {
+        finding(Cause::Resonance, peak_hz, size_db, Decision::Correct)
+    }
+
+    fn null(peak_hz: f64, size_db: f64) -> Finding {
+        finding(Cause::Cancellation, peak_hz, size_db, Decision::Leave)
+    }
+
+    #[test]
+    fn of_two_within_a_twelfth_of_an_octave_the_larger_is_told() {
+        // A twelfth of an octave above 1 kHz lies 1059 Hz.
+        assert_eq!(
+            told(&[bump(1050.0, 2.0), null(1000.0, -6.0)]),
+            [(1000.0, None)]
+        );
+        assert_eq!(
+            told(&[bump(1050.0, 7.0), null(1000.0, -6.0)]),
+            [(1050.0, None)]
+        );
+    }
+
+    #[test]
+    fn a_bump_on_the_flank_of_a_null_names_the_null() {
+        let both = told(&[bump(1100.0, 2.0), null(1000.0, -6.0)]);
+        assert_eq!(both, [(1000.0, None), (1100.0, Some(1000.0))]);
+        let apart = told(&[bump(2000.0, 2.0), null(1000.0, -6.0)]);
+        assert_eq!(apart, [(1000.0, None), (2000.0, None)]);
+    }
+
+    #[test]
+    fn a_small_part_of_a_larger_matter_is_not_told_and_a_large_one_is() {
+        assert_eq!(
+            told(&[bump(1100.0, 0.9), bump(1000.0, 3.0)]),
+            [(1000.0, None)]
+        );
+        assert_eq!(told(&[bump(1100.0, 1.1), bump(1000.0, 3.0)]).len(), 2);
+    }
+
+    #[test]
+    fn what_is_of_another_curve_is_told_beside_what_decides_alike() {
+        let mut step = finding(Cause::Directivity, 1010.0, 0.1, Decision::Leave);
+        step.measured.room_db = Some(1.6);
+        assert_eq!(told(&[step.clone(), null(1000.0, -6.0)]).len(), 2);
+        // Not beside a bump that is corrected: one place does not decide two things.
+        assert_eq!(told(&[step, bump(1000.0, 6.0)]).len(), 1);
+    }
+}

@@ -48,9 +48,9 @@ pub(super) fn of(matched: &Matched, band: Band, own: Option<[&Bank; 2]>) -> Vec<
             spread_db: None,
             movement: None,
             cause: Cause::UnitToUnit,
-            circumstance: Circumstance::UnitsDiffer {
+            known: Some(Circumstance::UnitsDiffer {
                 after_db: after.as_ref().map(|after| after[peak]),
-            },
+            }),
             doubt_db: 0.0,
             witnesses: Vec::new(),
         });

@@ -50,7 +50,7 @@ fn unheard(grid: &Grid, transition_hz: f64) -> Candidate {
         spread_db: None,
         movement: None,
         cause: Cause::Room,
-        circumstance: Circumstance::RoomUnheard { transition_hz },
+        known: Some(Circumstance::RoomUnheard { transition_hz }),
         doubt_db: 0.0,
         witnesses: Vec::new(),
     }
@@ -72,10 +72,10 @@ fn of_seats(judged: &Judged) -> Vec<Candidate> {
         .filter(|p| p.mean_db >= DISPUTED_DB)
         .filter(beside);
     candidates.extend(disputed.map(|peak| Candidate {
-        circumstance: Circumstance::SeatsDisagree {
+        known: Some(Circumstance::SeatsDisagree {
             seats,
             sizes_db: (peak.least_db, peak.most_db),
-        },
+        }),
         ..shared(judged, peak, seats)
     }));
     candidates.extend(nulls(judged));
@@ -97,10 +97,10 @@ fn shared(judged: &Judged, peak: &Peak, seats: usize) -> Candidate {
         spread_db: Some(peak.spread_db),
         movement: None,
         cause: Cause::Room,
-        circumstance: Circumstance::SeatsShare {
+        known: Some(Circumstance::SeatsShare {
             seats,
             sizes_db: (peak.least_db, peak.most_db),
-        },
+        }),
         doubt_db: 0.0,
         witnesses: Vec::new(),
     }
@@ -155,10 +155,10 @@ fn nulls(judged: &Judged) -> Vec<Candidate> {
                 spread_db: Some(deviation(&there)),
                 movement: None,
                 cause: Cause::Room,
-                circumstance: Circumstance::SeatsNull {
+                known: Some(Circumstance::SeatsNull {
                     seats: there.len(),
                     at: there.iter().filter(|v| **v <= 0.5 * NULL_DB).count(),
-                },
+                }),
                 doubt_db: 0.0,
                 witnesses: Vec::new(),
             }

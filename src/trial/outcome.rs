@@ -13,7 +13,6 @@ use crate::findings::Finding;
 use crate::predict::{Mendable, Plan};
 use crate::run::PlanOptions;
 use crate::simulate::DefectKind;
-use crate::units::erb_numbers_per_octave;
 
 /// Judged from this many times the corner on: below it the roll-off hides what a defect does.
 const FROM_CORNERS: f64 = 2.2;
@@ -126,27 +125,13 @@ const RIGHT_WITHIN_DB: f64 = 1.0;
 const RIGHT_WITHIN_SHARE: f64 = 0.3;
 
 fn scored_findings(plan: &Plan, known: &Known, planned: &Planned) -> Vec<ScoredFinding> {
-    let grid = &planned.on.grid;
-    let judged = grid.range(plan.audit.judged.from_hz, plan.audit.judged.to_hz);
-    let weights: Vec<f64> = (grid.cells_oct().iter().zip(grid.freqs_hz()).enumerate())
-        .map(|(i, (cell, f))| match judged.contains(&i) {
-            true => cell * erb_numbers_per_octave(*f),
-            false => 0.0,
-        })
-        .collect();
-    let sum: f64 = weights.iter().sum();
-    let over_level = |values: &[f64]| -> Vec<f64> {
-        let level = values.iter().zip(&weights).map(|(v, w)| v * w).sum::<f64>() / sum;
-        values.iter().map(|v| v - level).collect()
-    };
-    let (eq_db, ideal_db) = (
-        over_level(&planned.filters_db),
-        over_level(&known.ideal_eq_db()),
-    );
+    let on = ScoreGrid::within(plan.audit.judged);
+    let eq_db = on.without_mean(&planned.filters_db);
+    let ideal_db = on.without_mean(&known.ideal_eq_db());
     (plan.findings.iter())
         .map(|finding| {
-            let first = grid.nearest(finding.from_hz);
-            let last = grid.nearest(finding.to_hz);
+            let first = on.grid.nearest(finding.from_hz);
+            let last = on.grid.nearest(finding.to_hz);
             let squares = (first..=last).map(|i| (eq_db[i] - ideal_db[i]).powi(2));
             let error_db = (squares.sum::<f64>() / (last - first + 1) as f64).sqrt();
             let within_db = RIGHT_WITHIN_DB.max(RIGHT_WITHIN_SHARE * finding.size_db.abs());
@@ -196,8 +181,7 @@ fn names_the_cause(findings: &[Finding], defect: &KnownDefect, on: &ScoreGrid) -
 /// A shelf or a tilt has no place. Its finding peaks where the error, level taken out, has the sign
 /// that the finding says and at least half of its largest size.
 fn names_the_balance(findings: &[Finding], defect: &KnownDefect, on: &ScoreGrid) -> bool {
-    let mean_db = on.mean(&defect.window_db);
-    let error_db: Vec<f64> = defect.window_db.iter().map(|e| e - mean_db).collect();
+    let error_db = on.without_mean(&defect.window_db);
     findings.iter().any(|f| {
         let there_db = error_db[on.grid.nearest(f.peak_hz)] * f.size_db.signum();
         f.cause == Cause::Balance && there_db >= 0.5 * on.largest_db(&error_db)

@@ -5,7 +5,7 @@
 //! at labels.
 
 use super::known::{Known, KnownDefect};
-use crate::curve::{Grid, Smoother};
+use crate::curve::{Band, Grid, Smoother};
 use crate::error::{Error, Result};
 use crate::filter::Bank;
 use crate::simulate::DefectKind;
@@ -35,15 +35,29 @@ impl ScoreGrid {
 
     /// Nothing counts below `from_hz`.
     pub fn from_hz(from_hz: f64) -> ScoreGrid {
+        ScoreGrid::within(Band {
+            from_hz,
+            to_hz: f64::INFINITY,
+        })
+    }
+
+    /// Nothing counts outside `band`.
+    pub fn within(band: Band) -> ScoreGrid {
         let grid = ScoreGrid::grid();
         let cells = grid.cells_oct().into_iter().zip(grid.freqs_hz());
         let weights = cells
-            .map(|(cell, f)| match *f < from_hz {
-                true => 0.0,
-                false => cell * erb_numbers_per_octave(*f),
+            .map(|(cell, f)| match band.contains(*f) {
+                true => cell * erb_numbers_per_octave(*f),
+                false => 0.0,
             })
             .collect();
         ScoreGrid { grid, weights }
+    }
+
+    /// A curve with its weighted mean taken out.
+    pub fn without_mean(&self, values: &[f64]) -> Vec<f64> {
+        let mean = self.mean(values);
+        values.iter().map(|v| v - mean).collect()
     }
 
     /// Weighted mean of a curve.

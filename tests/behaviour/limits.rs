@@ -165,7 +165,7 @@ fn no_dip_is_corrected_that_is_narrower_than_the_limit() {
     for (q, wanted) in [(1.4, 1.4), (2.0, 2.0), (2.8, 2.8), (4.0, 2.8), (6.0, 2.8)] {
         let planned = Made::alike(|f_hz| bell_db(f_hz, 900.0, -4.5, q), "").plan(&[]);
         let found = corrected_dips(&planned);
-        // A narrower one may be left alone altogether.
+        // What is narrower than is filled may be left alone altogether.
         assert!(
             found.len() == 1 || q > wanted && found.is_empty(),
             "Q {q}: {found:?}"
@@ -174,6 +174,13 @@ fn no_dip_is_corrected_that_is_narrower_than_the_limit() {
             // Widths are looked for in steps of half an octave of Q.
             assert!((found_q / wanted).log2().abs() < 0.26, "Q {q}: {found_q}");
             assert!(found_q <= 2.8, "Q {q}: {found_q}");
+        }
+        // Whatever is said, no stage boosts narrower than Q 3.
+        for stage in planned.json["stages"].as_array().unwrap() {
+            let is_boost = stage["gain_db"]
+                .as_f64()
+                .is_some_and(|gain_db| gain_db > 0.3);
+            assert!(!is_boost || stage["q"].as_f64().unwrap() <= 3.0, "{stage}");
         }
     }
 }

@@ -24,7 +24,7 @@ const PINNED_HZ: [f64; 9] = [
 ];
 
 /// Of each physics so many speakers, from this seed on; judging seeds, not tuned on.
-const SEEDS: std::ops::Range<u64> = 310_000..310_004;
+const SEEDS: std::ops::Range<u64> = 310_000..310_008;
 
 /// What is measured of each.
 #[derive(Clone, Copy)]
@@ -136,7 +136,7 @@ fn pinned_speakers_are_told_something_at_all() {
         .flat_map(|line| line.split(',').skip(1).map(|v| v.parse::<f64>().unwrap()))
         .collect();
     let far = values.iter().filter(|v| v.abs() > 1.0).count();
-    assert!(far * 5 > values.len(), "{far} of {}", values.len());
+    assert!(far * 4 > values.len(), "{far} of {}", values.len());
     // The same tables make the same text, so that a name is a place.
     let names: Vec<String> = tens().map(|a| a.to_string()).collect();
     assert_eq!(names.len(), 36);

@@ -231,7 +231,6 @@ fn known(finding: &Finding, circumstance: Circumstance) -> Text {
             "dip of {} at {}, at {} of {} seats: a null of the room takes any boost and gives nothing back",
             size, place, at, seats
         },
-        Circumstance::Angles | Circumstance::TooNarrow { .. } => measured(finding),
     }
 }
 
