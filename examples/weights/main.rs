@@ -90,8 +90,8 @@ const PER_DB: f64 = 500.0;
 /// Appends one measurement: as 32-bit floats number of frequencies, first one in Hz, corner in Hz or 0,
 /// first and one beyond the last judged, number of defects, and for each the place of its kind in the
 /// list and its frequency; then as 16-bit integers, in 1/500 dB, what is weighed, what of it all angles
-/// share, and what each defect changes in the window, in the room, on the axis; then the network's
-/// inputs in 1/8000 of their unit.
+/// share, what of it they may share or not, and what each defect changes in the window, in the room, on
+/// the axis; then the network's inputs in 1/8000 of their unit.
 fn write(bytes: &mut Vec<u8>, inputs: &Inputs, known: &Known) {
     let head = [
         inputs.grid.len() as f64,
@@ -115,7 +115,9 @@ fn write(bytes: &mut Vec<u8>, inputs: &Inputs, known: &Known) {
         }
     };
     curve(&inputs.deviation_db, PER_DB);
-    curve(&shared_db(inputs, known), PER_DB);
+    let (shared_db, open_db) = shared(inputs, known);
+    curve(&shared_db, PER_DB);
+    curve(&open_db, PER_DB);
     for defect in &known.defects {
         for effect_db in [&defect.window_db, &defect.room_db, &defect.on_axis_db] {
             curve(effect_db, PER_DB);
@@ -127,21 +129,26 @@ fn write(bytes: &mut Vec<u8>, inputs: &Inputs, known: &Known) {
 }
 
 /// What of the window's deviation all angles share, dB: the correctable defects, and the unevenness
-/// that is known to be shared. Where that is not known, all of the healthy speaker's deviation is taken
-/// for shared.
-fn shared_db(inputs: &Inputs, known: &Known) -> Vec<f64> {
-    let correctable_db = known.correctable_db().into_iter().enumerate();
-    correctable_db
-        .map(|(i, effect_db)| {
-            let uneven_db = match &known.shared_unevenness_db {
-                Some(uneven_db) => uneven_db[i],
+/// that is known to be shared; then what they may share or not: the healthy speaker's deviation where
+/// nothing is known of it.
+fn shared(inputs: &Inputs, known: &Known) -> (Vec<f64>, Vec<f64>) {
+    let correctable_db = known.correctable_db();
+    let none_db = vec![0.0; correctable_db.len()];
+    match &known.shared_unevenness_db {
+        Some(uneven_db) => {
+            let pairs = correctable_db.iter().zip(uneven_db);
+            (
+                pairs.map(|(effect, uneven)| effect + uneven).collect(),
+                none_db,
+            )
+        }
+        None => {
+            let healthy_db = (known.healthy_window_db.iter().enumerate()).map(|(i, level_db)| {
                 // Without the roll-off that was taken out of what is weighed.
-                None => {
-                    let roll_off_db = inputs.window_db[i] - inputs.deviation_db[i];
-                    known.healthy_window_db[i] - inputs.level_db - roll_off_db
-                }
-            };
-            effect_db + uneven_db
-        })
-        .collect()
+                let roll_off_db = inputs.window_db[i] - inputs.deviation_db[i];
+                level_db - inputs.level_db - roll_off_db
+            });
+            (correctable_db, healthy_db.collect())
+        }
+    }
 }

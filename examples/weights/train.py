@@ -102,8 +102,9 @@ BROAD = smoothing(480, 1.0)
 
 
 def read(path):
-    """Measurements of a file: evidence, truth (the answers in their order, then what is shared),
-    mask, and of each defect its kind, tolerances and row."""
+    """Measurements of a file: evidence, truth, mask, and of each defect its kind, tolerances and row.
+    The truth: the answers in their order, what is shared, and by how much the first answer may lie
+    below and above, where it is not known what of the healthy speaker's unevenness is shared."""
     data, at = open(path, "rb").read(), 0
 
     def floats(count):
@@ -122,9 +123,10 @@ def read(path):
         count, first_hz, corner_hz, start, end, defects = floats(6)
         count, defects = int(count), int(defects)
         which = floats(2 * defects).reshape(-1, 2)
-        deviation, shared = curves(2, count, PER_DB)
-        truth = np.zeros((5, count))
+        deviation, shared, unsettled = curves(3, count, PER_DB)
+        truth = np.zeros((7, count))
         truth[0], truth[4] = deviation - shared, shared
+        truth[5], truth[6] = np.minimum(-unsettled, 0), np.maximum(-unsettled, 0)
         freqs_hz = first_hz * 2 ** (np.arange(count) / POINTS_PER_OCTAVE)
         index = np.arange(count)
         judged = (index >= start) & (index < end)
@@ -307,7 +309,7 @@ class Varying:
             inside = evidence[:, -1]
             first = (evidence[:, 0] + taken * self.seen[k] * inside).clamp(-4, 4)
             evidence = torch.cat([first[:, None], evidence[:, 1:]], 1)
-            truth = torch.cat([truth[:, :4], truth[:, 4:] + (taken * self.plain[k])[:, None]], 1)
+            truth[:, 4] += taken * self.plain[k]
         # A speaker of another size is the same speaker at other frequencies.
         shift = int(self.host.integers(-16, 17))
         evidence, truth, judged, rows = (
@@ -339,8 +341,8 @@ class Losing:
         w = judged * self.hearing
         w = w / w.sum(-1, keepdim=True).clamp(min=1e-6)
         level = lambda c: c - (w * c).sum(-1, keepdim=True)
-        # An answer errs as the EQ does that is made of it; the level of an EQ is free.
-        error = level(answers[:, 0] - truth[:, 0])
+        # An answer errs as the EQ does that is made of it.
+        error = wrong(answers[:, 0], truth, w)
         followed = level(error @ self.followed)
         size = followed.abs()
         cost = torch.where(
@@ -352,18 +354,13 @@ class Losing:
         share = square / (ideal + 0.25)
         benefit = square.mean() + options.each * (share / (1 + 0.5 * share)).mean()
         exact = torch.nn.functional.huber_loss(
-            answers[:, 0] - (w * (answers[:, 0] - truth[:, 0])).sum(-1, keepdim=True),
-            truth[:, 0],
-            reduction="none",
-            delta=0.7,
+            error, torch.zeros_like(error), reduction="none", delta=0.7
         )
         names = torch.nn.functional.huber_loss(
             answers[:, 1:4], truth[:, 1:4], reduction="none", delta=0.7
         )
-        by_frequency = (w * exact).sum(-1).mean() + 0.3 * (w[:, None] * names).sum(-1).mean()
-        shares, counted = missed(
-            answers[:, 0] - truth[:, 0], kinds, limits, rows, judged, self.broad
-        )
+        by_frequency = (w * exact).sum(-1).mean() + options.names * (w[:, None] * names).sum(-1).mean()
+        shares, counted = missed(error, kinds, limits, rows, judged, self.broad)
         over = (shares - FREE).clamp(min=0)
         bounded = (1.5 * over**2 / (1 + over**2) * counted).sum() / counted.sum().clamp(min=1)
         # How sure: the error is drawn from a Laplace distribution of this scale.
@@ -374,6 +371,15 @@ class Losing:
         right = ((shares <= 1) & counted).sum() / counted.sum().clamp(min=1)
         parts = [square.mean(), ideal.mean(), bounded, right, sure]
         return loss, torch.stack([p.detach().float() for p in parts])
+
+
+def wrong(answer, truth, w):
+    """By how much the first answer misses what is true; the level of an EQ is free, and so is what
+    is not known of the truth."""
+    level = lambda c: c - (w * c).sum(-1, keepdim=True)
+    off = level(answer - truth[:, 0] - 0.5 * (truth[:, 5] + truth[:, 6]))
+    slack = 0.5 * (truth[:, 6] - truth[:, 5])
+    return level(torch.sign(off) * (off.abs() - slack).clamp(min=0))
 
 
 def missed(error, kinds, limits, rows, judged, broad):
@@ -405,11 +411,11 @@ def report(network, tests, losing, step):
                 w = mask * losing.hearing
                 w = w / w.sum(-1, keepdim=True).clamp(min=1e-6)
                 level = lambda c: c - (w * c).sum(-1, keepdim=True)
-                error = level(level(answers[:, 0] - y[:, 0]) @ losing.followed)
-                square += (w * error**2).sum().item()
+                error = wrong(answers[:, 0], y, w)
+                square += (w * level(error @ losing.followed) ** 2).sum().item()
                 ideal += (w * level(y[:, 4]) ** 2).sum().item()
                 shares, counted = missed(
-                    answers[:, 0] - y[:, 0],
+                    error,
                     kinds[part],
                     limits[part],
                     rows[part].float(),
@@ -503,6 +509,7 @@ def main():
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--each", type=float, default=0.5, help="weight of each speaker by itself")
     parser.add_argument("--exact", type=float, default=0.5, help="weight of every frequency")
+    parser.add_argument("--names", type=float, default=0.5, help="weight of the answers that name causes, of that")
     parser.add_argument("--share", type=float, default=0.5, help="weight of what the trial scores")
     parser.add_argument("--tell", type=int, default=500, help="steps between lines")
     parser.add_argument("--test", nargs="*", default=[], help="folders to score only")

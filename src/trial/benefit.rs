@@ -19,6 +19,9 @@ const HEALTHY_WITHIN_DB: f64 = 0.3;
 pub struct Benefit {
     /// Mean square of the difference from the ideal EQ, level free, dB squared.
     pub error_db2: f64,
+    /// The same where an EQ may also undo what is not known to be shared or not, as far as it does:
+    /// the truth lies between this and [`Benefit::error_db2`].
+    pub least_error_db2: f64,
     /// Mean square of the ideal EQ itself, level free, dB squared.
     pub ideal_db2: f64,
     /// Where nothing is to be mended: root of the mean square of the difference less that of doing
@@ -33,6 +36,9 @@ impl Benefit {
         let ideal_db = on.without_mean(&known.ideal_eq_db());
         let eq_db = on.without_mean(eq_db);
         let error_db: Vec<f64> = eq_db.iter().zip(&ideal_db).map(|(e, i)| e - i).collect();
+        let least_db: Vec<f64> = (error_db.iter().zip(on.without_mean(&known.open_db())))
+            .map(|(error, open)| error - error.clamp((-open).min(0.0), (-open).max(0.0)))
+            .collect();
         let healthy: Vec<f64> = (on.weights.iter().zip(known.correctable_db()))
             .map(|(w, effect)| match effect.abs() <= HEALTHY_WITHIN_DB {
                 true => *w,
@@ -43,6 +49,7 @@ impl Benefit {
             mean_square(&error_db, &healthy).sqrt() - mean_square(&ideal_db, &healthy).sqrt();
         Benefit {
             error_db2: mean_square(&error_db, &on.weights),
+            least_error_db2: mean_square(&least_db, &on.weights),
             ideal_db2: mean_square(&ideal_db, &on.weights),
             harm_db: harm_db.max(0.0),
         }
@@ -55,8 +62,17 @@ impl Benefit {
 
     /// The share that is gained of several speakers together.
     pub fn pooled(all: &[Benefit]) -> f64 {
-        let sum = |of: fn(&Benefit) -> f64| all.iter().map(of).sum::<f64>();
-        1.0 - sum(|b| b.error_db2) / sum(|b| b.ideal_db2).max(1e-9)
+        Benefit::gained(all, |b| b.error_db2)
+    }
+
+    /// The same at most, where it is not known what of the unevenness is shared.
+    pub fn pooled_at_most(all: &[Benefit]) -> f64 {
+        Benefit::gained(all, |b| b.least_error_db2)
+    }
+
+    fn gained(all: &[Benefit], error_db2: fn(&Benefit) -> f64) -> f64 {
+        let ideal_db2: f64 = all.iter().map(|b| b.ideal_db2).sum();
+        1.0 - all.iter().map(error_db2).sum::<f64>() / ideal_db2.max(1e-9)
     }
 }
 
@@ -112,6 +128,25 @@ mod tests {
                 "{size}: {benefit:?}"
             );
         }
+    }
+
+    #[test]
+    fn undoing_what_may_be_shared_or_not_is_an_error_at_most() {
+        let mut known = bump();
+        let uneven_db: Vec<f64> = (ScoreGrid::grid().freqs_hz().iter())
+            .map(|f| (6.0 * f.ln()).sin())
+            .collect();
+        known.healthy_window_db = uneven_db.iter().map(|v| 85.0 + v).collect();
+        let ideal_db = known.ideal_eq_db().into_iter();
+        let eq_db: Vec<f64> = ideal_db.zip(&uneven_db).map(|(i, v)| i - 0.8 * v).collect();
+        let benefit = Benefit::of(&known, &eq_db);
+        assert!(
+            benefit.least_error_db2 < 1e-3 && benefit.error_db2 > 0.2,
+            "{benefit:?}"
+        );
+        known.shared_unevenness_db = Some(vec![0.0; uneven_db.len()]);
+        let benefit = Benefit::of(&known, &eq_db);
+        assert_eq!(benefit.least_error_db2, benefit.error_db2);
     }
 
     #[test]

@@ -77,6 +77,15 @@ impl Known {
         eq_db
     }
 
+    /// What of the window's deviation all angles may share or not, dB: the whole of the healthy
+    /// speaker's where its shared part is not known, level included; else nothing.
+    pub fn open_db(&self) -> Vec<f64> {
+        match self.shared_unevenness_db {
+            Some(_) => vec![0.0; self.healthy_window_db.len()],
+            None => self.healthy_window_db.clone(),
+        }
+    }
+
     /// The same on another grid; beyond the ends of `grid` values stay what they are there.
     pub fn on(&self, grid: &Grid, to: &Grid) -> Known {
         let there = |levels_db: &Vec<f64>| on_grid(grid, levels_db, to);
