@@ -280,3 +280,36 @@ fn one_plan_alone_is_no_comparison() {
     assert_eq!(output.status.code(), Some(2));
     assert!(text(&output.stderr).contains("between 2 and 12"));
 }
+
+#[test]
+fn a_speaker_gets_the_same_filters_from_plan_and_from_rank() {
+    let root = tempfile::tempdir().unwrap();
+    copy("quayside_5", &root.path().join("q"), "Quayside 5");
+    let (many, one) = (tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap());
+    let folder = root.path().to_str().unwrap();
+    let speaker = root.path().join("q");
+    let ran = [
+        planish(&["rank", folder, "--out", many.path().to_str().unwrap()]),
+        planish(&[
+            "plan",
+            speaker.to_str().unwrap(),
+            "--out",
+            one.path().to_str().unwrap(),
+        ]),
+    ];
+    for output in ran {
+        assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    }
+    // Comments tell the command.
+    let numbers = |path: &Path| -> Vec<String> {
+        let list = fs::read_to_string(path).unwrap();
+        let lines = list.lines().filter(|line| !line.starts_with('#'));
+        lines.map(str::to_string).collect()
+    };
+    let mut files = Vec::new();
+    all_files(many.path(), &mut files);
+    let list = files.iter().find(|path| path.ends_with("filters.txt"));
+    let found = numbers(list.expect("rank writes the plan of each speaker"));
+    assert!(found.len() > 8, "{found:?}");
+    assert_eq!(found, numbers(&one.path().join("filters.txt")));
+}

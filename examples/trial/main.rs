@@ -32,7 +32,7 @@ struct Arguments {
     /// speakers drawn here
     #[arg(long, conflicts_with = "physics")]
     told: Option<PathBuf>,
-    /// What is measured: full, one-side, no-vertical or averages
+    /// What is measured: full, one-side, no-vertical, averages or thirds
     #[arg(long, default_value = "full")]
     evidence: Evidence,
     /// Print every defect that was handled wrongly

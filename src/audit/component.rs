@@ -100,13 +100,15 @@ pub(super) fn sum_of_shapes(components: &[Component], freqs_hz: &[f64]) -> Vec<f
     sum_db
 }
 
-/// Limits of the dips that may be filled.
+/// Limits of the bumps and dips that are looked for.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct DipLimits {
-    /// Narrowest, as Q.
-    pub q_at_most: f64,
-    /// Deepest, dB.
-    pub depth_at_most_db: f64,
+pub(super) struct ShapeLimits {
+    /// Narrowest of all, octaves: what the data resolve.
+    pub width_at_least_oct: f64,
+    /// Narrowest dip that may be filled, as Q.
+    pub dip_q_at_most: f64,
+    /// Deepest dip, dB.
+    pub dip_at_most_db: f64,
 }
 
 /// Takes `deviation_db` apart into components by the frequencies that weigh something;
@@ -116,12 +118,12 @@ pub(super) fn decompose(
     frame: &Frame,
     deviation_db: &[f64],
     weights: &[f64],
-    dips: DipLimits,
+    limits: ShapeLimits,
     no_dip: &dyn Fn(f64) -> bool,
 ) -> Vec<Component> {
     let sum: f64 = weights.iter().sum();
     let weights: Vec<f64> = weights.iter().map(|w| w / sum).collect();
-    let shapes = Shapes::new(frame, &weights, dips, no_dip);
+    let shapes = Shapes::new(frame, &weights, limits, no_dip);
     let mut chosen: Vec<usize> = Vec::new();
     let mut solution = shapes.solve(&chosen, deviation_db, &weights);
     while let Some(next) = shapes.best(&solution.left_db, &weights)
@@ -145,15 +147,15 @@ pub(super) fn decompose(
         .into_iter()
         .zip(solution.amounts_db)
         .map(|(k, amount)| Component {
-            size_db: amount.max(-dips.depth_at_most_db),
+            size_db: amount.max(-limits.dip_at_most_db),
             ..shapes.shapes[k].component
         })
-        .filter(|c| c.size_db > 0.0 || allowed(c, dips))
+        .filter(|c| c.size_db > 0.0 || allowed(c, limits))
         .collect()
 }
 
-fn allowed(component: &Component, dips: DipLimits) -> bool {
-    component.kind != Kind::Peaking || component.q <= dips.q_at_most
+fn allowed(component: &Component, limits: ShapeLimits) -> bool {
+    component.kind != Kind::Peaking || component.q <= limits.dip_q_at_most
 }
 
 /// Weighted mean; the weights add up to one.
@@ -196,7 +198,7 @@ impl Shapes {
     fn new(
         frame: &Frame,
         weights: &[f64],
-        dips: DipLimits,
+        limits: ShapeLimits,
         no_dip: &dyn Fn(f64) -> bool,
     ) -> Shapes {
         let freqs_hz = frame.grid.freqs_hz();
@@ -204,8 +206,9 @@ impl Shapes {
         let grid_step_oct = (freqs_hz[count - 1] / freqs_hz[0]).log2() / (count - 1) as f64;
         let forbidden: Vec<bool> = freqs_hz.iter().map(|f| no_dip(*f)).collect();
         let kinds = QS
-            .map(|q| (Kind::Peaking, q, PLACES_PER_WIDTH / q))
             .into_iter()
+            .filter(|q| width_oct_of_q(*q) >= limits.width_at_least_oct)
+            .map(|q| (Kind::Peaking, q, PLACES_PER_WIDTH / q))
             .chain([(Kind::LowShelf, SHELF_Q, SHELF_STEP_OCT)]);
         let mut shapes = Shapes {
             widths: Vec::new(),
@@ -239,7 +242,7 @@ impl Shapes {
                     component: at(freqs_hz[centre]),
                     width: shapes.widths.len() - 1,
                     centre,
-                    may_dip: allowed(&at(freqs_hz[centre]), dips) && !forbidden[centre],
+                    may_dip: allowed(&at(freqs_hz[centre]), limits) && !forbidden[centre],
                     mean: 0.0,
                     norm: 0.0,
                 };

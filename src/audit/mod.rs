@@ -13,6 +13,7 @@ mod family;
 mod frame;
 mod left_alone;
 mod no_rougher;
+mod resolution;
 mod roll_off;
 mod stretch;
 mod subject;
@@ -29,7 +30,7 @@ pub use witness::Witness;
 use crate::curve::{Band, Curve, Grid};
 use crate::error::Result;
 use crate::target::Target;
-use component::{DipLimits, sum_of_shapes};
+use component::{ShapeLimits, sum_of_shapes};
 use frame::{Frame, mean_and_spread, rising};
 use left_alone::Heard;
 use witness::Witnesses;
@@ -151,13 +152,15 @@ pub fn audit(subject: &Subject, options: &Options) -> Result<Audit> {
         .map(|(d, n)| d - n)
         .collect();
     lack_no_more_than_axis(&frame, &mut mendable_db);
-    let dips = DipLimits {
-        q_at_most: if frame.averages_only {
+    let basis = Basis::of(subject);
+    let limits = ShapeLimits {
+        width_at_least_oct: 1.0 / basis.points_per_octave,
+        dip_q_at_most: if frame.averages_only {
             DIP_Q_AVERAGES
         } else {
             DIP_Q
         },
-        depth_at_most_db: options.boost_at_most_db,
+        dip_at_most_db: options.boost_at_most_db,
     };
     let witnesses = Witnesses::new(subject, &frame);
     witnesses.bridge_second_source(&mut mendable_db);
@@ -166,7 +169,8 @@ pub fn audit(subject: &Subject, options: &Options) -> Result<Audit> {
     let no_dip = |f_hz: f64| {
         f_hz < first_hz * edge || f_hz * edge > last_hz || !witnesses.at(f_hz).is_empty()
     };
-    let mut components = component::decompose(&frame, &mendable_db, &frame.weights, dips, &no_dip);
+    let mut components =
+        component::decompose(&frame, &mendable_db, &frame.weights, limits, &no_dip);
     no_rougher::cut_down(&frame, &mut components);
     no_rougher::leave_no_more(&frame, &mut components);
     let mut wish_db: Vec<f64> = sum_of_shapes(&components, freqs_hz)
@@ -206,8 +210,8 @@ pub fn audit(subject: &Subject, options: &Options) -> Result<Audit> {
         corner_hz: frame.corner_hz,
         level_db: frame.level_db,
         averages_only: frame.averages_only,
-        dip_q_at_most: dips.q_at_most,
-        basis: Basis::of(subject),
+        dip_q_at_most: limits.dip_q_at_most,
+        basis,
         grid: frame.grid,
     })
 }

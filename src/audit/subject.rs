@@ -1,5 +1,6 @@
 //! What is audited, and what the user limits.
 
+use super::resolution;
 use crate::average::AveragedCurves;
 use crate::curve::{Grid, Limits};
 use crate::response::{Member, Orbit, Response};
@@ -33,8 +34,11 @@ pub struct Basis {
     pub second_source: bool,
     /// Largest step between neighbouring horizontal angles, degrees; `None` without any.
     pub step_deg: Option<f64>,
-    /// Points per octave.
+    /// Points per octave that tell something: fewer than there are where the others were drawn between
+    /// them.
     pub points_per_octave: f64,
+    /// Whether there are such others.
+    pub is_drawn_finer: bool,
 }
 
 impl Basis {
@@ -47,6 +51,16 @@ impl Basis {
             .map(|m| m.direction.angle_deg())
             .collect();
         angles_deg.sort_by(f64::total_cmp);
+        let named = subject.curves.named();
+        let averaged = named.iter().filter_map(|(_, average)| average.as_ref());
+        let curves: Vec<&[f64]> = match members {
+            [] => averaged.map(|a| a.levels_db.as_slice()).collect(),
+            members => members.iter().map(|m| m.levels_db.as_slice()).collect(),
+        };
+        let grid = subject
+            .response
+            .map_or(&subject.curves.grid, Response::grid);
+        let points_per_octave = resolution::points_per_octave(grid, &curves);
         let steps_deg = angles_deg.windows(2).map(|pair| pair[1] - pair[0]);
         Basis {
             angles: subject.response.is_some(),
@@ -59,7 +73,8 @@ impl Basis {
                 .any(|m| m.phase_deg.is_some()),
             second_source: subject.second_source.is_some(),
             step_deg: steps_deg.reduce(f64::max),
-            points_per_octave: subject.curves.grid.points_per_octave(),
+            points_per_octave,
+            is_drawn_finer: points_per_octave < grid.points_per_octave(),
         }
     }
 }

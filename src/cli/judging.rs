@@ -30,6 +30,9 @@ pub(super) struct Judging {
     /// Largest boost, 0 for cuts only
     #[arg(long, value_name = "DB", default_value_t = crate::audit::BOOST_AT_MOST_DB, value_parser = boost, allow_negative_numbers = true)]
     pub boost: f64,
+    /// Share of the usual search for better stages, 0 to 1: less is quicker and may choose other stages
+    #[arg(long, value_name = "SHARE", default_value_t = crate::run::EFFORT, value_parser = effort, allow_negative_numbers = true)]
+    pub effort: f64,
     /// Rear wall of the early reflections
     #[arg(long, value_enum, default_value_t = RearWallChoice::Three)]
     pub rear_wall: RearWallChoice,
@@ -48,6 +51,7 @@ impl Judging {
                 to_hz: self.to,
                 boost_at_most_db: self.boost,
             },
+            effort: Some(self.effort),
             ..PlanOptions::default()
         }
     }
@@ -70,6 +74,10 @@ impl Judging {
         option("from", self.from.map(|f| f.to_string()));
         option("to", self.to.map(|f| f.to_string()));
         option("boost", Some(self.boost.to_string()));
+        option(
+            "effort",
+            (self.effort != crate::run::EFFORT).then(|| self.effort.to_string()),
+        );
         option("rear-wall", Some(self.rear_wall.name().to_string()));
         words.join(" ")
     }
@@ -134,6 +142,13 @@ fn boost(text: &str) -> Result<f64, String> {
     match text.parse::<f64>() {
         Ok(value) if (0.0..=12.0).contains(&value) => Ok(value),
         _ => Err("expected a boost in dB between 0 and 12".into()),
+    }
+}
+
+fn effort(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(value) if (0.0..=1.0).contains(&value) => Ok(value),
+        _ => Err("expected a share between 0 and 1".into()),
     }
 }
 

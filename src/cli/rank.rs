@@ -4,8 +4,8 @@ use super::judging::{Judging, PictureChoice};
 use crate::error::{Error, Result};
 use crate::export;
 use crate::report::many::{self, About};
+use crate::run;
 use crate::run::rank::{self, Ranking};
-use crate::run::{self, PlanOptions};
 use clap::Args;
 use indicatif::{ProgressBar, ProgressStyle};
 use std::path::PathBuf;
@@ -31,10 +31,6 @@ pub(super) struct RankArguments {
     pub json: bool,
 }
 
-/// Share of the usual search for better stages: with many speakers time counts more than the last
-/// hundredths of a dB, which do not change who stands where.
-const EFFORT: f64 = 0.02;
-
 /// Plans every speaker and returns the table.
 pub(super) fn run(arguments: &RankArguments) -> Result<String> {
     let judging = &arguments.judging;
@@ -47,10 +43,7 @@ pub(super) fn run(arguments: &RankArguments) -> Result<String> {
             "speaker folders",
         ));
     }
-    let options = PlanOptions {
-        effort: Some(EFFORT),
-        ..judging.options()
-    };
+    let options = judging.options();
     let (device, target) = run::device_and_target(&options)?;
     let command = judging.typed("rank FOLDER");
     let ranking = Ranking {

@@ -49,6 +49,8 @@ struct PlanDocument<'a> {
     judged_to_hz: f64,
     corner_hz: Option<f64>,
     averages_only: bool,
+    /// Points per octave that tell something.
+    points_per_octave: f64,
     stages: Vec<StageRow>,
     gain_db: f64,
     fit_rms_db: f64,
@@ -119,6 +121,7 @@ pub fn plan(plan: &Plan) -> String {
         judged_to_hz: plan.audit.judged.to_hz,
         corner_hz: plan.audit.corner_hz,
         averages_only: plan.audit.averages_only,
+        points_per_octave: plan.audit.basis.points_per_octave,
         stages: plan.stages().iter().map(StageRow::from).collect(),
         gain_db: prediction.bank.gain_db,
         fit_rms_db: plan.fit.rms_db,

@@ -9,6 +9,7 @@
 use super::decision::Decision;
 use super::finding::{Finding, Settle};
 use crate::audit::{Basis, Cause};
+use crate::units::width_oct_of_q;
 
 /// A finding is called sure from this probability on.
 pub const SURE_FROM: f64 = 0.9;
@@ -51,7 +52,13 @@ pub(super) fn settle(finding: &Finding, sure: f64, basis: &Basis) -> Option<Sett
 }
 
 /// How many marks a finding has.
-pub const MARKS: usize = 22;
+pub const MARKS: usize = 24;
+
+/// Data of fewer points per octave than this are coarse: the coarsest that were counted as usual have 12.
+const COARSE_POINTS_PER_OCTAVE: f64 = 8.0;
+
+/// A bump or dip narrower than so many steps of the data is seen, and its shape is not.
+const RESOLVED_STEPS: f64 = 3.0;
 
 /// A neighbour is looked for so far off, octaves.
 const NEIGHBOUR_OCT: f64 = 0.5;
@@ -80,6 +87,7 @@ pub fn marks(finding: &Finding, all: &[Finding], basis: &Basis) -> [f64; MARKS] 
     let is = |condition: bool| f64::from(u8::from(condition));
     let cause = |cause: Cause| is(finding.cause == cause);
     let spread = finding.spread_db.unwrap_or(0.0);
+    let coarse = is(basis.points_per_octave < COARSE_POINTS_PER_OCTAVE);
     let units = |value: f64, unit: f64, most: f64| (value / unit).min(most);
     [
         1.0,
@@ -108,6 +116,11 @@ pub fn marks(finding: &Finding, all: &[Finding], basis: &Basis) -> [f64; MARKS] 
         cause(Cause::Cancellation),
         is(!basis.angles),
         is(basis.angles && !basis.vertical),
+        coarse,
+        coarse
+            * is(finding
+                .q
+                .is_some_and(|q| width_oct_of_q(q) < RESOLVED_STEPS / basis.points_per_octave)),
     ]
 }
 
@@ -115,7 +128,7 @@ pub fn marks(finding: &Finding, all: &[Finding], basis: &Basis) -> [f64; MARKS] 
 /// called sure a little less often than they are right.
 const WEIGHTS: [f64; MARKS] = [
     3.332, 0.034, -0.122, 0.962, -0.271, -0.133, -0.089, -0.345, 0.365, 0.185, 0.005, -0.694,
-    -2.540, -0.258, 0.045, 0.122, -0.124, -0.450, -0.260, -0.364, 0.255, 0.214,
+    -2.540, -0.258, 0.045, 0.122, -0.124, -0.450, -0.260, -0.364, 0.255, 0.214, 0.0, 0.0,
 ];
 
 /// The probability that the decision about a finding is right.
@@ -137,6 +150,7 @@ mod tests {
             second_source: true,
             step_deg: Some(10.0),
             points_per_octave: 24.0,
+            is_drawn_finer: false,
         }
     }
 

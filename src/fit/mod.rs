@@ -10,6 +10,7 @@ mod holding;
 mod joint;
 mod knobs;
 mod limits;
+mod opposed;
 mod rows;
 mod search;
 mod seeds;
@@ -137,7 +138,10 @@ pub fn fit(wanted: &Wanted, device: &Device, options: &Options) -> Result<Fit> {
         fewest: options.stages.is_none(),
         slack: options.slack,
     };
-    let continuous = Continuous::search(&rows, &limits, enough, options.rows_per_oct);
+    let mut continuous = Continuous::search(&rows, &limits, enough, options.rows_per_oct);
+    if let Some(share) = options.opposed_share {
+        continuous.without_opposed(&rows, &limits, share);
+    }
     let best = continuous.chosen(&rows, &limits);
     let continuous_rms_db = best.cost.sqrt();
     let mut rounded_rms_db = None;
@@ -274,6 +278,15 @@ impl Continuous {
             enough,
             settled,
             searched,
+        }
+    }
+
+    /// Leaves out pairs of stages that work against each other (see [`Options::opposed_share`]).
+    fn without_opposed(&mut self, rows: &Rows, limits: &Limits, share: f64) {
+        let none_cost = self.ladder[0].cost;
+        let sets = self.ladder[self.kept..].iter_mut().chain(&mut self.elite);
+        for set in sets {
+            *set = opposed::without_opposed(rows, limits, set.clone(), none_cost, share);
         }
     }
 

@@ -35,6 +35,9 @@ pub struct Options {
     pub cut_at_most_db: Option<f64>,
     /// What stages need not polish, when their number is free.
     pub slack: Option<Slack>,
+    /// A boost and a cut of more than 1 dB within half an octave stay together only where leaving them
+    /// out costs more than this share of what all stages gain; `None`: they may.
+    pub opposed_share: Option<f64>,
     /// Share of the usual search for better stages that is made, 0 to 1. Less saves time and costs
     /// hundredths of a dB; below a tenth one walk takes the place of two.
     pub effort: f64,
@@ -66,6 +69,7 @@ impl Default for Options {
             cut_q_at_most: None,
             cut_at_most_db: None,
             slack: None,
+            opposed_share: None,
             effort: 1.0,
             rows_per_oct: ROWS_PER_OCT,
         }

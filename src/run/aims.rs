@@ -22,10 +22,6 @@ const AIMS_DEG: [f64; 5] = [0.0, 10.0, 20.0, 30.0, 40.0];
 /// judgement.
 const SIDES_DIFFER_DB: f64 = 1.0;
 
-/// Share of the usual search for better stages: the last hundredths of a dB do not change how far
-/// a speaker is best turned.
-const EFFORT: f64 = 0.05;
-
 /// Reads the speaker in a folder and compares its aims; its name comes along. `heard` is called as
 /// soon as it was read.
 ///
@@ -58,10 +54,6 @@ pub fn compare(
         Error::call("averaged curves do not show what is heard from the side")
             .with_hint("--aims needs the horizontal angles")
     })?;
-    let options = &PlanOptions {
-        effort: options.effort.or(Some(EFFORT)),
-        ..options.clone()
-    };
     let mut aims_deg = AIMS_DEG.to_vec();
     if sides_differ(response) {
         aims_deg.extend(AIMS_DEG.iter().filter(|a| **a > 0.0).map(|a| -a));

@@ -1,7 +1,7 @@
 //! A plan from its parts: what is wanted by angles, owner, room and the other unit; the stages that
 //! come nearest to it; what these do. Each part hands back its own, and only here they meet.
 
-use super::options::PlanOptions;
+use super::options::{EFFORT, PlanOptions};
 use super::owner::Ready;
 use crate::aim::Aimed;
 use crate::audit::{self, Audit, Subject};
@@ -205,6 +205,7 @@ impl Planning<'_> {
                 unmendable_db2: audit.deviations.energy_db2(&wish.eq),
                 faithful_db: FAITHFUL_DB,
             }),
+            opposed_share: Some(OPPOSED_SHARE),
             effort: options.effort.unwrap_or(EFFORT),
             level_cost: LEVEL_COST,
             ..fit::Options::default()
@@ -268,10 +269,9 @@ const FAITHFUL_DB: f64 = 0.1;
 /// everywhere only gives up sensitivity; a few tenths still let the stages balance round it.
 const LEVEL_COST: f64 = 0.01;
 
-/// Share of the usual search for better stages: what an audit asks for is smoother than any curve. With
-/// a fifth of it one speaker in four forms got stages that differ by 0.5 dB for wishes that differ by
-/// 0.05 dB.
-const EFFORT: f64 = 0.5;
+/// A boost beside a cut has to gain more than this share of what the whole plan gains. Our own
+/// judgement.
+const OPPOSED_SHARE: f64 = 0.05;
 
 /// Rows nearer to half the rate than this are not fitted: the digital response is bent there.
 const HIGHEST_SHARE_OF_RATE: f64 = 0.49;

@@ -28,7 +28,7 @@ pub mod convert;
 pub use demo::{NamedText, demo_files};
 #[cfg(feature = "report")]
 pub use files::{PictureFormat, picture_files, plan_files};
-pub use options::{DEFAULT_DEVICE, DEFAULT_TARGET, PlanOptions, device, device_and_target};
+pub use options::{DEFAULT_DEVICE, DEFAULT_TARGET, EFFORT, PlanOptions, device, device_and_target};
 pub use planned::{fit_curve, plan, plan_for, plan_subject};
 pub use speaker::Speaker;
 #[cfg(feature = "cli")]

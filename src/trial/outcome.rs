@@ -3,7 +3,7 @@
 
 use super::benefit::Benefit;
 use super::known::{Known, KnownDefect};
-use super::population::{Evidence, Measured, Physics, draw, measurement};
+use super::population::{Evidence, Measured, Physics, draw, in_thirds, measurement};
 use super::score::{DefectScore, Planned, ScoreGrid};
 use crate::audit::{Cause, Subject};
 use crate::average::{AveragedCurves, RearWall};
@@ -81,6 +81,10 @@ pub fn plan_and_score(measured: Measured<1>, evidence: Evidence) -> Result<Outco
         responses: [response],
         known,
     } = measured;
+    let response = match evidence {
+        Evidence::Thirds => in_thirds(&response)?,
+        _ => response,
+    };
     let response = response.mirrored().0;
     let curves = AveragedCurves::from_response(&response, RearWall::default());
     let target = crate::read::target::target("flat")?;

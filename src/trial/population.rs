@@ -1,13 +1,14 @@
 //! The members of the populations: drawn from a seed, or read from a folder, and measured.
 
 use super::known::Known;
-use crate::curve::Grid;
+use crate::curve::{Curve, Grid};
 use crate::error::{Error, Result};
 use crate::read::folder::{Measured as Read, read_speaker};
-use crate::response::{Orbit, Response};
+use crate::response::{Member, Orbit, Response};
 use crate::simulate::{
     FieldSpeaker, Habits, MarketSpeaker, Measurement, Sides, Simulated, SketchSpeaker, Speaker,
 };
+use crate::units::{db_to_power, power_to_db};
 use std::path::Path;
 use std::str::FromStr;
 
@@ -22,6 +23,8 @@ pub enum Evidence {
     NoVertical,
     /// Averaged curves only.
     Averages,
+    /// Both orbits in third octaves, joined by lines.
+    Thirds,
 }
 
 /// What the speakers drawn here are made of.
@@ -46,7 +49,12 @@ impl FromStr for Evidence {
             "one-side" => Evidence::OneSide,
             "no-vertical" => Evidence::NoVertical,
             "averages" => Evidence::Averages,
-            _ => return Err(Error::call("use full, one-side, no-vertical or averages")),
+            "thirds" => Evidence::Thirds,
+            _ => {
+                return Err(Error::call(
+                    "use full, one-side, no-vertical, averages or thirds",
+                ));
+            }
         })
     }
 }
@@ -160,7 +168,7 @@ pub fn read<const WAYS: usize>(
     };
     let kept = |evidence: Evidence| {
         let members = response.members().iter().filter(|m| match evidence {
-            Evidence::Full | Evidence::Averages => true,
+            Evidence::Full | Evidence::Averages | Evidence::Thirds => true,
             Evidence::OneSide => {
                 m.direction.orbit() == Orbit::Vertical || m.direction.angle_deg() >= 0.0
             }
@@ -175,6 +183,50 @@ pub fn read<const WAYS: usize>(
     })
 }
 
+/// Third octaves of each angle, joined by lines at the frequencies of before; phase is lost.
+///
+/// # Errors
+/// When the response spans less than two third octaves.
+pub(super) fn in_thirds(response: &Response) -> Result<Response> {
+    let grid = response.grid();
+    let (first, last) = (grid.first_hz().log2(), grid.last_hz().log2());
+    let bands = ((3.0 * first).ceil() as i32..=(3.0 * last).floor() as i32)
+        .map(|k| (f64::from(k) / 3.0).exp2());
+    let bands = Grid::new(bands.collect())
+        .ok_or_else(|| Error::call("the response spans less than two third octaves"))?;
+    let half = (1.0f64 / 6.0).exp2();
+    let members = response.members().iter().map(|member| {
+        let power = |f_hz: &f64| {
+            // The nearest frequency where the data are coarser than the band.
+            let inside = grid.range(f_hz / half, f_hz * half);
+            let at = if inside.is_empty() {
+                grid.nearest(*f_hz)..grid.nearest(*f_hz) + 1
+            } else {
+                inside
+            };
+            let count = at.len() as f64;
+            member.levels_db[at]
+                .iter()
+                .map(|l| db_to_power(*l))
+                .sum::<f64>()
+                / count
+        };
+        let means_db = bands
+            .freqs_hz()
+            .iter()
+            .map(|f| power_to_db(power(f)))
+            .collect();
+        let means = Curve::new(bands.clone(), means_db);
+        Member {
+            levels_db: grid.freqs_hz().iter().map(|f| means.at_db(*f)).collect(),
+            phase_deg: None,
+            ..member.clone()
+        }
+    });
+    Response::new(grid.clone(), members.collect())
+        .ok_or_else(|| Error::call("levels are beyond bounds"))
+}
+
 /// All of them, or the first error.
 fn all<const WAYS: usize>(results: [Result<Response>; WAYS]) -> Result<[Response; WAYS]> {
     let responses: Vec<Response> = results.into_iter().collect::<Result<_>>()?;
@@ -186,6 +238,33 @@ fn all<const WAYS: usize>(results: [Result<Response>; WAYS]) -> Result<[Response
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn third_octaves_keep_the_level_and_lose_a_narrow_dip() {
+        let grid = Grid::logarithmic(100.0, 10_000.0, 24.0);
+        let levels_db: Vec<f64> = (grid.freqs_hz().iter())
+            .map(|f| {
+                if (f / 1000.0).log2().abs() < 0.03 {
+                    60.0
+                } else {
+                    80.0
+                }
+            })
+            .collect();
+        let member = Member {
+            direction: crate::response::Direction::new(Orbit::Horizontal, 0.0),
+            levels_db,
+            phase_deg: None,
+            mirrored: false,
+        };
+        let response = Response::new(grid.clone(), vec![member]).unwrap();
+        let thirds = in_thirds(&response).unwrap();
+        let levels_db = &thirds.members()[0].levels_db;
+        let at = |f_hz: f64| levels_db[grid.nearest(f_hz)];
+        assert!((at(300.0) - 80.0).abs() < 1e-9);
+        // By hand: of eight points a band one or two are 20 dB down, which takes 0.6 to 1.2 dB.
+        assert!((78.5..79.6).contains(&at(1000.0)), "{}", at(1000.0));
+    }
 
     #[test]
     fn a_market_speaker_keeps_the_angles_of_each_evidence() {

@@ -159,6 +159,13 @@ fn what_stays(plan: &Plan) -> Text {
     if plan.audit.averages_only {
         said += "; only averaged curves were at hand, so narrow dips were left alone unasked";
     }
+    let basis = &plan.audit.basis;
+    if basis.is_drawn_finer {
+        said += text!(
+            "; the data were drawn between {} points per octave, so nothing narrower was judged",
+            number(basis.points_per_octave, 0)
+        );
+    }
     said += ".";
     said
 }
