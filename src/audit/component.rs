@@ -7,7 +7,7 @@
 //! Few smooth shapes fitted to the trusted frequencies run on through the others: that is the
 //! bridge over what is left alone.
 
-use super::frame::Frame;
+use super::frame::{Frame, rising};
 use crate::algebra::{dot, dot_inlined, solve_positive_definite};
 use crate::filter::Kind;
 use crate::units::width_oct_of_q;
@@ -85,6 +85,12 @@ const LEAST_EXPLAINED_DB2: f64 = 0.001;
 /// plan a stage. Just below what is spoken of (`corrected`).
 const LEAST_SIZE_DB: f64 = 0.58;
 
+/// A dip of at least this Q is a dip up to the first depth, dB, and a null from the second on, whatever
+/// the angles say: drivers and boxes do not lack so much in so narrow a band, two sounds that cancel do. Our
+/// own judgement.
+const NULL_DB: (f64, f64) = (4.5, 5.2);
+const NULL_Q: f64 = 1.9;
+
 /// Keeps shapes that overlap from fighting: what a shape explains is weighed against this times
 /// its squared amount.
 const RIDGE: f64 = 0.0002;
@@ -147,11 +153,19 @@ pub(super) fn decompose(
         .into_iter()
         .zip(solution.amounts_db)
         .map(|(k, amount)| Component {
-            size_db: amount.max(-limits.dip_at_most_db),
+            size_db: filled_db(amount, shapes.shapes[k].component.q).max(-limits.dip_at_most_db),
             ..shapes.shapes[k].component
         })
         .filter(|c| c.size_db > 0.0 || allowed(c, limits))
         .collect()
+}
+
+/// What is filled of a dip of this size (below 0) and Q, dB; bumps are cut in full.
+fn filled_db(size_db: f64, q: f64) -> f64 {
+    match q >= NULL_Q && size_db < 0.0 {
+        true => size_db * (1.0 - rising(-size_db, NULL_DB)),
+        false => size_db,
+    }
 }
 
 fn allowed(component: &Component, limits: ShapeLimits) -> bool {

@@ -83,6 +83,12 @@ const DIP_Q: f64 = 2.8;
 /// The same where only averaged curves are at hand and the angles cannot be asked.
 const DIP_Q_AVERAGES: f64 = 1.0;
 
+/// A hole of the listening window is a dip so deep, dB: nobody fills it, and the network's evidence ends at 12 dB.
+const HOLE_DB: f64 = 18.0;
+
+/// It reaches to where the window has come up to this, dB.
+const HOLE_EDGE_DB: f64 = -1.5;
+
 /// A broad lack may exceed that on the axis by this much, dB. Our own judgement: more is right oftener in
 /// the trial and makes a real speaker's flat axis rise (`DEVELOPERS.md`).
 const BROAD_SLACK_DB: f64 = 0.3;
@@ -164,6 +170,7 @@ pub fn audit(subject: &Subject, options: &Options) -> Result<Audit> {
     };
     let witnesses = Witnesses::new(subject, &frame);
     witnesses.bridge_second_source(&mut mendable_db);
+    bridge_holes(&frame, &deviation_db, &mut mendable_db);
     let edge = EDGE_OCT.exp2();
     let (first_hz, last_hz) = (freqs_hz[frame.judged.start], freqs_hz[frame.judged.end - 1]);
     let no_dip = |f_hz: f64| {
@@ -260,6 +267,29 @@ fn lack_no_more_than_axis(frame: &Frame, mendable_db: &mut [f64]) {
     let (window_db, axis_db) = (broad(mendable_db), broad(&axis_db));
     for ((mendable, window), axis) in mendable_db.iter_mut().zip(window_db).zip(axis_db) {
         *mendable += (axis.min(0.0) - BROAD_SLACK_DB - window).max(0.0);
+    }
+}
+
+/// Nothing is filled or cut within a hole: what the weighing leaves of its flanks are no bumps.
+fn bridge_holes(frame: &Frame, deviation_db: &[f64], mendable_db: &mut [f64]) {
+    let judged = frame.judged.clone();
+    let mut at = judged.start;
+    while at < judged.end {
+        let low = |i: &usize| deviation_db[*i] < HOLE_EDGE_DB;
+        let end = (at..judged.end).take_while(low).count() + at;
+        let deepest = deviation_db[at..end].iter().copied().fold(0.0, f64::min);
+        if deepest < -HOLE_DB {
+            let (left, right) = (
+                at.saturating_sub(1).max(judged.start),
+                end.min(judged.end - 1),
+            );
+            let (from_db, to_db) = (mendable_db[left], mendable_db[right]);
+            for i in at..end {
+                let share = (i - left) as f64 / (right - left).max(1) as f64;
+                mendable_db[i] = from_db + share * (to_db - from_db);
+            }
+        }
+        at = end + 1;
     }
 }
 
