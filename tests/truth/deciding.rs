@@ -147,8 +147,8 @@ fn steps_off(
 
 /// Findings of a hundred that may be decided two steps off: what the program states is the share of the
 /// finding's own shape over its band, and at its peak the filters may answer to something else (a broad
-/// excess that is highest beside a dip which is filled). Of 200 speakers 2 of 1259 at the peak and 2
-/// of 991 in the band.
+/// excess that is highest beside a dip which is filled). Of 200 speakers 1 of 1258 at the peak and 2
+/// of 990 in the band.
 const TWO_STEPS_OFF_PERCENT: usize = 1;
 
 /// Of a hundred at least so many are decided as is computed here; the rest lies one step off, most often
@@ -166,6 +166,22 @@ fn the_decision_agrees_with_the_filters_at_the_peak_and_in_the_band() {
         assert!(100 * counts[2] <= TWO_STEPS_OFF_PERCENT * all, "{counts:?}");
         assert!(100 * counts[0] >= ALIKE_PERCENT * all, "{counts:?}");
     }
+}
+
+/// What the filters do at a peak by the way is no statement about it below, dB: half of the just
+/// noticeable difference of level (1 dB, handbook figure, from memory).
+const BY_THE_WAY_DB: f64 = 0.5;
+
+/// Whatever its size: the share stated is that of a band, and must not be had where the peak gets worse.
+/// Of what is minor 1 of 972 in 200 speakers is (a broad excess of 0.8 dB beside a dip that is filled).
+#[test]
+fn what_is_said_to_be_undone_is_not_made_larger_by_the_filters() {
+    assert_all(|plan, f| {
+        let eq_db = plan.eq_db(f.peak_hz);
+        let is_enlarged = eq_db * f.size_db > 0.0 && eq_db.abs() > BY_THE_WAY_DB;
+        let is_said = f.is_about_curves() && !f.minor && step(f) > 0;
+        (is_said && is_enlarged).then(|| format!("the filters make it larger by {eq_db:.2} dB"))
+    });
 }
 
 #[test]
@@ -215,7 +231,7 @@ fn two_findings_at_one_place_decide_one_thing_and_the_smaller_names_the_larger()
             }
         }
     }
-    println!("{pairs} pairs at one place, of which {unlike} decide differently far");
+    println!("{pairs} pairs at one place, of which {unlike} are corrected to different degrees");
     assert!(
         said.is_empty(),
         "{} of {pairs} pairs:\n{}",
