@@ -92,7 +92,11 @@ impl Share<'_> {
         let (mut products, mut squares) = (0.0, 0.0);
         for place in 0..=last as usize {
             let f_hz = from_hz * (octaves * place as f64 / last).exp2();
+            // Beside what is seen of it lies what covers it: that is of the other sign, and not its own.
             let own_db = self.candidate.own.at_db(f_hz) - self.covered_db;
+            if own_db * self.size_db() <= 0.0 {
+                continue;
+            }
             products += eq_db(f_hz) * own_db;
             squares += own_db * own_db;
         }
@@ -134,6 +138,17 @@ mod tests {
         assert_eq!(share.size_db(), 3.0);
         let found = share.undone(|f_hz| 1.0 - bump.own.at_db(f_hz));
         assert!((found - 1.0).abs() < 1e-9, "{found}");
+    }
+
+    #[test]
+    fn filters_that_deepen_what_is_left_of_a_covered_dip_do_not_undo_it() {
+        // A dip of 3 dB of which a broad bump of 2.7 dB leaves 0.3 dB; the filters cut the bump.
+        let dip = bump(-3.0);
+        let share = Share {
+            candidate: &dip,
+            covered_db: -2.7,
+        };
+        assert!(share.undone(|_| -2.7) < 0.0);
     }
 
     fn whole(candidate: &Candidate) -> Share<'_> {

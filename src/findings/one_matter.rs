@@ -24,8 +24,13 @@ pub(super) fn told_once(mut findings: Vec<Finding>) -> Vec<Finding> {
         {
             continue;
         }
-        finding.inside_hz = (told.iter().filter(larger))
-            .find(|other| stands_beside(&finding, other))
+        // Of several the one at the same place, or else the largest.
+        let mut around = told.iter().filter(larger);
+        let at_one_place = around
+            .clone()
+            .find(|other| are_at_one_place(other, &finding));
+        finding.inside_hz = at_one_place
+            .or_else(|| around.find(|other| stands_beside(&finding, other)))
             .map(|other| other.peak_hz);
         told.push(finding);
     }
@@ -43,6 +48,10 @@ fn is_of_angles(finding: &Finding) -> bool {
     !matches!(finding.ground, Ground::Known(_))
 }
 
+fn are_at_one_place(a: &Finding, b: &Finding) -> bool {
+    (a.peak_hz / b.peak_hz).log2().abs() <= ONE_PLACE_OCT
+}
+
 fn stands_beside(finding: &Finding, larger: &Finding) -> bool {
     let reach = BESIDE_OCT.exp2();
     (larger.from_hz / reach..=larger.to_hz * reach).contains(&finding.peak_hz)
@@ -51,7 +60,7 @@ fn stands_beside(finding: &Finding, larger: &Finding) -> bool {
 /// Whether a larger finding tells what `finding` would: it is at the same place, and `finding` is not
 /// of another curve or says the opposite; or `finding` is a small part of it.
 fn is_told_by(larger: &Finding, finding: &Finding) -> bool {
-    let at_one_place = (larger.peak_hz / finding.peak_hz).log2().abs() <= ONE_PLACE_OCT;
+    let at_one_place = are_at_one_place(larger, finding);
     let is_of_another_curve = matches!(finding.cause, Cause::Directivity | Cause::SingleAxis);
     let is_part = larger.size_db * finding.size_db > 0.0
         && larger.decision == finding.decision
@@ -121,6 +130,15 @@ mod tests {
         let mut step = finding(Cause::Directivity, 1010.0, 0.1, Decision::Leave);
         step.measured.room_db = Some(1.6);
         assert_eq!(told(&[step.clone(), null(1000.0, -6.0)]).len(), 2);
+        // It names what stands at its place, not a larger one whose band reaches there.
+        let mut broad = bump(700.0, -8.0);
+        (broad.cause, broad.decision) = (Cause::Balance, Decision::Leave);
+        broad.to_hz = 1100.0;
+        let named = told(&[step.clone(), null(1000.0, -6.0), broad]);
+        assert_eq!(
+            named,
+            [(700.0, None), (1000.0, Some(700.0)), (1010.0, Some(1000.0))]
+        );
         // Not beside a bump that is corrected: one place does not decide two things.
         assert_eq!(told(&[step, bump(1000.0, 6.0)]).len(), 1);
     }
