@@ -1,9 +1,11 @@
 //! The audit on populations of simulated speakers whose defects are known, and against physics.
 
-use planish::audit::{self, Subject, audit};
+use planish::audit::{self, Cause, Subject, audit};
 use planish::average::{AveragedCurves, RearWall};
+use planish::curve::Grid;
 use planish::filter::{Kind, Stage};
-use planish::response::Response;
+use planish::findings::Decision;
+use planish::response::{Direction, Member, Orbit, Response};
 use planish::simulate::{DefectKind, Measurement, Simulated, Speaker};
 use planish::trial::{Evidence, Physics, ScoredDefect, run_one};
 
@@ -120,4 +122,114 @@ fn what_an_equalizer_in_front_adds_the_wish_takes_away() {
     };
     let left_db = energy(&change_db).sqrt();
     assert!(left_db < TOLERANCE_DB, "{left_db:.2} dB rms");
+}
+
+/// A speaker that is flat in its listening window and beams smoothly beside it, with the same `level_db`
+/// over frequency added at every angle.
+fn alike_at_all_angles(level_db: impl Fn(f64) -> f64) -> planish::predict::Plan {
+    let grid = Grid::logarithmic(20.0, 20_000.0, 24.0);
+    // 12 dB less behind at high frequencies.
+    let beams_db = |f_hz: f64, angle_deg: f64| {
+        -12.0 * angle_deg.abs() / 180.0 / (1.0 + (1500.0 / f_hz).powi(2))
+    };
+    let window_db: Vec<f64> = (grid.freqs_hz().iter())
+        .map(|f| {
+            let powers = [0.0, 10.0, 10.0, 10.0, 10.0, 20.0, 20.0, 30.0, 30.0]
+                .map(|angle_deg| 10f64.powf(beams_db(*f, angle_deg) / 10.0));
+            10.0 * (powers.iter().sum::<f64>() / 9.0).log10()
+        })
+        .collect();
+    let members = (-17..=18)
+        .flat_map(|i| [Orbit::Horizontal, Orbit::Vertical].map(|o| (o, f64::from(10 * i))))
+        .map(|(orbit, angle_deg)| Member {
+            direction: Direction::new(orbit, angle_deg),
+            levels_db: (grid.freqs_hz().iter().zip(&window_db))
+                .map(|(f, window)| 80.0 + beams_db(*f, angle_deg) - window + level_db(*f))
+                .collect(),
+            phase_deg: None,
+            mirrored: false,
+        })
+        .collect();
+    let response = Response::new(grid, members).unwrap();
+    let curves = AveragedCurves::from_response(&response, RearWall::default());
+    let subject = Subject {
+        response: Some(&response),
+        curves: &curves,
+        target: &planish::read::target::target("flat").unwrap(),
+        trusted: Default::default(),
+        second_source: None,
+    };
+    let device = planish::read::device::device("open-48k").unwrap();
+    planish::run::plan_subject(&subject, "alike", &device, &Default::default()).unwrap()
+}
+
+/// Second-order high-pass, dB: a box's roll-off.
+fn roll_off_db(f_hz: f64, f0_hz: f64, q: f64) -> f64 {
+    let x = f_hz / f0_hz;
+    20.0 * (x * x / ((1.0 - x * x).powi(2) + (x / q).powi(2)).sqrt()).log10()
+}
+
+/// Deviation from its own median over 100 Hz to 15 kHz, dB.
+fn largest_eq_db(plan: &planish::predict::Plan) -> f64 {
+    let grid = Grid::logarithmic(100.0, 15_000.0, 24.0);
+    let mut gains_db = plan.prediction.bank.gains_db(grid.freqs_hz());
+    gains_db.sort_by(f64::total_cmp);
+    let middle_db = gains_db[gains_db.len() / 2];
+    let apart = gains_db.iter().map(|g| (g - middle_db).abs());
+    apart.fold(0.0, f64::max)
+}
+
+/// A notch alone, whatever its depth, is nothing to mend: no boost fills it, and what lies beside it is no
+/// bump. Beyond 16 dB at Q 2 it is wide enough to move the whole tonal balance, so 30 dB begin at Q 4.
+#[test]
+fn one_notch_alone_is_left_alone() {
+    let notch_db = |f_hz: f64, f0_hz: f64, depth_db: f64, q: f64| {
+        // The cookbook's peaking stage (W3C Audio EQ Cookbook), analog prototype.
+        let (a, x) = (10f64.powf(-depth_db / 40.0), f_hz / f0_hz);
+        let skew = (1.0 - x * x).powi(2);
+        10.0 * ((skew + (x * a / q).powi(2)) / (skew + (x / (a * q)).powi(2))).log10()
+    };
+    for f0_hz in [200.0, 800.0, 2000.0, 5000.0] {
+        for (depth_db, q) in [
+            (6.0, 2.0),
+            (6.0, 15.0),
+            (10.0, 4.0),
+            (16.0, 2.0),
+            (16.0, 8.0),
+            (30.0, 8.0),
+        ] {
+            let plan = alike_at_all_angles(|f_hz| {
+                roll_off_db(f_hz, 40.0, 0.7) + notch_db(f_hz, f0_hz, depth_db, q)
+            });
+            let case = format!("{depth_db} dB at {f0_hz} Hz, Q {q}");
+            let corrected: Vec<String> = (plan.findings.iter())
+                .filter(|f| f.decision == Decision::Correct && f.cause != Cause::Balance)
+                .map(|f| format!("{:?} at {:.0} Hz", f.cause, f.peak_hz))
+                .collect();
+            assert!(corrected.is_empty(), "{case}: {corrected:?}");
+            let largest_db = largest_eq_db(&plan);
+            assert!(largest_db < 1.3, "{case}: {largest_db}");
+        }
+    }
+}
+
+/// A box's roll-off of second order, or of fourth with two equal halves, is no matter of EQ.
+#[test]
+fn a_smooth_roll_off_gets_no_stage() {
+    for f0_hz in [40.0, 60.0, 90.0] {
+        for q in [0.5, 0.7, 0.9, 1.1] {
+            let second = alike_at_all_angles(|f_hz| roll_off_db(f_hz, f0_hz, q));
+            assert!(
+                second.fit.stages.is_empty(),
+                "{f0_hz}, {q}: {:?}",
+                second.fit.stages
+            );
+        }
+        let fourth = alike_at_all_angles(|f_hz| 2.0 * roll_off_db(f_hz, f0_hz, 0.707));
+        assert!(
+            fourth.fit.stages.is_empty(),
+            "{f0_hz}: {:?}",
+            fourth.fit.stages
+        );
+    }
 }

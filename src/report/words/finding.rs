@@ -84,10 +84,17 @@ fn settle(settle: Settle) -> &'static str {
 /// What moves with its surroundings by less is not told to move, dB.
 const CARRIED_DB: f64 = 0.5;
 
+/// A finding of which the filters undo this much is a small part of something larger.
+const OVERDONE: f64 = 1.5;
+
 /// What the filters do about it, as part of the sentence.
 fn done(finding: &Finding) -> Text {
     let share = percent(finding.undone.min(1.0));
     match finding.decision {
+        Decision::Correct if finding.undone >= OVERDONE => text! {
+            "the filters do more than undo it, {} there, for what lies round it",
+            db(finding.eq_db, 1).signed()
+        },
         Decision::Correct if finding.undone >= 0.995 => "the filters undo it".into(),
         Decision::Correct | Decision::Soften => text!("the filters undo {} of it", share),
         Decision::Unspent => "EQ could mend it, and it is not worth a stage here".into(),
