@@ -330,6 +330,11 @@ pub fn inked(marks: &str, colours: Colours) -> String {
     let mut boxes = Boxes::default();
     for line in marks.lines() {
         let Some(code) = code_of(line) else {
+            // A group of its own stands beside those of the traces, not in one.
+            if line.starts_with("<g") && open != 0 {
+                out.push_str("</g>\n");
+                open = 0;
+            }
             out.push_str(line);
             out.push('\n');
             continue;
