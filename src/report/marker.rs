@@ -17,7 +17,7 @@ const AIR: f64 = 16.0;
 /// A ring that has no room is lifted so far, again and again.
 const LIFT: f64 = 28.0;
 /// Width of the line of a ring that is drawn in full, and of one that is drawn thin.
-const LINES: (f64, f64) = (14.0, 4.0);
+const LINES: (f64, f64) = (14.0, 5.0);
 /// Size of the number; with two digits it still stands within the ring.
 const NUMBER_SIZE: f64 = 60.0;
 /// Radius of the dot on the curve.
@@ -256,6 +256,17 @@ mod tests {
         for (up, free) in [(over.up, 40.0 + CLEAR), (-under.up, CLEAR)] {
             assert!((free..free + LIFT).contains(&up), "{up}");
         }
+    }
+
+    #[test]
+    fn no_medium_draws_a_ring_larger_than_what_is_kept_clear() {
+        let scales: Vec<f64> = include_str!("page.css")
+            .split(".marker{transform:scale(")
+            .skip(1)
+            .map(|rest| rest.split_once(')').unwrap().0.parse().unwrap())
+            .collect();
+        assert_eq!(scales.len(), 3);
+        assert!(scales.iter().all(|scale| RING * scale <= CLEAR));
     }
 
     #[test]
