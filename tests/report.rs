@@ -9,13 +9,17 @@ use planish::filter_list::CAUTIONS;
 use planish::findings::{Decision, Finding, Ground, Measured, Settle};
 use planish::fit::{self, Wanted};
 use planish::predict::{Mendable, Plan, predict};
+use planish::read::folder::Measured as Read;
 use planish::report::html::{Provenance, html};
 use planish::report::pictures::files as pictures;
 use planish::report::text::{self, Paint};
 use planish::report::words::finding::reason;
 use planish::response::{Direction, Member, Orbit, Response};
 use planish::run::request::Request;
+use planish::run::{PlanOptions, Speaker, plan as plan_speaker};
+use planish::simulate::{FieldSpeaker, Simulated, SketchSpeaker, full_orbits};
 use std::collections::HashSet;
+use std::path::Path;
 use unicode_width::UnicodeWidthStr;
 
 /// A page has to stay below this so that it can be sent by mail and opened on a phone.
@@ -458,6 +462,159 @@ fn a_curve_stands_where_the_axes_put_its_values() {
         compared += 1;
     }
     assert!(compared > 100, "{compared}");
+}
+
+/// A numbered ring of the response picture.
+struct Ring {
+    number: usize,
+    sure: String,
+    centre: (f64, f64),
+    foot: (f64, f64),
+}
+
+/// The rings of a response picture, by number, and the picture's words with their places.
+fn rings_of(svg: &str) -> Vec<Ring> {
+    let document = roxmltree::Document::parse(svg).unwrap();
+    let place = |node: roxmltree::Node, names: [&str; 2]| {
+        let [x, y] = names.map(|name| node.attribute(name).unwrap().parse().unwrap());
+        (x, y)
+    };
+    document
+        .descendants()
+        .filter(|n| n.attribute("class") == Some("marker"))
+        .map(|marker| {
+            let number = marker.attribute("data-finding").unwrap();
+            let line = document
+                .descendants()
+                .find(|n| n.has_tag_name("line") && n.attribute("data-finding") == Some(number))
+                .unwrap();
+            let find = |tag: &str| marker.children().find(|n| n.has_tag_name(tag)).unwrap();
+            assert_eq!(find("text").text(), Some(number));
+            assert!(find("title").text().unwrap().starts_with(number));
+            let centre = place(find("circle"), ["cx", "cy"]);
+            assert_eq!(place(line, ["x2", "y2"]), centre);
+            Ring {
+                number: number.parse().unwrap(),
+                sure: marker.attribute("data-sure").unwrap().into(),
+                centre,
+                foot: place(line, ["x1", "y1"]),
+            }
+        })
+        .collect()
+}
+
+/// Every finding that is read has one ring with its number, on the curve at its peak, within the
+/// picture, apart from all others and from all words.
+fn assert_numbered(plan: &Plan) {
+    // Radius of a ring on a phone, where it is largest: 54 units by 1.55 (`page.css`).
+    const RADIUS: f64 = 84.0;
+    // Four units of the drawing are a pixel of the file.
+    const PIXEL: f64 = 4.0;
+    let svg = pictures(plan).unwrap().remove(0).1;
+    let rings = rings_of(&svg);
+    let words = words_of(&svg);
+    let at = |text: &str| words.iter().find(|w| w.0 == text).unwrap();
+    let (left, decade) = (at("20").1, at("1k").1 - at("100").1);
+    let right = left + 3.0 * decade;
+    let zero_y = at("0").2;
+    // A heading stands 72 units over its panel, which begins 180 units under the one before.
+    let top = at("Listening window, dB").2 + 72.0;
+    let bottom = at("In-room curve, dB").2 + 72.0 - 180.0;
+    let read: Vec<&Finding> = plan.findings.iter().filter(|f| !f.is_minor()).collect();
+    assert_eq!(rings.len(), read.len());
+    let grid = &plan.audit.grid;
+    let window = plan.window_before();
+    for (place, (ring, finding)) in rings.iter().zip(read).enumerate() {
+        assert_eq!(ring.number, place + 1);
+        let x = left + decade * (finding.peak_hz.clamp(20.0, 20_000.0) / 20.0).log10();
+        assert!((ring.foot.0 - x).abs() <= PIXEL, "{}", finding.peak_hz);
+        let centre_x = x.max(left + RADIUS).min(right - RADIUS);
+        assert!((ring.centre.0 - centre_x).abs() <= PIXEL);
+        assert!(ring.centre.1 - RADIUS > top && ring.centre.1 + RADIUS < bottom);
+        // 44 units to the dB (IEC 60263). A curve that leaves the panel is marked at its edge.
+        let level_db = (zero_y - ring.foot.1) / (decade / 25.0);
+        let curve_db = window.values_db()[grid.nearest(finding.peak_hz)];
+        let is_at = |end: f64| (ring.foot.1 - end).abs() <= 1.0;
+        let is_cut = is_at(bottom) && curve_db < level_db || is_at(top) && curve_db > level_db;
+        assert!(
+            (level_db - curve_db).abs() < 0.2 || is_cut,
+            "{level_db} {curve_db}"
+        );
+        for other in &rings[..place] {
+            let apart = (ring.centre.0 - other.centre.0).hypot(ring.centre.1 - other.centre.1);
+            assert!(apart > 2.0 * RADIUS, "{} {}", ring.number, other.number);
+        }
+        for (word, word_x, word_y) in &words {
+            let is_ring = word.parse() == Ok(ring.number) && *word_x == ring.centre.0;
+            let apart = (ring.centre.0 - word_x).hypot(ring.centre.1 - word_y);
+            assert!(is_ring || apart > RADIUS, "{} on {word}", ring.number);
+        }
+    }
+}
+
+#[test]
+fn every_finding_to_be_read_is_numbered_once_at_its_place_on_the_listening_window() {
+    let mut plan = usual_plan("Harbour 6");
+    plan.findings[2].sure = 0.8;
+    assert_numbered(&plan);
+    let svg = pictures(&plan).unwrap().remove(0).1;
+    let sure: Vec<String> = rings_of(&svg).into_iter().map(|ring| ring.sure).collect();
+    assert_eq!(
+        sure,
+        ["doubtful", "sure", "likely", "doubtful"].map(String::from)
+    );
+
+    let mut demo = Speaker::read(Path::new("examples/quayside_5"), RearWall::default()).unwrap();
+    let mut count = 0;
+    let options = PlanOptions {
+        effort: Some(0.01),
+        ..PlanOptions::default()
+    };
+    let mut numbered = |speaker: &Speaker| {
+        let plan = plan_speaker(speaker, &options).unwrap();
+        assert_numbered(&plan);
+        count += plan.findings.iter().filter(|f| !f.is_minor()).count();
+    };
+    numbered(&demo);
+    numbered(&Speaker::read(Path::new("examples/lantern_8"), RearWall::default()).unwrap());
+    let grid = Grid::logarithmic(20.0, 20_000.0, 24.0);
+    for seed in 310_000..310_006 {
+        for response in [
+            SketchSpeaker::draw(seed).response(&grid, &full_orbits()),
+            FieldSpeaker::draw(seed).response(&grid, &full_orbits()),
+        ] {
+            demo.folder.measured = Read::Angles(response.unwrap());
+            numbered(&Speaker::of(demo.folder.clone(), RearWall::default()));
+        }
+    }
+    assert!(count > 20, "{count}");
+}
+
+#[test]
+fn rings_of_findings_in_a_crowd_stand_apart() {
+    let mut plan = usual_plan("Harbour 6");
+    let one = plan.findings[1].clone();
+    // A twelfth of an octave apart, bumps and dips by turns in pairs; then all at one end.
+    plan.findings = (0..14)
+        .map(|place| {
+            let peak_hz = 900.0 * 2f64.powf(f64::from(place) / 12.0);
+            let size_db = if place / 2 % 2 == 0 { 3.0 } else { -3.0 };
+            Finding {
+                from_hz: 0.9 * peak_hz,
+                to_hz: 1.1 * peak_hz,
+                peak_hz,
+                size_db,
+                ..one.clone()
+            }
+        })
+        .collect();
+    assert_numbered(&plan);
+    for peak_hz in [20.0, 22.0, 20_000.0] {
+        for finding in &mut plan.findings {
+            finding.peak_hz = peak_hz;
+        }
+        assert_numbered(&plan);
+    }
 }
 
 #[test]

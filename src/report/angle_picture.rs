@@ -97,6 +97,7 @@ pub fn draw(plan: &Plan) -> Result<Option<Picture>> {
             "Between measured angles no more than {} apart straight lines are drawn; wider gaps stay empty.",
             exact(WIDEST_GAP_DEG, "degrees")
         },
+        numbers: Text::default(),
         marks,
         freqs_hz: plan.audit.grid.freqs_hz().to_vec(),
         traces,

@@ -146,6 +146,7 @@ fn picture(list: &FilterList, compared: Option<&Comparison>) -> Result<Picture> 
             "{} are as high as a decade of frequency is wide.",
             exact(DB_PER_DECADE, "dB")
         },
+        numbers: Text::default(),
         marks,
         freqs_hz,
         traces,

@@ -112,6 +112,7 @@ impl Curves<'_> {
                 "{} {} are as high as a decade of frequency is wide.",
                 about.reading, exact(about.db_per_decade, "dB")
             },
+            numbers: Text::default(),
             height: bottom + AXIS_HEIGHT,
             marks,
             freqs_hz: freqs_hz.to_vec(),

@@ -120,6 +120,7 @@ pub fn draw(plan: &Plan) -> Result<Picture> {
             "Dashed: the wanted EQ. Thick: all stages, without the gain in front. Thin: each alone. {} of gain are as high as a decade of frequency is wide.",
             exact(DB_PER_DECADE, "dB")
         },
+        numbers: Text::default(),
         marks,
         freqs_hz: freqs_hz.to_vec(),
         traces,

@@ -31,7 +31,9 @@ fn document(plan: &Plan, provenance: &Provenance) -> Result<Document> {
         Section::new(angle_picture::TITLE).paragraph("No angles were at hand, so there is no angle picture. What the angles do not share cannot be seen in averaged curves.")
     });
     let drawn = pictures.into_iter().map(|picture| {
-        let caption = text!("{} {}", caption(plan, &picture), picture.scale.clone());
+        let numbers = picture.numbers.clone();
+        let said = [numbers, caption(plan, &picture), picture.scale.clone()];
+        let caption = Text::joined(said.into_iter().filter(|text| !text.is_empty()), " ");
         Section::new(picture.title).with(Block::Figure { picture, caption })
     });
     let mut sections: Vec<Section> = drawn.chain(no_angles).collect();

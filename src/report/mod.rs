@@ -26,6 +26,7 @@ mod palette;
 mod sheet;
 pub mod picture;
 mod plot;
+mod marker;
 mod response_picture;
 mod filter_picture;
 mod room_picture;

@@ -33,6 +33,8 @@ pub struct Picture {
     pub description: Text,
     /// How to read its axes, one sentence.
     pub scale: Text,
+    /// What the numbers in it are, one short sentence; empty where there are none to explain.
+    pub numbers: Text,
     /// Height in units of the drawing.
     pub height: i32,
     /// The marks, colours in code.
@@ -61,7 +63,12 @@ impl Picture {
     /// `source`.
     pub fn alone(&self, heading: &Text, source: &Text) -> String {
         let (heading, source) = (heading.to_string(), source.to_string());
-        let (above, below) = (330, 290);
+        let numbers = self.numbers.to_string();
+        let line_height = 75;
+        let (above, mut below) = (330, 290);
+        if !numbers.is_empty() {
+            below += line_height;
+        }
         let height = self.height + above + below;
         let mut out = format!(
             "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{}\" height=\"{}\" viewBox=\"0 -{above} {WIDTH} {height}\" role=\"img\" aria-labelledby=\"title desc\" stroke-linejoin=\"round\" font-family=\"sans-serif\">\n",
@@ -95,18 +102,14 @@ impl Picture {
             Ink::Words,
         );
         line(self.title, -90, 1.25 * WORD_SIZE, Ink::Quiet);
-        line(
-            &self.scale.to_string(),
-            self.height + 70,
-            WORD_SIZE,
-            Ink::Quiet,
-        );
-        line(
-            &shortened(&source, SOURCE_LETTERS),
-            self.height + 145,
-            WORD_SIZE,
-            Ink::Quiet,
-        );
+        let scale = self.scale.to_string();
+        let source = shortened(&source, SOURCE_LETTERS);
+        let last = [numbers, scale, source];
+        let mut y = self.height + 70;
+        for text in last.iter().filter(|text| !text.is_empty()) {
+            line(text, y, WORD_SIZE, Ink::Quiet);
+            y += line_height;
+        }
         out + &inked(&self.marks, Colours::OnLight) + "</svg>\n"
     }
 }

@@ -115,6 +115,7 @@ fn drawn_for(
             "Thin: each seat before. Thick: their mean with the filters, as loud as before. {} of level are as high as a decade of frequency is wide (IEC 60263).",
             exact(DB_PER_DECADE, "dB")
         },
+        numbers: Text::default(),
         marks,
         freqs_hz: judged.grid.freqs_hz().to_vec(),
         traces: [mean, after].into_iter().chain(seats).collect(),

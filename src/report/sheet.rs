@@ -330,6 +330,14 @@ pub fn inked(marks: &str, colours: Colours) -> String {
     let mut boxes = Boxes::default();
     for line in marks.lines() {
         let Some(code) = code_of(line) else {
+            // A group of its own stands beside those of the traces, not in one.
+            if line.starts_with("<g") {
+                boxes.close(&mut out);
+                if open != 0 {
+                    out.push_str("</g>\n");
+                    open = 0;
+                }
+            }
             out.push_str(line);
             out.push('\n');
             continue;
@@ -473,6 +481,23 @@ mod tests {
         assert!(page.contains(&format!("fill=\"{}\"", step_colour(2))));
         let alone = inked(&marks, Colours::OnLight);
         assert!(alone.contains("stroke=\"#0072b2\"") && !alone.contains("var("));
+    }
+
+    #[test]
+    fn a_group_of_its_own_stands_beside_that_of_a_trace() {
+        let marks = drawn(300, |surface| {
+            let at = (LEFT, 100);
+            words(surface, "after", at, Hang::Above, Ink::After, 3)
+        })
+        .unwrap();
+        let marks = marks + "<g class=\"own\">\n</g>\n";
+        let picture = format!("<svg>{}</svg>", inked(&marks, Colours::OfThePage));
+        let document = roxmltree::Document::parse(&picture).unwrap();
+        let groups = document.root_element().children();
+        let groups: Vec<_> = groups.filter(|n| n.has_tag_name("g")).collect();
+        assert_eq!(groups.len(), 2);
+        assert_eq!(groups[0].attribute("data-trace"), Some("3"));
+        assert_eq!(groups[1].attribute("class"), Some("own"));
     }
 
     #[test]

@@ -205,7 +205,7 @@ const UNREADABLE: &str = r"(() => {
     for (const text of svg.querySelectorAll('text')) {
       const box = text.getBoundingClientRect();
       const name = text.textContent.trim();
-      const size = parseFloat(getComputedStyle(text).fontSize) * svg.getBoundingClientRect().width / svg.viewBox.baseVal.width;
+      const size = parseFloat(getComputedStyle(text).fontSize) * text.getScreenCTM().a;
       if (size < 9) faults.push(name + ' is ' + size.toFixed(1) + ' pixels high');
       if (box.left < 0 || box.right > innerWidth + 0.5) faults.push(name + ' stands outside');
       for (const [other, b] of boxes) {
