@@ -2,11 +2,11 @@
 
 use planish::audit::{self, Cause, Subject, audit};
 use planish::average::{AveragedCurves, RearWall};
-use planish::curve::Grid;
+use planish::curve::{Curve, Grid};
 use planish::filter::{Kind, Stage};
 use planish::findings::Decision;
 use planish::response::{Direction, Member, Orbit, Response};
-use planish::simulate::{DefectKind, Measurement, Simulated, Speaker};
+use planish::simulate::{DefectKind, Measurement, Simulated, SketchSpeaker, Speaker};
 use planish::trial::{Evidence, Physics, ScoredDefect, run_one};
 
 /// Share of defects handled rightly that a small trial on judging seeds must reach, overall and
@@ -231,5 +231,71 @@ fn a_smooth_roll_off_gets_no_stage() {
             "{f0_hz}: {:?}",
             fourth.fit.stages
         );
+    }
+}
+
+/// Points per octave that tell something, of a speaker measured at 24, and of the same in third octaves
+/// (a third of an octave each, means of dB) that are joined by lines.
+fn resolved(seed: u64, in_thirds: bool, rounded: bool) -> f64 {
+    let measurement = Measurement {
+        points_per_octave: 24.0,
+        ..Measurement::draw(seed)
+    };
+    let mut response = match seed % 2 {
+        0 => Speaker::draw(seed).measure(&measurement),
+        _ => SketchSpeaker::draw(seed).measure(&measurement),
+    }
+    .unwrap();
+    if in_thirds {
+        let grid = response.grid().clone();
+        let centres_hz: Vec<f64> = (-16..=12)
+            .map(|k| 1000.0 * (f64::from(k) / 3.0).exp2())
+            .collect();
+        let knots = Grid::new(centres_hz.clone()).unwrap();
+        let thirds = |curve: &[f64]| -> Vec<f64> {
+            let half = (1.0f64 / 6.0).exp2();
+            let means = centres_hz.iter().map(|f_hz| {
+                let inside = grid.range(f_hz / half, f_hz * half);
+                let count = inside.len() as f64;
+                curve[inside].iter().sum::<f64>() / count
+            });
+            let means = Curve::new(knots.clone(), means.collect());
+            let at = grid.freqs_hz().iter().map(|f| means.at_db(*f));
+            at.map(|v| {
+                if rounded {
+                    (v * 100.0).round() / 100.0
+                } else {
+                    v
+                }
+            })
+            .collect()
+        };
+        let members = response.members().iter().map(|m| Member {
+            levels_db: thirds(&m.levels_db),
+            phase_deg: None,
+            ..m.clone()
+        });
+        response = Response::new(grid.clone(), members.collect()).unwrap();
+    }
+    let curves = AveragedCurves::from_response(&response, RearWall::default());
+    let basis = audit::Basis::of(&Subject {
+        response: Some(&response),
+        curves: &curves,
+        target: &planish::read::target::target("flat").unwrap(),
+        trusted: Default::default(),
+        second_source: None,
+    });
+    assert_eq!(basis.is_drawn_finer, in_thirds, "{seed}");
+    basis.points_per_octave
+}
+
+#[test]
+fn a_measurement_tells_as_much_as_it_has_points_and_thirds_joined_by_lines_three_per_octave() {
+    for seed in 310_000..310_012 {
+        assert!((resolved(seed, false, false) - 24.0).abs() < 0.2, "{seed}");
+        for rounded in [false, true] {
+            let found = resolved(seed, true, rounded);
+            assert!((2.8..3.2).contains(&found), "{seed}: {found}, {rounded}");
+        }
     }
 }

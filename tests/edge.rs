@@ -299,8 +299,8 @@ fn angles_that_are_all_null_are_told_or_planned_round() {
         }
     };
     let plan = planned(&per_octave(24.0), &tens(), &above).unwrap();
-    // The bump below 1 kHz is everybody's.
-    assert!(gain_at_db(&plan, 800.0) < -3.0);
+    // The bump of 5 dB below 1 kHz is everybody's: half of it at least is cut.
+    assert!(gain_at_db(&plan, 800.0) < -2.5);
     let silent = planned(&per_octave(24.0), &tens(), &|_, _| -200.0).unwrap();
     assert!(eq_rms_db(&silent) < 0.05);
     // One half of the angles silent, the other not; the axis alone silent.
@@ -339,6 +339,10 @@ fn level_is_free_up_to_300_db_and_beyond() {
     let _ = planned(&freqs_hz, &tens(), &steep);
 }
 
+/// A wish is made of bumps and dips of 0.58 dB at least (`audit/component.rs`): two that see nearly the same
+/// may differ by one of them, and a little by what the others make of it.
+const LEAST_COMPONENT_DB: f64 = 0.58;
+
 #[test]
 fn density_from_two_to_ten_thousand_points_in_an_octave_is_taken_as_it_is() {
     let smooth = |f: f64, a: f64| usual_db(f, a);
@@ -356,7 +360,7 @@ fn density_from_two_to_ten_thousand_points_in_an_octave_is_taken_as_it_is() {
         if (40.0..10_000.0).contains(f_hz) {
             let other = dense.wish.eq.values_db()[dense.audit.grid.nearest(*f_hz)];
             assert!(
-                (gain_db - other).abs() < 0.3,
+                (gain_db - other).abs() < 1.1 * LEAST_COMPONENT_DB,
                 "{f_hz} Hz: {gain_db} and {other} dB"
             );
         }

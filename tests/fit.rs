@@ -468,3 +468,74 @@ fn on_a_small_grid_the_search_finds_what_trying_everything_finds() {
         );
     }
 }
+
+/// A boost and a cut of more than 1 dB within half an octave.
+fn opposed(stages: &[Stage]) -> Vec<[usize; 2]> {
+    let pairs = (0..stages.len()).flat_map(|i| (0..i).map(move |j| [j, i]));
+    pairs
+        .filter(|[j, i]| {
+            let (a, b) = (&stages[*j], &stages[*i]);
+            a.gain_db * b.gain_db < 0.0
+                && a.gain_db.abs().min(b.gain_db.abs()) > 1.0
+                && (a.f0_hz / b.f0_hz).log2().abs() <= 0.5
+        })
+        .collect()
+}
+
+#[test]
+fn opposed_stages_stay_only_where_leaving_them_out_costs_what_is_stated() {
+    const SHARE: f64 = 0.05;
+    let freqs_hz = rows();
+    let calm = Options {
+        opposed_share: Some(SHARE),
+        ..Options::default()
+    };
+    let mut left_out = 0;
+    for k in 0..8 {
+        // Ten bumps and dips side by side, the same every time: fractions of the golden ratio.
+        let part = |i: usize| ((7 * k + i) as f64 * 0.618_033_988_749_895).fract();
+        let wanted: Vec<Stage> = (0..10)
+            .map(|i| {
+                let f0_hz = 150.0 * (0.6 * (i as f64 + part(3 * i))).exp2();
+                peaking(
+                    f0_hz,
+                    8.0 * part(3 * i + 1) - 4.0,
+                    1.0 + 3.0 * part(3 * i + 2),
+                )
+            })
+            .collect();
+        let gain_db = gains_db(&wanted, &freqs_hz);
+        let weights = vec![1.0; freqs_hz.len()];
+        let wanted = Wanted {
+            freqs_hz: &freqs_hz,
+            gain_db: &gain_db,
+            weights: &weights,
+        };
+        let device = device(12);
+        let free = fit(&wanted, &device, &Options::default()).unwrap();
+        let fit = fit(&wanted, &device, &calm).unwrap();
+        left_out += usize::from(opposed(&fit.stages).len() < opposed(&free.stages).len());
+        let none = free.ladder[0].rms_db.powi(2);
+        for pair in opposed(&fit.stages) {
+            let fewer: Vec<Stage> = (fit.stages.iter().enumerate())
+                .filter(|(i, _)| !pair.contains(i))
+                .map(|(_, stage)| *stage)
+                .collect();
+            let without =
+                planish::fit::refine(&wanted, &device, &Options::default(), &fewer).unwrap();
+            let costs = without.rms_db.powi(2) - fit.rms_db.powi(2);
+            assert!(
+                costs > 0.9 * SHARE * (none - fit.rms_db.powi(2)),
+                "{k}: {costs}"
+            );
+        }
+    }
+    assert!(left_out > 0, "nothing was left out");
+    // A bump beside a dip is no such pair: nothing else makes it.
+    let both = gains_db(
+        &[peaking(1000.0, 4.0, 4.0), peaking(1350.0, -4.0, 4.0)],
+        &freqs_hz,
+    );
+    let fit = fit_evenly(&freqs_hz, &both, &device(12), &calm);
+    assert_eq!(opposed(&fit.stages).len(), 1, "{:?}", fit.stages);
+}

@@ -166,6 +166,7 @@ mod tests {
         assert!(sure_of(&erring) < sure_of(&bump));
         let mut low = bump.clone();
         low.measured.window_db = Some(-2.0);
+        (low.measured.room_db, low.measured.axis_db) = (Some(-2.0), Some(-2.0));
         assert!(sure_of(&low) < sure_of(&bump));
     }
 

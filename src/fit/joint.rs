@@ -1,7 +1,7 @@
 //! Joint refinement of all stages: the fit as a least-squares problem for [`BoxedDescent`].
 
 use super::descent::{BoxedDescent, Walk};
-use super::limits::Slot;
+use super::limits::{Limits, Slot};
 use super::rows::Rows;
 use super::shape::{Settings, response_db, weighted_derivatives};
 use crate::filter::Kind;
@@ -204,4 +204,13 @@ pub(super) fn refine(
             1,
         ),
     }
+}
+/// `candidate` refined on all rows as far as numbers go.
+pub(super) fn best_effort(rows: &Rows, limits: &Limits, candidate: Candidate) -> Candidate {
+    let effort = Effort {
+        tolerance: 1e-9,
+        steps: 200,
+        worth_below: f64::INFINITY,
+    };
+    refine(rows, limits.rate_hz, candidate, effort).0
 }

@@ -53,6 +53,8 @@ pub(super) struct Limits {
     pub rate_hz: f64,
     /// Share of the usual search, 0 to 1.
     pub effort: f64,
+    /// Stages of less gain are left out, dB.
+    pub least_gain_db: f64,
 }
 
 impl Limits {
@@ -91,6 +93,7 @@ impl Limits {
             stages,
             rate_hz: device.rate_hz,
             effort: options.effort.clamp(0.0, 1.0),
+            least_gain_db: options.least_gain_db,
         })
     }
 

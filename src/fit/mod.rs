@@ -24,7 +24,7 @@ mod words;
 use crate::Result;
 use crate::device::{Device, Number, Setting};
 use crate::filter::Stage;
-use joint::{Candidate, Effort, remainder_db};
+use joint::{Candidate, Effort, best_effort, remainder_db};
 use limits::Limits;
 use rows::Rows;
 use search::Search;
@@ -49,9 +49,6 @@ const DESCENT_SHARE: f64 = 0.15;
 /// Share of the budget that finds out what all stages reach, when their number is free; the rest
 /// goes to the number that is kept. Judgement: exchanges gain most at the beginning.
 const SURVEY_SHARE: f64 = 0.3;
-/// A stage of less gain than this does nothing that could be heard or measured, dB; it only
-/// costs a stage and rounding noise. Judgement: a twentieth of the usual dB.
-const LEAST_USEFUL_GAIN_DB: f64 = 0.05;
 
 /// What a number of stages can reach.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -293,7 +290,7 @@ impl Continuous {
     /// The set that is kept, refined, without stages that do nothing.
     fn chosen(&self, rows: &Rows, limits: &Limits) -> Candidate {
         let mut candidate = best_effort(rows, limits, self.ladder[self.kept].clone());
-        while let Some(i) = idle_stage(&candidate) {
+        while let Some(i) = idle_stage(&candidate, limits.least_gain_db) {
             candidate = best_effort(rows, limits, candidate.without(i));
         }
         candidate
@@ -319,7 +316,7 @@ impl Continuous {
         let kept = sets.into_iter().find(|s| self.enough.is_met(s.cost, best));
         let mut candidate = kept.unwrap_or_else(|| self.ladder[0].clone());
         // A gain of 0 dB is one that a knob can take; the stage is left out.
-        while let Some(i) = idle_stage(&candidate) {
+        while let Some(i) = idle_stage(&candidate, limits.least_gain_db) {
             let cost = candidate.cost;
             candidate = Candidate {
                 cost,
@@ -332,8 +329,8 @@ impl Continuous {
 }
 
 /// The first stage that does nothing.
-fn idle_stage(candidate: &Candidate) -> Option<usize> {
-    (0..candidate.len()).find(|i| candidate.stage(*i)[1].abs() < LEAST_USEFUL_GAIN_DB)
+fn idle_stage(candidate: &Candidate, least_gain_db: f64) -> Option<usize> {
+    (0..candidate.len()).find(|i| candidate.stage(*i)[1].abs() < least_gain_db)
 }
 
 fn better_of(known: &Candidate, other: Option<&Candidate>) -> Candidate {
@@ -341,16 +338,6 @@ fn better_of(known: &Candidate, other: Option<&Candidate>) -> Candidate {
         Some(other) if other.cost < known.cost => other.clone(),
         _ => known.clone(),
     }
-}
-
-/// `candidate` refined on all rows as far as numbers go.
-fn best_effort(rows: &Rows, limits: &Limits, candidate: Candidate) -> Candidate {
-    let effort = Effort {
-        tolerance: 1e-9,
-        steps: 200,
-        worth_below: f64::INFINITY,
-    };
-    joint::refine(rows, limits.rate_hz, candidate, effort).0
 }
 
 /// The search's elite refined on all rows, best first.

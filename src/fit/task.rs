@@ -35,6 +35,8 @@ pub struct Options {
     pub cut_at_most_db: Option<f64>,
     /// What stages need not polish, when their number is free.
     pub slack: Option<Slack>,
+    /// A stage of less gain is left out, dB.
+    pub least_gain_db: f64,
     /// A boost and a cut of more than 1 dB within half an octave stay together only where leaving them
     /// out costs more than this share of what all stages gain; `None`: they may.
     pub opposed_share: Option<f64>,
@@ -44,6 +46,10 @@ pub struct Options {
     /// Rows per octave that the search looks at; what it finds is refined on all rows.
     pub rows_per_oct: f64,
 }
+
+/// A stage of less gain than this does nothing that could be heard or measured, dB; it only costs a stage and
+/// rounding noise. Judgement: a twentieth of the usual dB.
+const LEAST_GAIN_DB: f64 = 0.05;
 
 /// Rows per octave of the usual search: enough for the narrowest stage of use in a loudspeaker (a
 /// tenth of an octave), and half of the usual grid.
@@ -69,6 +75,7 @@ impl Default for Options {
             cut_q_at_most: None,
             cut_at_most_db: None,
             slack: None,
+            least_gain_db: LEAST_GAIN_DB,
             opposed_share: None,
             effort: 1.0,
             rows_per_oct: ROWS_PER_OCT,

@@ -205,7 +205,9 @@ impl Planning<'_> {
                 unmendable_db2: audit.deviations.energy_db2(&wish.eq),
                 faithful_db: FAITHFUL_DB,
             }),
-            opposed_share: Some(OPPOSED_SHARE),
+            // Where a limit forbids a boost it is a cut beside it that keeps it within.
+            opposed_share: (wish.eq == audit.wish.eq).then_some(OPPOSED_SHARE),
+            least_gain_db: LEAST_GAIN_DB,
             effort: options.effort.unwrap_or(EFFORT),
             level_cost: LEVEL_COST,
             ..fit::Options::default()
@@ -268,6 +270,10 @@ const FAITHFUL_DB: f64 = 0.1;
 /// dB left at every frequency. The wish has no level of its own, so a plan that takes one away
 /// everywhere only gives up sensitivity; a few tenths still let the stages balance round it.
 const LEVEL_COST: f64 = 0.01;
+
+/// A stage of less gain is not spent, dB: no one hears it (the just noticeable difference of level in a broad
+/// band is about half a decibel; handbook figure, from memory).
+const LEAST_GAIN_DB: f64 = 0.2;
 
 /// A boost beside a cut has to gain more than this share of what the whole plan gains. Our own
 /// judgement.

@@ -73,6 +73,7 @@ fn stated(plan: &Planned, f: &Finding) -> Vec<(&'static str, Option<f64>)> {
         ("carry it along by ", Some(f.eq_db)),
         ("its frequency moves by ", f.moves_hz.map(f64::abs)),
         ("beside what stands at ", f.inside),
+        ("undo it and more, ", Some(f.eq_db)),
         ("the filters undo ", Some(100.0 * f.undone.min(1.0))),
         (" around ", place_hz),
         (" dB at ", place_hz),

@@ -92,7 +92,7 @@ fn done(finding: &Finding) -> Text {
     let share = percent(finding.undone.min(1.0));
     match finding.decision {
         Decision::Correct if finding.undone >= OVERDONE => text! {
-            "the filters do more than undo it, {} there, for what lies round it",
+            "the filters undo it and more, {} there, for what lies round it",
             db(finding.eq_db, 1).signed()
         },
         Decision::Correct if finding.undone >= 0.995 => "the filters undo it".into(),
