@@ -284,9 +284,9 @@ fn bridge_holes(frame: &Frame, deviation_db: &[f64], mendable_db: &mut [f64]) {
                 end.min(judged.end - 1),
             );
             let (from_db, to_db) = (mendable_db[left], mendable_db[right]);
-            for i in at..end {
-                let share = (i - left) as f64 / (right - left).max(1) as f64;
-                mendable_db[i] = from_db + share * (to_db - from_db);
+            for (i, mendable) in mendable_db[at..end].iter_mut().enumerate() {
+                let share = (at + i - left) as f64 / (right - left).max(1) as f64;
+                *mendable = from_db + share * (to_db - from_db);
             }
         }
         at = end + 1;
