@@ -285,7 +285,7 @@ fn resolved(seed: u64, in_thirds: bool, rounded: bool) -> f64 {
         trusted: Default::default(),
         second_source: None,
     });
-    assert_eq!(basis.is_drawn_finer, in_thirds, "{seed}");
+    assert_eq!(basis.is_interpolated, in_thirds, "{seed}");
     basis.points_per_octave
 }
 
@@ -298,4 +298,29 @@ fn a_measurement_tells_as_much_as_it_has_points_and_thirds_joined_by_lines_three
             assert!((2.8..3.2).contains(&found), "{seed}: {found}, {rounded}");
         }
     }
+}
+
+/// The real loudspeaker's data were interpolated from third octaves by monotone cubics, as its notice says.
+#[test]
+fn the_third_octaves_behind_a_real_speaker_are_seen() {
+    let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/measured_a");
+    let planish::read::folder::Measured::Angles(response) =
+        planish::read::folder::read_speaker(&path).unwrap().measured
+    else {
+        panic!("angles were given");
+    };
+    let curves = AveragedCurves::from_response(&response, RearWall::default());
+    let basis = audit::Basis::of(&Subject {
+        response: Some(&response),
+        curves: &curves,
+        target: &planish::read::target::target("flat").unwrap(),
+        trusted: Default::default(),
+        second_source: None,
+    });
+    assert!(basis.is_interpolated);
+    assert!(
+        (2.8..3.3).contains(&basis.points_per_octave),
+        "{}",
+        basis.points_per_octave
+    );
 }

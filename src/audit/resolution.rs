@@ -1,8 +1,8 @@
-//! How fine the data really are: points that were drawn between others are no measurement.
+//! How fine the data really are: points that were interpolated between others are no measurement.
 //!
 //! Between the knots of a table the second difference of a curve that was joined by straight lines is
-//! zero, and the fourth of one joined by cubic splines; at a knot it is not. A measured curve bends
-//! everywhere, at one angle or another.
+//! zero, and the fourth of one joined by cubics; at a knot it is not. A measured curve bends everywhere, at
+//! one angle or another. Cubics whose knots are smooth to less than the rounding of a table are not seen.
 
 use crate::curve::Grid;
 use crate::units::median;
@@ -23,23 +23,23 @@ const ROUNDED_FOURTH_DB: f64 = 0.07;
 const OF_LINES: usize = 2;
 const OF_SPLINES: usize = 4;
 
-/// Where knots stand apart for so many of the points that bend, the table was drawn between them. Of 128
+/// Where knots stand apart for so many of the points that bend, the table was interpolated. Of 128
 /// speakers of five populations, measured at 12 to 60 points per octave, 0.24 of them did at most; of third
-/// octaves drawn by lines to 24 points 0.85 or more in 95 of 100.
+/// octaves joined by lines to 24 points 0.85 or more in 95 of 100.
 const APART_FROM: f64 = 0.7;
 
 /// And where knots are fewer than this share of all points.
 const KNOTS_BELOW: f64 = 0.4;
 
-/// Fewer knots per octave are joins and notches of a smooth curve; tables are drawn from third octaves at
+/// Fewer knots per octave are joins and notches of a smooth curve; tables are interpolated from third octaves at
 /// the coarsest (common practice).
 const KNOTS_FROM: f64 = 2.0;
 
 /// Nothing is looked at below, Hz: all angles are alike there, and smooth.
 const FROM_HZ: f64 = 100.0;
 
-/// Points per octave that tell something: those of `grid`, or fewer where `curves` on it, in dB, were drawn
-/// between fewer points.
+/// Points per octave that tell something: those of `grid`, or fewer where `curves` on it, in dB, were
+/// interpolated from fewer points.
 pub(super) fn points_per_octave(grid: &Grid, curves: &[&[f64]]) -> f64 {
     let given = grid.points_per_octave();
     let inside = grid.range(FROM_HZ, f64::INFINITY);

@@ -34,11 +34,10 @@ pub struct Basis {
     pub second_source: bool,
     /// Largest step between neighbouring horizontal angles, degrees; `None` without any.
     pub step_deg: Option<f64>,
-    /// Points per octave that tell something: fewer than there are where the others were drawn between
-    /// them.
+    /// Points per octave that tell something: fewer than there are where the others were interpolated.
     pub points_per_octave: f64,
     /// Whether there are such others.
-    pub is_drawn_finer: bool,
+    pub is_interpolated: bool,
 }
 
 impl Basis {
@@ -74,7 +73,7 @@ impl Basis {
             second_source: subject.second_source.is_some(),
             step_deg: steps_deg.reduce(f64::max),
             points_per_octave,
-            is_drawn_finer: points_per_octave < grid.points_per_octave(),
+            is_interpolated: points_per_octave < grid.points_per_octave(),
         }
     }
 }

@@ -150,7 +150,7 @@ mod tests {
             second_source: true,
             step_deg: Some(10.0),
             points_per_octave: 24.0,
-            is_drawn_finer: false,
+            is_interpolated: false,
         }
     }
 

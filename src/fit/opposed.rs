@@ -7,10 +7,10 @@ use super::limits::Limits;
 use super::rows::Rows;
 use super::shape;
 
-/// Stages of opposite gain beyond this are opposed, dB; common practice, no source.
+/// Stages of opposite gain beyond this are opposed, dB. Our own judgement.
 const OPPOSED_DB: f64 = 1.0;
 
-/// And not farther apart than this, octaves.
+/// And not farther apart than this, octaves. Our own judgement.
 const APART_OCT: f64 = 0.5;
 
 /// The pairs of stages that work against each other, by their places.

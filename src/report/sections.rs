@@ -426,9 +426,9 @@ pub fn measurement(plan: &Plan) -> Section {
     if audit.averages_only {
         points.push("Only averaged curves were at hand. That is weaker evidence: narrow dips were left alone unasked, and no spread over angles is known.".into());
     }
-    if audit.basis.is_drawn_finer {
+    if audit.basis.is_interpolated {
         points.push(text! {
-            "Of the {} points per octave all but some {} were drawn between the others by lines or splines: averages over bands of that width, and nothing narrower was judged.",
+            "The {} points per octave were interpolated from {}: averages over bands of that width, and nothing narrower was judged.",
             number(curves.grid.points_per_octave(), 0), number(audit.basis.points_per_octave, 0)
         });
     }

@@ -160,9 +160,9 @@ fn what_stays(plan: &Plan) -> Text {
         said += "; only averaged curves were at hand, so narrow dips were left alone unasked";
     }
     let basis = &plan.audit.basis;
-    if basis.is_drawn_finer {
+    if basis.is_interpolated {
         said += text!(
-            "; the data were drawn between {} points per octave, so nothing narrower was judged",
+            "; the data were interpolated from {} points per octave, so nothing narrower was judged",
             number(basis.points_per_octave, 0)
         );
     }
